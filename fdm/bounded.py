@@ -36,12 +36,25 @@ class Bounded:
     value: np.ndarray
     lower: np.ndarray
     upper: np.ndarray
-    why: np.ndarray      # int16 codes
+    why: np.ndarray  # int16 codes
+    at: np.ndarray | None = None  # when to look, seconds relative to the landing's anchor
 
-    def where(self, condition: np.ndarray, reason: int) -> Bounded:
+    def where(self, condition: np.ndarray, reason: int | np.ndarray) -> Bounded:
         """Kept where the condition holds; elsewhere missing, for `reason` unless one stands already."""
-        why = np.where(condition | (self.why != FINE), self.why, np.int16(reason))
-        return Bounded(*(np.where(condition, x, np.nan) for x in (self.value, self.lower, self.upper)), why)
+        why = np.where(condition | (self.why != FINE), self.why, np.asarray(reason, np.int16))
+        return Bounded(*(np.where(condition, x, np.nan) for x in (self.value, self.lower, self.upper)), why, self.at)
+
+    def or_zero(self, condition: np.ndarray) -> Bounded:
+        """Exactly zero where the condition holds: what is measured did not happen there at all."""
+        return Bounded(
+            *(np.where(condition, 0.0, x) for x in (self.value, self.lower, self.upper)),
+            np.where(condition, np.int16(FINE), self.why),
+            self.at,
+        )
+
+    def at_least(self, floor: float) -> Bounded:
+        """Clipped from below, bounds too."""
+        return Bounded(*(np.maximum(x, floor) for x in (self.value, self.lower, self.upper)), self.why, self.at)
 
 
 @dataclass(frozen=True)
@@ -51,7 +64,7 @@ class Instants:
     best: np.ndarray
     earliest: np.ndarray
     latest: np.ndarray
-    why: np.ndarray      # int16 codes
+    why: np.ndarray  # int16 codes
 
     def __sub__(self, other: Instants) -> Bounded:
         """Duration from `other` to self, with bounds; missing where either is, for the first reason found."""
@@ -61,11 +74,43 @@ class Instants:
             self_.earliest - other.latest,
             self_.latest - other.earliest,
             np.where(self_.why != FINE, self_.why, other.why),
+            self_.best,
         )
+
+    def where(self, condition: np.ndarray, reason: int | np.ndarray) -> Instants:
+        """Kept where the condition holds; elsewhere missing, for `reason` unless one stands already."""
+        why = np.where(condition | (self.why != FINE), self.why, np.asarray(reason, np.int16))
+        return Instants(*(np.where(condition, x, np.nan) for x in (self.best, self.earliest, self.latest)), why)
+
+    def or_else(self, other: Instants) -> Instants:
+        """`other` wherever this one is missing."""
+        missing = self.why != FINE
+        pairs = zip(_fields(self), _fields(other), strict=True)
+        return Instants(*(np.where(missing, b, a) for a, b in pairs))
 
     def engine(self, index: int) -> Instants:
         """One engine's column of an (n, e) result."""
         return Instants(*(x[:, index] for x in (self.best, self.earliest, self.latest, self.why)))
+
+
+def _fields(x: Instants) -> tuple[np.ndarray, ...]:
+    return x.best, x.earliest, x.latest, x.why
+
+
+def exactly(time_s: np.ndarray) -> Instants:
+    """Instants known to the moment."""
+    return Instants(time_s, time_s, time_s, np.zeros(time_s.shape, np.int16))
+
+
+def stack(columns: list[Instants]) -> Instants:
+    """Per-engine instants (n, e) from one result per engine."""
+    return Instants(*(np.stack(parts, axis=1) for parts in zip(*map(_fields, columns), strict=True)))
+
+
+def stack_values(columns: list[Bounded]) -> Bounded:
+    """Per-engine values (n, e) from one result per engine."""
+    fields = [(c.value, c.lower, c.upper, c.why, c.value * np.nan if c.at is None else c.at) for c in columns]
+    return Bounded(*(np.stack(parts, axis=1) for parts in zip(*fields, strict=True)))
 
 
 def _alike(a: Instants, b: Instants) -> tuple[Instants, Instants]:

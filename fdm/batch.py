@@ -1,0 +1,126 @@
+"""A batch: landings of one recorder layout, asked about all at once.
+
+Measures and steps are written against this class. Everything derived is computed once, on first use.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cached_property
+from typing import TypeVar
+
+import numpy as np
+import polars as pl
+
+from fdm.bounded import Bounded, Instants, Reasons, exactly, stack, stack_values
+from fdm.frames import Block
+from fdm.parameters import PARAMETERS
+from fdm.primitives import Signal
+from fdm.settings import Settings
+
+T = TypeVar("T", Instants, Bounded)
+
+
+class Batch:
+    """n landings of one layout.
+
+    facts     frame of what is known of each landing from outside its recording
+    settings  the rule book's definition constants
+    reasons   shared store of the sentences that say why something is missing
+    """
+
+    def __init__(self, block: Block, settings: Settings, reasons: Reasons):
+        self.layout = block.layout
+        self.facts: pl.DataFrame = block.facts
+        self.n = block.facts.height
+        self.settings = settings
+        self.reasons = reasons
+        self._block = block
+        self._signals: dict[str, Signal] = {}
+
+    def has(self, name: str) -> bool:
+        """Whether the recorder keeps a parameter and any landing of this batch shows a sample of it."""
+        return name in self._block.values and bool(self.signal(name).valid.any())
+
+    def signal(self, name: str) -> Signal:
+        """A parameter's samples; KeyError when the recorder does not keep it."""
+        if name not in self._signals:
+            step = dict(self.layout.steps)[name]
+            self._signals[name] = Signal(
+                name,
+                self._block.values[name],
+                self._block.start_s[name],
+                step,
+                self._block.lag_s[name],
+                PARAMETERS[name].tolerance,
+            )
+        return self._signals[name]
+
+    def reason(self, sentence: str) -> int:
+        """Code of a sentence."""
+        return self.reasons.code(sentence)
+
+    def not_recorded(self, *names: str) -> int:
+        """Code of the reason that parameters are not in the recording."""
+        return self.reason(f"not recorded: {' or '.join(names)}")
+
+    def absent_instants(self, reason: int) -> Instants:
+        """Instants that no landing has."""
+        nan = np.full(self.n, np.nan)
+        return Instants(nan, nan, nan, np.full(self.n, reason, np.int16))
+
+    def absent(self, reason: int) -> Bounded:
+        """Values that no landing has."""
+        nan = np.full(self.n, np.nan)
+        return Bounded(nan, nan, nan, np.full(self.n, reason, np.int16))
+
+    def exactly(self, value: np.ndarray) -> Bounded:
+        """Values without doubt."""
+        value = np.asarray(value, np.float64)
+        return Bounded(value, value, value, np.zeros(self.n, np.int16))
+
+    def per_engine(self, ask: Callable[[int], T]) -> T:
+        """An answer for each engine with a reverser, as columns."""
+        answers = [ask(engine) for engine in self.layout.reversers]
+        if isinstance(answers[0], Instants):
+            return stack(answers)  # type: ignore[return-value]
+        return stack_values(answers)  # type: ignore[arg-type, return-value]
+
+    @property
+    def mirror_pairs(self) -> list[tuple[int, int]]:
+        """Columns (positions in layout.reversers) of engines that mirror each other: 1-2, or 1-4 and 2-3."""
+        numbers = self.layout.reversers
+        mirror = {n: self.layout.engines + 1 - n for n in numbers}
+        return [(numbers.index(n), numbers.index(m)) for n, m in mirror.items() if n < m and m in numbers]
+
+    @cached_property
+    def out_of_use(self) -> np.ndarray:
+        """(n, e) true where an engine's reverser is known to be out of use."""
+        out = np.zeros((self.n, len(self.layout.reversers)), bool)
+        listed = self.facts["reversers_out"]
+        if listed.null_count() == self.n:
+            return out
+        for column, engine in enumerate(self.layout.reversers):
+            out[:, column] = listed.list.contains(engine).fill_null(False).to_numpy()
+        return out
+
+    @cached_property
+    def record_start(self) -> np.ndarray:
+        """(n,) when the stored landing begins."""
+        return np.min([self._block.start_s[name] for name, _ in self.layout.steps], axis=0)
+
+    @cached_property
+    def record_end(self) -> np.ndarray:
+        """(n,) last time with a sample of ground speed, or of anything when it is not recorded."""
+        names = ["ground_speed"] if self.has("ground_speed") else [name for name, _ in self.layout.steps]
+        ends = []
+        for name in names:
+            signal = self.signal(name)
+            final = signal.values.shape[1] - 1 - np.argmax(signal.valid[:, ::-1], axis=1)
+            ends.append(np.where(signal.valid.any(axis=1), signal.time(final), signal.start_s))
+        return np.max(ends, axis=0)
+
+    @cached_property
+    def end(self) -> Instants:
+        """The end of the stored landing, as instants."""
+        return exactly(self.record_end)

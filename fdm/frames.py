@@ -1,0 +1,144 @@
+"""Landings cut out of recordings, laid on regular sampling grids, and stacked into blocks.
+
+A block holds landings of one recorder layout. Each parameter is a matrix (landings, samples) on its own grid:
+sample k of landing i was taken at `start_s[i] + k * step_s`, in seconds relative to that landing's anchor (the
+moment near first contact around which it was cut). Missing samples are NaN, or NOT_RECORDED in discretes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from fdm.parameters import NOT_RECORDED, PARAMETERS
+from fdm.recording import Recording, Samples
+from fdm.schemas import FACTS
+
+BLOCK_FACTS: dict[str, Any] = {
+    "landing_id": pl.String,
+    **FACTS,
+    "recorder": pl.String,
+    "anchor_s": pl.Float64,
+    "length_s": pl.Float64,
+    "quality": pl.List(pl.String),
+}
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What a recorder keeps: engines, which of them have reversers, and each parameter's sampling step."""
+
+    engines: int
+    reversers: tuple[int, ...]
+    steps: tuple[tuple[str, float], ...]
+
+    @property
+    def key(self) -> str:
+        """A short stable name, the same for equal layouts."""
+        text = json.dumps([self.engines, self.reversers, self.steps])
+        return hashlib.blake2b(text.encode(), digest_size=4).hexdigest()
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One landing, cut from its recording: 1-D grids by parameter, with the time of each one's first sample."""
+
+    layout: Layout
+    facts: Mapping[str, Any]
+    start_s: Mapping[str, float]
+    lag_s: Mapping[str, float]
+    values: Mapping[str, np.ndarray]
+
+
+@dataclass(frozen=True)
+class Block:
+    """Landings of one layout, stacked.
+
+    facts    frame of BLOCK_FACTS, one row per landing
+    start_s, lag_s   parameter -> float32 (n,)
+    values   parameter -> float32 (int8 for discretes and states; float64 for positions) (n, m)
+    """
+
+    layout: Layout
+    facts: pl.DataFrame
+    start_s: Mapping[str, np.ndarray]
+    lag_s: Mapping[str, np.ndarray]
+    values: Mapping[str, np.ndarray]
+
+
+def dtype_of(name: str) -> type[np.generic]:
+    """How a parameter is kept: int8 discretes and states, float64 positions, float32 the rest."""
+    if PARAMETERS[name].kind != "analogue":
+        return np.int8
+    return np.float64 if name in ("latitude", "longitude") else np.float32
+
+
+def missing_of(name: str) -> float:
+    """The filler of a missing sample."""
+    return np.nan if PARAMETERS[name].kind == "analogue" else NOT_RECORDED
+
+
+def layout_of(recording: Recording) -> Layout:
+    """The recorder layout that a recording shows."""
+    steps = tuple(sorted((s.name, round(float(s.step_s), 6)) for s in recording.samples.values()))
+    return Layout(recording.engines, tuple(recording.reversers), steps)
+
+
+def cut(
+    recording: Recording, ordinal: int, anchor_s: float, start_s: float, end_s: float, notes: Sequence[str]
+) -> Frame:
+    """One landing's frame: samples from `start_s` to `end_s` of the recording's clock, relative to `anchor_s`."""
+    starts, lags, values = {}, {}, {}
+    for name, samples in recording.samples.items():
+        starts[name], values[name] = _grid(samples, anchor_s, start_s, end_s)
+        lags[name] = samples.lag_s
+    identity = f"{recording.content_hash}:{ordinal}".encode()
+    facts = {
+        **recording.facts,
+        "landing_id": hashlib.blake2b(identity, digest_size=6).hexdigest(),
+        "source_file": recording.source,
+        "recorder": recording.recorder,
+        "anchor_s": anchor_s,
+        "length_s": end_s - start_s,
+        "quality": [*recording.notes, *notes],
+    }
+    return Frame(layout_of(recording), facts, starts, lags, values)
+
+
+def _grid(samples: Samples, anchor_s: float, start_s: float, end_s: float) -> tuple[float, np.ndarray]:
+    """Time of the first grid point relative to the anchor, and the samples laid on the grid."""
+    step = float(samples.step_s)
+    size = max(1, int(np.floor((end_s - start_s) / step)) + 1)
+    grid = np.full(size, missing_of(samples.name), dtype_of(samples.name))
+    first, last = np.searchsorted(samples.time_s, [start_s - 1e-9, end_s + 1e-9])
+    if first == last:
+        return start_s - anchor_s, grid
+    time_s = samples.time_s[first:last]
+    origin = float(time_s[0]) - step * np.floor((float(time_s[0]) - start_s) / step)
+    index = np.rint((time_s - origin) / step).astype(np.int64)
+    keep = index < size
+    grid[index[keep]] = samples.values[first:last][keep]
+    return origin - anchor_s, grid
+
+
+def stack_frames(frames: Sequence[Frame]) -> Block:
+    """Frames of one layout as a block; shorter landings are filled with missing samples at their end."""
+    layout = frames[0].layout
+    values = {}
+    for name, _ in layout.steps:
+        width = max(len(frame.values[name]) for frame in frames)
+        matrix = np.full((len(frames), width), missing_of(name), dtype_of(name))
+        for row, frame in enumerate(frames):
+            matrix[row, : len(frame.values[name])] = frame.values[name]
+        values[name] = matrix
+    facts = pl.DataFrame([{k: frame.facts.get(k) for k in BLOCK_FACTS} for frame in frames], schema=BLOCK_FACTS)
+    names = [name for name, _ in layout.steps]
+    starts = {name: np.array([f.start_s[name] for f in frames], np.float32) for name in names}
+    lags = {name: np.array([f.lag_s[name] for f in frames], np.float32) for name in names}
+    return Block(layout, facts, starts, lags, values)

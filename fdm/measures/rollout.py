@@ -1,0 +1,91 @@
+"""Measures of the rollout as a whole: braking, distance, runway left, heading."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fdm.bounded import FINE, Bounded, Instants
+from fdm.measures.catalogue import measure
+from fdm.primitives import value_at
+from fdm.steps import Rollout, interpolate_heading
+from fdm.units import MPS2_PER_G, MPS_PER_KT
+
+DECELERATING_FROM_S = 3.0  # after contact: devices are out and brakes are on by then (common practice, no source)
+EXCURSION_ABOVE_KT = 60.0
+
+
+@measure(unit="kt", needs=("ground_speed",))
+def touchdown_ground_speed_kt(batch: Rollout) -> Bounded:
+    """Ground speed at first main-gear contact."""
+    if not batch.has("ground_speed"):
+        return batch.absent(batch.not_recorded("ground_speed"))
+    return value_at(batch.signal("ground_speed"), batch.contact, missing=batch.reason("ground speed has a gap there"))
+
+
+@measure(unit="s", needs=("brake_pressure.left|brake_pressure.right",))
+def brake_delay_s(batch: Rollout) -> Bounded:
+    """From first main-gear contact to brake pressure on either side."""
+    return batch.brakes_on - batch.contact
+
+
+@measure(unit="g", needs=("ground_speed",))
+def mean_deceleration_g(batch: Rollout) -> Bounded:
+    """Mean deceleration from 3 s after first contact to 60 kt, from ground speed."""
+    slow = batch.speed_reached(60.0)
+    contact = batch.contact
+    start = Instants(*(x + DECELERATING_FROM_S for x in (contact.best, contact.earliest, contact.latest)), contact.why)
+    if not batch.has("ground_speed"):
+        return batch.absent(batch.not_recorded("ground_speed"))
+    speed = value_at(batch.signal("ground_speed"), start, missing=batch.reason("ground speed has a gap there"))
+    taken = slow - start
+    enough = taken.value > 2.0
+    per_g = MPS_PER_KT / MPS2_PER_G
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = (speed.value - 60.0) * per_g / taken.value
+        lower = (speed.lower - 60.0) * per_g / taken.upper
+        upper = (speed.upper - 60.0) * per_g / taken.lower
+    result = Bounded(value, np.minimum(lower, value), np.maximum(upper, value), taken.why, start.best)
+    return result.where(
+        enough | (taken.why != FINE), batch.reason("60 kt came too soon after touchdown to judge deceleration")
+    )
+
+
+@measure(unit="m", needs=("ground_speed",))
+def rollout_60_m(batch: Rollout) -> Bounded:
+    """Distance from first contact to 60 kt ground speed."""
+    return batch.distance_to(batch.speed_reached(60.0))
+
+
+@measure(unit="m", needs=("ground_speed",))
+def rollout_30_m(batch: Rollout) -> Bounded:
+    """Distance from first contact to 30 kt ground speed."""
+    return batch.distance_to(batch.speed_reached(30.0))
+
+
+@measure(unit="m", needs=("ground_speed", "latitude", "longitude"))
+def runway_left_60_m(batch: Rollout) -> Bounded:
+    """Runway ahead at 60 kt ground speed."""
+    return batch.runway_left(batch.speed_reached(60.0))
+
+
+@measure(unit="deg", needs=("heading", "ground_speed"))
+def heading_excursion_deg(batch: Rollout) -> Bounded:
+    """Largest departure of the heading from its median above 60 kt, from 2 s after first contact."""
+    if not batch.has("heading"):
+        return batch.absent(batch.not_recorded("heading"))
+    signal = batch.signal("heading")
+    slow = batch.speed_reached(EXCURSION_ABOVE_KT)
+    end = np.where(slow.why == FINE, slow.best, batch.record_end)
+    first, behind = signal.index_from(batch.contact.best + 2.0), signal.index_from(end)
+    inside = (signal.columns >= first[:, None]) & (signal.columns < behind[:, None]) & signal.valid
+    known = inside.sum(axis=1) >= 3
+    reference = interpolate_heading(signal, batch.contact.best + 2.0)
+    off = np.where(inside, (signal.values - reference[:, None] + 180.0) % 360.0 - 180.0, np.nan)
+    middle = np.zeros(batch.n)
+    middle[known] = np.nanmedian(off[known], axis=1)
+    away = np.where(inside, np.abs(off - middle[:, None]), -1.0)
+    k = np.argmax(away, axis=1)
+    value = away[np.arange(batch.n), k].astype(np.float64)
+    slack = 2 * signal.tolerance
+    result = Bounded(value, np.maximum(value - slack, 0), value + slack, batch.contact.why, signal.time(k))
+    return result.where(known, batch.reason("too few heading samples above 60 kt"))

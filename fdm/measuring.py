@@ -1,0 +1,223 @@
+"""From blocks of landings to landings, instants and measures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from fdm.bounded import FINE, Bounded, Instants, Measured, Reasons
+from fdm.finding import frames_of
+from fdm.frames import Block, stack_frames
+from fdm.measures import CATALOGUE
+from fdm.primitives import interpolate
+from fdm.recording import Recording
+from fdm.schemas import LANDINGS
+from fdm.settings import Settings
+from fdm.steps import Rollout, interpolate_heading
+
+HEADWIND_OVER_S = 5.0
+
+
+@dataclass(frozen=True)
+class Result:
+    """What was made of one block.
+
+    landings   frame of schemas.LANDINGS
+    measured   every measure
+    instants   step -> instants, seconds after touchdown; (n,) or (n, e)
+    speed_kt, distance_m, runway_left_m   step -> value at that instant, shaped alike
+    """
+
+    landings: pl.DataFrame
+    measured: Measured
+    instants: Mapping[str, Instants]
+    speed_kt: Mapping[str, np.ndarray]
+    distance_m: Mapping[str, np.ndarray]
+    runway_left_m: Mapping[str, np.ndarray]
+
+
+def measure_block(block: Block, settings: Settings, reasons: Reasons) -> Result:
+    """Rebuild and measure every landing of a block."""
+    batch = Rollout(block, settings, reasons)
+    with np.errstate(invalid="ignore"):
+        landings = _landings(batch)
+        values = {name: _judgeable(batch, name, m.function(batch)) for name, m in CATALOGUE.items()}
+        contact = batch.contact.best
+        at_s = {
+            name: _after(contact, value.value * np.nan if value.at is None else value.at)
+            for name, value in values.items()
+        }
+        ids = landings["landing_id"].to_numpy()
+        speeds = SpeedAt(batch, at_s)
+        measured = Measured(ids, batch.layout.reversers, values, tuple(reasons.sentences), at_s, speeds)
+        steps = batch.table
+        return Result(
+            landings,
+            measured,
+            {name: _relative(when, contact) for name, when in steps.items()},
+            {name: _at_each(batch, when, _speed) for name, when in steps.items()},
+            {name: _at_each(batch, when, lambda b, i: b.distance_to(i).value) for name, when in steps.items()},
+            {name: _at_each(batch, when, lambda b, i: b.runway_left(i).value) for name, when in steps.items()},
+        )
+
+
+def measure_recordings(recordings: Sequence[Recording], settings: Settings) -> tuple[pl.DataFrame, list[Measured]]:
+    """Landings and measures of recordings straight from memory, without an archive; one `Measured` per landing."""
+    reasons = Reasons()
+    results = [
+        measure_block(stack_frames([frame]), settings, reasons)
+        for recording in recordings
+        for frame in frames_of(recording)
+    ]
+    return pl.concat([r.landings for r in results]), [r.measured for r in results]
+
+
+class SpeedAt(Mapping[str, np.ndarray]):
+    """Ground speed at each measure's `at_s`, worked out when asked for."""
+
+    def __init__(self, batch: Rollout, at_s: Mapping[str, np.ndarray]):
+        self._batch, self._at_s = batch, at_s
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        at = self._at_s[name]
+        if not self._batch.has("ground_speed"):
+            return np.full(at.shape, np.nan)
+        signal, contact = self._batch.signal("ground_speed"), self._batch.contact.best
+        if at.ndim == 1:
+            return interpolate(signal, at + contact)
+        return np.stack([interpolate(signal, column + contact) for column in at.T], axis=1)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._at_s)
+
+    def __len__(self) -> int:
+        return len(self._at_s)
+
+
+def _judgeable(batch: Rollout, name: str, value: Bounded) -> Bounded:
+    """Bounds in order, and nothing where there was no touchdown to count from."""
+    ok = batch.contact.why == FINE
+    if value.value.ndim == 2:
+        ok = ok[:, None]
+        why = np.broadcast_to(batch.contact.why[:, None], value.why.shape)
+    else:
+        why = batch.contact.why
+    ordered = Bounded(
+        value.value, np.fmin(value.lower, value.value), np.fmax(value.upper, value.value), value.why, value.at
+    )
+    ordered = Bounded(
+        ordered.value,
+        np.where(np.isnan(value.value), value.lower, ordered.lower),
+        np.where(np.isnan(value.value), value.upper, ordered.upper),
+        ordered.why,
+        ordered.at,
+    )
+    return ordered.where(ok, why)
+
+
+def _after(contact: np.ndarray, at: np.ndarray) -> np.ndarray:
+    return at - (contact[:, None] if at.ndim == 2 else contact)
+
+
+def _relative(when: Instants, contact: np.ndarray) -> Instants:
+    return Instants(*(_after(contact, x) for x in (when.best, when.earliest, when.latest)), when.why)
+
+
+def _at_each(batch: Rollout, when: Instants, ask: object) -> np.ndarray:
+    if when.best.ndim == 1:
+        return ask(batch, when)  # type: ignore[operator]
+    return np.stack([ask(batch, when.engine(c)) for c in range(when.best.shape[1])], axis=1)  # type: ignore[operator]
+
+
+def _speed(batch: Rollout, when: Instants) -> np.ndarray:
+    if not batch.has("ground_speed"):
+        return np.full(batch.n, np.nan)
+    return interpolate(batch.signal("ground_speed"), when.best)
+
+
+# the landings table -------------------------------------------------------------------------------------------------
+
+
+def _landings(batch: Rollout) -> pl.DataFrame:
+    contact, anchor = batch.contact, batch.facts["anchor_s"].to_numpy()
+    start_utc = batch.facts["start_utc"]
+    end_s, end_by = _rollout_end(batch)
+    touchdown = batch.touchdown
+    columns = {
+        "touchdown_s": anchor + contact.best,
+        "touchdown_earliest_s": anchor + contact.earliest,
+        "touchdown_latest_s": anchor + contact.latest,
+        "touchdown_by": np.where(contact.why == FINE, touchdown.by, None),
+        "kind": _kind(batch),
+        "bounces": touchdown.bounces,
+        "touchdown_ground_speed_kt": _speed(batch, contact),
+        "touchdown_airspeed_kt": _value(batch, "airspeed", contact.best),
+        "touchdown_distance_m": batch.along_runway_m - _column(batch, "runway_displaced_m"),
+        "gross_weight_kg": _value(batch, "gross_weight", contact.best),
+        "headwind_kt": _headwind(batch),
+        "rollout_end_s": end_s - contact.best,
+        "rollout_end_by": end_by,
+    }
+    frame = batch.facts.with_columns(
+        *(pl.Series(name, _plain(values), dtype=LANDINGS[name], strict=False) for name, values in columns.items()),
+    )
+    frame = frame.with_columns(
+        (start_utc + pl.Series(frame["touchdown_s"] * 1e6).cast(pl.Int64).cast(pl.Duration("us"))).alias(
+            "touchdown_utc"
+        )
+    )
+    return frame.select(pl.col(name).cast(dtype) for name, dtype in LANDINGS.items())
+
+
+def _plain(values: np.ndarray) -> object:
+    if values.dtype == object:
+        return values.tolist()
+    return np.where(np.isnan(values), None, values).tolist() if values.dtype.kind == "f" else values
+
+
+def _column(batch: Rollout, name: str) -> np.ndarray:
+    return batch.facts[name].cast(pl.Float64).fill_null(0.0).to_numpy()
+
+
+def _value(batch: Rollout, name: str, time_s: np.ndarray) -> np.ndarray:
+    if not batch.has(name):
+        return np.full(batch.n, np.nan)
+    return interpolate(batch.signal(name), time_s)
+
+
+def _headwind(batch: Rollout) -> np.ndarray:
+    """Wind along the landing direction just before contact, as recorded; else airspeed less ground speed."""
+    before = batch.contact.earliest - 1.0
+    if batch.has("wind_speed") and batch.has("wind_from") and batch.has("heading"):
+        wind_from = interpolate_heading(batch.signal("wind_from"), before)
+        heading = interpolate_heading(batch.signal("heading"), before)
+        return _value(batch, "wind_speed", before) * np.cos(np.radians(wind_from - heading))
+    return _value(batch, "airspeed", before) - _value(batch, "ground_speed", before)
+
+
+def _kind(batch: Rollout) -> np.ndarray:
+    found = np.where(batch.went_around, "go_around", "full_stop").astype(object)
+    found[batch.contact.why != FINE] = "no_touchdown"
+    return found
+
+
+def _rollout_end(batch: Rollout) -> tuple[np.ndarray, np.ndarray]:
+    """When the rollout ended, relative to the anchor, and by what."""
+    end = batch.record_end.astype(np.float64)
+    by = np.full(batch.n, "end of data", dtype=object)
+    left = batch.touchdown.left_ground
+    candidates = (
+        ("60 s below taxi speed", batch.taxi_speed.best + 60.0),
+        ("runway exit", batch.runway_exit.best),
+        ("airborne again", left.best),
+    )
+    for name, when in candidates:
+        sooner = when < end
+        end, by = np.where(sooner, when, end), np.where(sooner, name, by)
+    return end, by
+
+
+__all__ = ["Result", "measure_block", "measure_recordings"]

@@ -1,0 +1,422 @@
+"""The steps of a rollout, each a bounded instant: touchdown, spoilers, reversers, power, brakes, speeds, exit.
+
+Times are relative to the landing's anchor; `measuring` turns them into seconds after touchdown for the tables.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+import polars as pl
+
+from fdm.batch import Batch
+from fdm.bounded import FINE, Bounded, Instants, exactly, stack
+from fdm.parameters import DEPLOYED, STOWED
+from fdm.primitives import Signal, crossing, first, interpolate, last
+from fdm.touchdown import Touchdown, find_touchdown
+from fdm.units import MPS_PER_KT
+
+M_PER_DEG_LATITUDE = 111_195.0  # mean sphere of 6 371 009 m radius; over a runway's length the error is below 0.6 %
+POSITION_DOUBT_M = 30.0  # a recorded position against the surveyed runway (common practice, no source)
+LEVER_IN_REVERSE = 0.05  # fraction of reverse travel from which a lever counts as in reverse
+SPOILER_MOVING = 0.10  # fraction of travel from which spoilers count as moving
+BRAKING_PSI = 150.0  # brake pressure that counts as braking (common practice, no source)
+EXIT_DEG = 20.0  # heading change from the rollout that counts as leaving the runway (common practice, no source)
+EXIT_BELOW_KT = 80.0
+REVERSE_BEFORE_S = 10.0  # reversers are watched from this long before contact
+IDLE_SHARE = 5  # percentile of N1 after contact taken as idle when the rule book names none
+IDLE_MOST_PCT = 40.0  # an idle learned above this is not believed (common practice, no source)
+
+
+class Rollout(Batch):
+    """A batch with its steps."""
+
+    # touchdown ---------------------------------------------------------------------------------------------------
+
+    @cached_property
+    def touchdown(self) -> Touchdown:
+        """First contact, bounces, settled contact."""
+        return find_touchdown(self)
+
+    @property
+    def contact(self) -> Instants:
+        """First contact of the main gear."""
+        return self.touchdown.contact
+
+    @property
+    def settled(self) -> Instants:
+        """Contact after which the aeroplane stayed on the ground."""
+        return self.touchdown.settled
+
+    @cached_property
+    def went_around(self) -> np.ndarray:
+        """(n,) true where the aeroplane flew again."""
+        return self.touchdown.left_ground.why == FINE
+
+    @cached_property
+    def nose_gear(self) -> Instants:
+        """Nose gear on the ground, after first contact."""
+        return self._discrete_on("nose_gear_ground", "the nose gear never shows ground")
+
+    # speed and distance --------------------------------------------------------------------------------------------
+
+    def speed_reached(self, speed_kt: float) -> Instants:
+        """Ground speed falling to a value after contact."""
+        if not self.has("ground_speed"):
+            return self.absent_instants(self.not_recorded("ground_speed"))
+        missing = self.reason(f"ground speed never fell to {speed_kt:g} kt in this recording")
+        return crossing(self.signal("ground_speed"), speed_kt, self.contact.earliest, rising=False, missing=missing)
+
+    @cached_property
+    def reduce_speed(self) -> Instants:
+        """Ground speed at which the procedure begins to reduce reverse."""
+        return self.speed_reached(self.settings.reduce_speed_kt)
+
+    @cached_property
+    def taxi_speed(self) -> Instants:
+        """Ground speed falling to taxi speed."""
+        return self.speed_reached(self.settings.taxi_speed_kt)
+
+    @cached_property
+    def travelled_m(self) -> tuple[Signal, np.ndarray]:
+        """Ground speed, and metres travelled from its first column to each of its columns (trapezoid rule)."""
+        signal = self.signal("ground_speed")
+        v = np.nan_to_num(signal.bridged.astype(np.float64), nan=0.0) * MPS_PER_KT
+        steps = (v[:, 1:] + v[:, :-1]) / 2 * signal.step_s
+        return signal, np.concatenate([np.zeros((self.n, 1)), np.cumsum(steps, axis=1)], axis=1)
+
+    def distance_to(self, when: Instants) -> Bounded:
+        """Metres from first contact to an instant, with the bounds of both instants and of the speed itself."""
+        if not self.has("ground_speed"):
+            return self.absent(self.not_recorded("ground_speed"))
+        best = self._metres(when.best) - self._metres(self.contact.best)
+        drift = self.signal("ground_speed").tolerance * MPS_PER_KT * np.abs(when.best - self.contact.best)
+        lower = self._metres(when.earliest) - self._metres(self.contact.latest) - drift
+        upper = self._metres(when.latest) - self._metres(self.contact.earliest) + drift
+        why = np.where(self.contact.why != FINE, self.contact.why, when.why)
+        gap = self.reason("ground speed has a gap in the rollout")
+        return Bounded(best, lower, upper, why, when.best).where(~np.isnan(best), gap)
+
+    def _metres(self, time_s: np.ndarray) -> np.ndarray:
+        signal, travelled = self.travelled_m
+        position = np.clip((time_s - signal.start_s) / signal.step_s, 0, travelled.shape[1] - 1)
+        left = np.nan_to_num(position).astype(np.int64)
+        rows = np.arange(self.n)
+        ahead_s = (np.nan_to_num(position) - left) * signal.step_s
+        v0 = signal.bridged[rows, left] * MPS_PER_KT
+        v1 = interpolate(signal, time_s) * MPS_PER_KT
+        return travelled[rows, left] + (v0 + v1) / 2 * ahead_s
+
+    @cached_property
+    def to_taxi_speed(self) -> Instants:
+        """Taxi speed, or the end of the data where it was not reached."""
+        return self.taxi_speed.or_else(self.end)
+
+    # the runway ----------------------------------------------------------------------------------------------------
+
+    @cached_property
+    def along_runway_m(self) -> np.ndarray:
+        """(n,) metres from the runway's beginning to the aeroplane at first contact; NaN where not known."""
+        nothing = np.full(self.n, np.nan)
+        if not (self.has("latitude") and self.has("longitude")):
+            return nothing
+        names = ("runway_latitude_deg", "runway_longitude_deg", "runway_heading_deg")
+        latitude, longitude, heading = (
+            self.facts[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in names
+        )
+        here = [interpolate(self.signal(name), self.contact.best) for name in ("latitude", "longitude")]
+        north_m = (here[0] - latitude) * M_PER_DEG_LATITUDE
+        east_m = (here[1] - longitude) * M_PER_DEG_LATITUDE * np.cos(np.radians(latitude))
+        return north_m * np.cos(np.radians(heading)) + east_m * np.sin(np.radians(heading))
+
+    def runway_left(self, when: Instants) -> Bounded:
+        """Metres of runway ahead at an instant: its length, less the touchdown point, less the distance rolled."""
+        length_m = self.facts["runway_length_m"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        unknown = self.reason("runway left not known: the runway's length and ends, and positions, are needed")
+        rolled = self.distance_to(when)
+        left = length_m - self.along_runway_m
+        position_m = self._position_doubt_m()
+        value = Bounded(
+            left - rolled.value,
+            left - rolled.upper - position_m,
+            left - rolled.lower + position_m,
+            rolled.why,
+            when.best,
+        )
+        return value.where(~np.isnan(left), unknown)
+
+    def _position_doubt_m(self) -> np.ndarray:
+        """Half-width of the touchdown point: the position's resolution and one touchdown bound at touchdown speed."""
+        if not self.has("latitude") or not self.has("ground_speed"):
+            return np.full(self.n, np.nan)
+        speed = interpolate(self.signal("ground_speed"), self.contact.best) * MPS_PER_KT
+        late = (self.contact.latest - self.contact.earliest) / 2
+        return np.nan_to_num(speed * late, nan=0.0) + POSITION_DOUBT_M
+
+    # spoilers --------------------------------------------------------------------------------------------------------
+
+    @cached_property
+    def spoilers(self) -> Signal | None:
+        """Spoiler position: the panels where recorded, else the handle."""
+        for name in ("spoiler_panel", "spoiler_handle"):
+            if self.has(name):
+                return self.signal(name)
+        return None
+
+    def _spoilers_pass(self, threshold: float, sentence: str) -> Instants:
+        if self.spoilers is None:
+            return self.absent_instants(self.not_recorded("spoiler_panel", "spoiler_handle"))
+        after = self.contact.earliest - 2 * self.spoilers.step_s
+        return crossing(self.spoilers, threshold, after, rising=True, missing=self.reason(sentence))
+
+    @cached_property
+    def spoilers_moving(self) -> Instants:
+        """Spoilers begin to move."""
+        return self._spoilers_pass(SPOILER_MOVING, "the spoilers never moved")
+
+    @cached_property
+    def spoilers_extended(self) -> Instants:
+        """Spoilers reach the fraction of travel that the rule book calls extended."""
+        return self._spoilers_pass(self.settings.extended, "the spoilers were never extended")
+
+    @cached_property
+    def spoilers_retracted(self) -> Instants:
+        """Spoilers leave the extended range for good."""
+        if self.spoilers is None:
+            return self.absent_instants(self.not_recorded("spoiler_panel", "spoiler_handle"))
+        missing = self.reason("the spoilers were still extended at the end of the recording")
+        level = self.settings.extended
+        retracted = crossing(self.spoilers, level, self.contact.earliest, rising=False, final=True, missing=missing)
+        return retracted.where(self.spoilers_extended.why == FINE, self.reason("the spoilers were never extended"))
+
+    # brakes, power -------------------------------------------------------------------------------------------------
+
+    @cached_property
+    def brakes_on(self) -> Instants:
+        """Wheel brakes come on, either side."""
+        names = [name for name in ("brake_pressure.left", "brake_pressure.right") if self.has(name)]
+        if not names:
+            return self.absent_instants(self.not_recorded("brake_pressure"))
+        missing = self.reason("the brakes were never applied")
+        sides = [
+            crossing(self.signal(name), BRAKING_PSI, self.contact.earliest, rising=True, missing=missing)
+            for name in names
+        ]
+        return sides[0] if len(sides) == 1 else _earlier(sides[0], sides[1])
+
+    def idle_n1_pct(self, engine: int) -> np.ndarray:
+        """(n,) N1 at idle reverse: from the rule book by fleet, else learned from the landing; NaN when neither."""
+        fleet = self.facts["fleet"].to_list()
+        named = np.array([self.settings.idle_reverse_pct.get(f or "", np.nan) for f in fleet])
+        if not np.isnan(named).any():
+            return named
+        signal = self.signal(f"n1.{engine}")
+        after = signal.columns >= signal.index_from(self.contact.latest)[:, None]
+        values = np.where(after & signal.valid, signal.values, np.nan)
+        known = ~np.isnan(values).all(axis=1)
+        learned = np.full(self.n, np.nan)
+        learned[known] = _low_percentile(values[known], IDLE_SHARE)
+        learned[learned > IDLE_MOST_PCT] = np.nan
+        return np.where(np.isnan(named), learned, named)
+
+    @cached_property
+    def idle(self) -> dict[int, np.ndarray]:
+        """Idle reverse N1 by engine with a reverser and recorded N1."""
+        return {e: self.idle_n1_pct(e) for e in range(1, self.layout.engines + 1) if self.has(f"n1.{e}")}
+
+    # reversers -----------------------------------------------------------------------------------------------------
+
+    def _reverser(self, engine: int) -> tuple[Signal, np.ndarray, Signal, np.ndarray] | None:
+        """(signal, deployed samples, signal, not-stowed samples) of an engine, from whichever is recorded."""
+        if self.has(f"reverser_state.{engine}"):
+            state = self.signal(f"reverser_state.{engine}")
+            return state, state.values == DEPLOYED, state, state.values > STOWED
+        names = f"reverser_deployed.{engine}", f"reverser_unlocked.{engine}"
+        have = [self.signal(name) for name in names if self.has(name)]
+        if not have:
+            return None
+        return have[0], have[0].values == 1, have[-1], have[-1].values == 1
+
+    def _reverser_instants(self, which: str) -> Instants:
+        return self.per_engine(lambda engine: self._one_reverser(engine)[which])
+
+    def _one_reverser(self, engine: int) -> dict[str, Instants]:
+        if engine not in self._reverser_cache:
+            self._reverser_cache[engine] = self._find_reverser(engine)
+        return self._reverser_cache[engine]
+
+    @cached_property
+    def _reverser_cache(self) -> dict[int, dict[str, Instants]]:
+        return {}
+
+    def _find_reverser(self, engine: int) -> dict[str, Instants]:
+        recorded = self._reverser(engine)
+        names = ("unlocked", "deployed", "stow_start", "stowed")
+        if recorded is None:
+            nobody = self.absent_instants(self.not_recorded(f"reverser_state.{engine}", f"reverser_deployed.{engine}"))
+            return dict.fromkeys(names, nobody)
+        deployed_in, deployed, out_in, out = recorded
+        start = self.contact.earliest - REVERSE_BEFORE_S
+        never = self.reason("the reverser was never deployed")
+        unused = self.reason("reverse was not used")
+        out_use = self.out_of_use[:, self.layout.reversers.index(engine)]
+        shut = self.reason("reverser out of use")
+        still = self.reason("the reverser was still out at the end of the recording")
+        found = {
+            "unlocked": first(out_in, out, start, missing=unused),
+            "deployed": first(deployed_in, deployed, start, missing=never),
+            "stow_start": last(deployed_in, deployed, start, missing=still),
+            "stowed": last(out_in, out, start, missing=still),
+        }
+        for name in ("stow_start", "stowed"):
+            found[name] = found[name].where(
+                found["deployed" if name == "stow_start" else "unlocked"].why == FINE, never
+            )
+        found["stow_start"] = _with_reason(found["stow_start"], found["deployed"])
+        found["stowed"] = _with_reason(found["stowed"], found["unlocked"])
+        return {name: when.where(~out_use | (when.why == FINE), shut) for name, when in found.items()}
+
+    @cached_property
+    def unlocked(self) -> Instants:
+        """E: reverser leaves stowed."""
+        return self._reverser_instants("unlocked")
+
+    @cached_property
+    def deployed(self) -> Instants:
+        """E: reverser fully deployed."""
+        return self._reverser_instants("deployed")
+
+    @cached_property
+    def stow_start(self) -> Instants:
+        """E: reverser leaves deployed for good."""
+        return self._reverser_instants("stow_start")
+
+    @cached_property
+    def stowed(self) -> Instants:
+        """E: reverser stowed for good."""
+        return self._reverser_instants("stowed")
+
+    @cached_property
+    def reverse_selected(self) -> Instants:
+        """E: lever raised into reverse; the reverser unlocking where levers are not recorded."""
+        return self.per_engine(self._selected)
+
+    def _selected(self, engine: int) -> Instants:
+        name = f"reverse_lever.{engine}"
+        if not self.has(name):
+            return self._one_reverser(engine)["unlocked"]
+        start = self.contact.earliest - REVERSE_BEFORE_S
+        return crossing(
+            self.signal(name), LEVER_IN_REVERSE, start, rising=True, missing=self.reason("reverse was not used")
+        )
+
+    @cached_property
+    def reverse_cancelled(self) -> Instants:
+        """E: lever back out of reverse for good; the reverser stowed where levers are not recorded."""
+        return self.per_engine(self._cancelled)
+
+    def _cancelled(self, engine: int) -> Instants:
+        name = f"reverse_lever.{engine}"
+        if not self.has(name):
+            return self._one_reverser(engine)["stowed"]
+        missing = self.reason("the lever was still in reverse at the end of the recording")
+        start = self.contact.earliest - REVERSE_BEFORE_S
+        back = crossing(self.signal(name), LEVER_IN_REVERSE, start, rising=False, final=True, missing=missing)
+        return _with_reason(back, self._selected(engine))
+
+    @cached_property
+    def reverse_idle(self) -> Instants:
+        """E: N1 back within the idle margin for good after the reverser deployed."""
+        return self.per_engine(self._reverse_idle)
+
+    def _reverse_idle(self, engine: int) -> Instants:
+        name = f"n1.{engine}"
+        if not self.has(name):
+            return self.absent_instants(self.not_recorded(name))
+        deployed = self._one_reverser(engine)["deployed"]
+        missing = self.reason("N1 never came back to idle reverse in this recording")
+        limit = self.idle[engine] + self.settings.idle_margin_pct
+        until = self._until_forward(engine)
+        found = crossing(self.signal(name), limit, deployed.earliest, until, rising=False, final=True, missing=missing)
+        found = _with_reason(found, deployed)
+        return found.where(~np.isnan(limit), self.reason(f"idle reverse of engine {engine} is not known"))
+
+    def _until_forward(self, engine: int) -> np.ndarray:
+        """Power is reverse power until the reverser is stowed; after that it is taxi power."""
+        stowed = self._one_reverser(engine)["stowed"]
+        return np.where(stowed.why == FINE, stowed.latest, self.record_end)
+
+    # the end of the rollout ----------------------------------------------------------------------------------------
+
+    @cached_property
+    def runway_exit(self) -> Instants:
+        """Heading leaves that of the rollout by more than 20 degrees, below 80 kt."""
+        if not self.has("heading"):
+            return self.absent_instants(self.not_recorded("heading"))
+        signal = self.signal("heading")
+        along = interpolate_heading(signal, self.contact.best + 2.0)
+        off = np.abs((signal.values - along[:, None] + 180.0) % 360.0 - 180.0)
+        slow = self.speed_reached(EXIT_BELOW_KT)
+        missing = self.reason("runway exit not found in the heading")
+        return first(signal, off > EXIT_DEG, slow.earliest, missing=missing).where(slow.why == FINE, missing)
+
+    def _discrete_on(self, name: str, sentence: str) -> Instants:
+        if not self.has(name):
+            return self.absent_instants(self.not_recorded(name))
+        signal = self.signal(name)
+        return first(signal, signal.values == 1, self.contact.earliest, missing=self.reason(sentence))
+
+    @cached_property
+    def table(self) -> dict[str, Instants]:
+        """Every step by name, as the instants table lists them."""
+        single = {
+            "touchdown": self.contact,
+            "settled": self.settled,
+            "nose_gear": self.nose_gear,
+            "spoilers_moving": self.spoilers_moving,
+            "spoilers_extended": self.spoilers_extended,
+            "spoilers_retracted": self.spoilers_retracted,
+            "brakes_on": self.brakes_on,
+            "speed_60kt": self.speed_reached(60.0),
+            "taxi_speed": self.taxi_speed,
+            "runway_exit": self.runway_exit,
+        }
+        if not self.layout.reversers:
+            return single
+        return single | {
+            "reverse_selected": self.reverse_selected,
+            "unlocked": self.unlocked,
+            "deployed": self.deployed,
+            "reverse_idle": self.reverse_idle,
+            "stow_start": self.stow_start,
+            "stowed": self.stowed,
+        }
+
+
+def interpolate_heading(signal: Signal, time_s: np.ndarray) -> np.ndarray:
+    """The heading sample nearest to a time; not interpolated, because headings wrap."""
+    index = np.clip(np.rint(np.nan_to_num((time_s - signal.start_s) / signal.step_s)), 0, signal.values.shape[1] - 1)
+    return signal.values[np.arange(len(index)), index.astype(np.int64)]
+
+
+def _earlier(a: Instants, b: Instants) -> Instants:
+    why = np.where((a.why != FINE) & (b.why != FINE), a.why, FINE).astype(np.int16)
+    return Instants(np.fmin(a.best, b.best), np.fmin(a.earliest, b.earliest), np.fmin(a.latest, b.latest), why)
+
+
+def _with_reason(when: Instants, first_needed: Instants) -> Instants:
+    """Missing for the other's reason where the other is missing: what never began cannot end."""
+    why = np.where(first_needed.why != FINE, first_needed.why, when.why).astype(np.int16)
+    good = first_needed.why == FINE
+    return Instants(*(np.where(good, x, np.nan) for x in (when.best, when.earliest, when.latest)), why)
+
+
+def _low_percentile(values: np.ndarray, share: float) -> np.ndarray:
+    """Percentile along rows that may hold NaN (each row has a number)."""
+    ordered = np.sort(values, axis=1)
+    count = (~np.isnan(ordered)).sum(axis=1)
+    return ordered[np.arange(len(values)), ((count - 1) * share / 100).astype(np.int64)]
+
+
+__all__ = ["Rollout", "exactly", "interpolate_heading", "stack"]
