@@ -29,7 +29,7 @@ import polars as pl
 from fdm.errors import ArchiveError
 from fdm.frames import BLOCK_FACTS, Block, Layout, dtype_of, missing_of
 from fdm.parameters import PARAMETERS
-from fdm.schemas import EVENTS, LANDINGS, OUTCOMES, UTC
+from fdm.schemas import EVENTS, LANDINGS, OUTCOMES, UTC, typed
 from fdm.wide import instants_long, measures_long, steps_of
 
 FORMAT = 1
@@ -111,7 +111,7 @@ class Archive:
         old = self._current["files"]
         number = int(old.split("-")[1].split(".")[0]) + 1 if old else 1
         name = f"files-{number:06d}.parquet"
-        write_parquet(self.path / name, files.cast(FILES))
+        write_parquet(self.path / name, typed(files, FILES))
         self._switch(files=name)
         _remove(self.path / old if old else None)
         for part in set(self._part_folders()) - set(files["part"].drop_nulls()):
@@ -200,7 +200,7 @@ class Archive:
     def outcomes(self, landing_id: str | None = None) -> pl.DataFrame:
         """The outcomes table (schemas.OUTCOMES), of one landing when named."""
         frames = self._per_part("outcomes", landing_id)
-        return pl.concat(frames).cast(OUTCOMES) if frames else pl.DataFrame(schema=OUTCOMES)
+        return typed(pl.concat(frames), OUTCOMES) if frames else pl.DataFrame(schema=OUTCOMES)
 
     def measures(self, landing_id: str | None = None) -> pl.DataFrame:
         """The measures table (schemas.MEASURES), of one landing when named."""

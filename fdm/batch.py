@@ -83,8 +83,8 @@ class Batch:
         """An answer for each engine with a reverser, as columns."""
         answers = [ask(engine) for engine in self.layout.reversers]
         if isinstance(answers[0], Instants):
-            return stack(answers)  # type: ignore[return-value]
-        return stack_values(answers)  # type: ignore[arg-type, return-value]
+            return stack(answers)
+        return stack_values(answers)
 
     @property
     def mirror_pairs(self) -> list[tuple[int, int]]:

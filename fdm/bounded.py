@@ -7,6 +7,7 @@ A result may be NaN in `value` and still have bounds: the recorder cannot tell w
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,22 +40,24 @@ class Bounded:
     why: np.ndarray  # int16 codes
     at: np.ndarray | None = None  # when to look, seconds relative to the landing's anchor
 
+    def map(self, change: Callable[[np.ndarray], np.ndarray], why: np.ndarray | None = None) -> Bounded:
+        """The same change made to value and bounds; new reasons when given."""
+        return Bounded(
+            change(self.value), change(self.lower), change(self.upper), self.why if why is None else why, self.at
+        )
+
     def where(self, condition: np.ndarray, reason: int | np.ndarray) -> Bounded:
         """Kept where the condition holds; elsewhere missing, for `reason` unless one stands already."""
         why = np.where(condition | (self.why != FINE), self.why, np.asarray(reason, np.int16))
-        return Bounded(*(np.where(condition, x, np.nan) for x in (self.value, self.lower, self.upper)), why, self.at)
+        return self.map(lambda x: np.where(condition, x, np.nan), why)
 
     def or_zero(self, condition: np.ndarray) -> Bounded:
         """Exactly zero where the condition holds: what is measured did not happen there at all."""
-        return Bounded(
-            *(np.where(condition, 0.0, x) for x in (self.value, self.lower, self.upper)),
-            np.where(condition, np.int16(FINE), self.why),
-            self.at,
-        )
+        return self.map(lambda x: np.where(condition, 0.0, x), np.where(condition, np.int16(FINE), self.why))
 
     def at_least(self, floor: float) -> Bounded:
         """Clipped from below, bounds too."""
-        return Bounded(*(np.maximum(x, floor) for x in (self.value, self.lower, self.upper)), self.why, self.at)
+        return self.map(lambda x: np.maximum(x, floor))
 
 
 @dataclass(frozen=True)
@@ -77,10 +80,18 @@ class Instants:
             self_.best,
         )
 
+    def map(self, change: Callable[[np.ndarray], np.ndarray], why: np.ndarray | None = None) -> Instants:
+        """The same change made to best, earliest and latest; new reasons when given."""
+        return Instants(change(self.best), change(self.earliest), change(self.latest), self.why if why is None else why)
+
+    def later(self, seconds: float) -> Instants:
+        """The same instants, so many seconds later."""
+        return self.map(lambda x: x + seconds)
+
     def where(self, condition: np.ndarray, reason: int | np.ndarray) -> Instants:
         """Kept where the condition holds; elsewhere missing, for `reason` unless one stands already."""
         why = np.where(condition | (self.why != FINE), self.why, np.asarray(reason, np.int16))
-        return Instants(*(np.where(condition, x, np.nan) for x in (self.best, self.earliest, self.latest)), why)
+        return self.map(lambda x: np.where(condition, x, np.nan), why)
 
     def or_else(self, other: Instants) -> Instants:
         """`other` wherever this one is missing."""
@@ -102,6 +113,21 @@ def exactly(time_s: np.ndarray) -> Instants:
     return Instants(time_s, time_s, time_s, np.zeros(time_s.shape, np.int16))
 
 
+def merge(pick: Callable[[np.ndarray, np.ndarray], np.ndarray], a: Instants, b: Instants, why: np.ndarray) -> Instants:
+    """Two instants made one, moment by moment: the sooner with np.fmin, the later with np.maximum."""
+    return Instants(pick(a.best, b.best), pick(a.earliest, b.earliest), pick(a.latest, b.latest), why)
+
+
+def either_why(a: Instants, b: Instants) -> np.ndarray:
+    """Reasons where both are missing; fine where one is there."""
+    return np.where((a.why != FINE) & (b.why != FINE), a.why, np.int16(FINE))
+
+
+def both_why(a: Instants, b: Instants) -> np.ndarray:
+    """Reasons where one is missing."""
+    return np.where(a.why != FINE, a.why, b.why)
+
+
 def stack(columns: list[Instants]) -> Instants:
     """Per-engine instants (n, e) from one result per engine."""
     return Instants(*(np.stack(parts, axis=1) for parts in zip(*map(_fields, columns), strict=True)))
@@ -111,6 +137,23 @@ def stack_values(columns: list[Bounded]) -> Bounded:
     """Per-engine values (n, e) from one result per engine."""
     fields = [(c.value, c.lower, c.upper, c.why, c.value * np.nan if c.at is None else c.at) for c in columns]
     return Bounded(*(np.stack(parts, axis=1) for parts in zip(*fields, strict=True)))
+
+
+def choose(condition: np.ndarray, a: Bounded, b: Bounded) -> Bounded:
+    """`a` where the condition holds, else `b`."""
+    at_a, at_b = (x.value * np.nan if x.at is None else x.at for x in (a, b))
+    return Bounded(
+        np.where(condition, a.value, b.value),
+        np.where(condition, a.lower, b.lower),
+        np.where(condition, a.upper, b.upper),
+        np.where(condition, a.why, b.why),
+        np.where(condition, at_a, at_b),
+    )
+
+
+def worse_of(a: Bounded, b: Bounded) -> Bounded:
+    """The larger of two values of at least zero; missing only where both are."""
+    return choose(np.nan_to_num(b.value, nan=-1.0) > np.nan_to_num(a.value, nan=-1.0), b, a)
 
 
 def _alike(a: Instants, b: Instants) -> tuple[Instants, Instants]:
@@ -138,7 +181,7 @@ class Measured:
 
     landing_id: np.ndarray
     engines: tuple[int, ...]
-    values: dict[str, Bounded]
+    values: Mapping[str, Bounded]
     reasons: tuple[str, ...]
-    at_s: dict[str, np.ndarray]
-    ground_speed_kt: dict[str, np.ndarray]
+    at_s: Mapping[str, np.ndarray]
+    ground_speed_kt: Mapping[str, np.ndarray]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -58,9 +59,9 @@ def measure_block(block: Block, settings: Settings, reasons: Reasons) -> Result:
             landings,
             measured,
             {name: _relative(when, contact) for name, when in steps.items()},
-            {name: _at_each(batch, when, _speed) for name, when in steps.items()},
-            {name: _at_each(batch, when, lambda b, i: b.distance_to(i).value) for name, when in steps.items()},
-            {name: _at_each(batch, when, lambda b, i: b.runway_left(i).value) for name, when in steps.items()},
+            {name: batch.speed_then(when.best) for name, when in steps.items()},
+            {name: batch.distance_then(when.best) for name, when in steps.items()},
+            {name: batch.runway_left_then(when.best) for name, when in steps.items()},
         )
 
 
@@ -83,12 +84,8 @@ class SpeedAt(Mapping[str, np.ndarray]):
 
     def __getitem__(self, name: str) -> np.ndarray:
         at = self._at_s[name]
-        if not self._batch.has("ground_speed"):
-            return np.full(at.shape, np.nan)
-        signal, contact = self._batch.signal("ground_speed"), self._batch.contact.best
-        if at.ndim == 1:
-            return interpolate(signal, at + contact)
-        return np.stack([interpolate(signal, column + contact) for column in at.T], axis=1)
+        contact = self._batch.contact.best
+        return self._batch.speed_then(at + (contact[:, None] if at.ndim == 2 else contact))
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._at_s)
@@ -123,19 +120,7 @@ def _after(contact: np.ndarray, at: np.ndarray) -> np.ndarray:
 
 
 def _relative(when: Instants, contact: np.ndarray) -> Instants:
-    return Instants(*(_after(contact, x) for x in (when.best, when.earliest, when.latest)), when.why)
-
-
-def _at_each(batch: Rollout, when: Instants, ask: object) -> np.ndarray:
-    if when.best.ndim == 1:
-        return ask(batch, when)  # type: ignore[operator]
-    return np.stack([ask(batch, when.engine(c)) for c in range(when.best.shape[1])], axis=1)  # type: ignore[operator]
-
-
-def _speed(batch: Rollout, when: Instants) -> np.ndarray:
-    if not batch.has("ground_speed"):
-        return np.full(batch.n, np.nan)
-    return interpolate(batch.signal("ground_speed"), when.best)
+    return when.map(lambda x: _after(contact, x))
 
 
 # the landings table -------------------------------------------------------------------------------------------------
@@ -150,10 +135,10 @@ def _landings(batch: Rollout) -> pl.DataFrame:
         "touchdown_s": anchor + contact.best,
         "touchdown_earliest_s": anchor + contact.earliest,
         "touchdown_latest_s": anchor + contact.latest,
-        "touchdown_by": np.where(contact.why == FINE, touchdown.by, None),
+        "touchdown_by": np.where(contact.why == FINE, touchdown.by, np.array(None)),
         "kind": _kind(batch),
         "bounces": touchdown.bounces,
-        "touchdown_ground_speed_kt": _speed(batch, contact),
+        "touchdown_ground_speed_kt": batch.speed_then(contact.best),
         "touchdown_airspeed_kt": _value(batch, "airspeed", contact.best),
         "touchdown_distance_m": batch.along_runway_m - _column(batch, "runway_displaced_m"),
         "gross_weight_kg": _value(batch, "gross_weight", contact.best),
@@ -172,10 +157,10 @@ def _landings(batch: Rollout) -> pl.DataFrame:
     return frame.select(pl.col(name).cast(dtype) for name, dtype in LANDINGS.items())
 
 
-def _plain(values: np.ndarray) -> object:
+def _plain(values: np.ndarray) -> Any:
     if values.dtype == object:
         return values.tolist()
-    return np.where(np.isnan(values), None, values).tolist() if values.dtype.kind == "f" else values
+    return pl.Series(values).fill_nan(None) if values.dtype.kind == "f" else values
 
 
 def _column(batch: Rollout, name: str) -> np.ndarray:

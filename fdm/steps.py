@@ -5,13 +5,14 @@ Times are relative to the landing's anchor; `measuring` turns them into seconds 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cached_property
 
 import numpy as np
 import polars as pl
 
 from fdm.batch import Batch
-from fdm.bounded import FINE, Bounded, Instants, exactly, stack
+from fdm.bounded import FINE, Bounded, Instants, both_why, either_why, merge
 from fdm.parameters import DEPLOYED, STOWED
 from fdm.primitives import Signal, crossing, first, interpolate, last
 from fdm.touchdown import Touchdown, find_touchdown
@@ -98,6 +99,28 @@ class Rollout(Batch):
         gap = self.reason("ground speed has a gap in the rollout")
         return Bounded(best, lower, upper, why, when.best).where(~np.isnan(best), gap)
 
+    def speed_then(self, time_s: np.ndarray) -> np.ndarray:
+        """Ground speed at moments (n,) or (n, e), kt; NaN where it is not known."""
+        if not self.has("ground_speed"):
+            return np.full(time_s.shape, np.nan)
+        return _by_column(lambda column: interpolate(self.signal("ground_speed"), column), time_s)
+
+    def distance_then(self, time_s: np.ndarray) -> np.ndarray:
+        """Metres from first contact at moments (n,) or (n, e); NaN where they are not known."""
+        if not self.has("ground_speed"):
+            return np.full(time_s.shape, np.nan)
+        start_m = self._metres(self.contact.best)
+        return _by_column(lambda column: self._metres(column) - start_m, time_s)
+
+    def runway_left_then(self, time_s: np.ndarray) -> np.ndarray:
+        """Metres of runway ahead at moments (n,) or (n, e); NaN where they are not known."""
+        ahead_m = self._length_m - self.along_runway_m
+        return (ahead_m[:, None] if time_s.ndim == 2 else ahead_m) - self.distance_then(time_s)
+
+    @cached_property
+    def _length_m(self) -> np.ndarray:
+        return self.facts["runway_length_m"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+
     def _metres(self, time_s: np.ndarray) -> np.ndarray:
         signal, travelled = self.travelled_m
         position = np.clip((time_s - signal.start_s) / signal.step_s, 0, travelled.shape[1] - 1)
@@ -132,10 +155,9 @@ class Rollout(Batch):
 
     def runway_left(self, when: Instants) -> Bounded:
         """Metres of runway ahead at an instant: its length, less the touchdown point, less the distance rolled."""
-        length_m = self.facts["runway_length_m"].cast(pl.Float64).fill_null(np.nan).to_numpy()
         unknown = self.reason("runway left not known: the runway's length and ends, and positions, are needed")
         rolled = self.distance_to(when)
-        left = length_m - self.along_runway_m
+        left = self._length_m - self.along_runway_m
         position_m = self._position_doubt_m()
         value = Bounded(
             left - rolled.value,
@@ -203,7 +225,7 @@ class Rollout(Batch):
             crossing(self.signal(name), BRAKING_PSI, self.contact.earliest, rising=True, missing=missing)
             for name in names
         ]
-        return sides[0] if len(sides) == 1 else _earlier(sides[0], sides[1])
+        return sides[0] if len(sides) == 1 else merge(np.fmin, sides[0], sides[1], either_why(sides[0], sides[1]))
 
     def idle_n1_pct(self, engine: int) -> np.ndarray:
         """(n,) N1 at idle reverse: from the rule book by fleet, else learned from the landing; NaN when neither."""
@@ -394,22 +416,20 @@ class Rollout(Batch):
         }
 
 
+def _by_column(ask: Callable[[np.ndarray], np.ndarray], time_s: np.ndarray) -> np.ndarray:
+    return ask(time_s) if time_s.ndim == 1 else np.stack([ask(column) for column in time_s.T], axis=1)
+
+
 def interpolate_heading(signal: Signal, time_s: np.ndarray) -> np.ndarray:
     """The heading sample nearest to a time; not interpolated, because headings wrap."""
     index = np.clip(np.rint(np.nan_to_num((time_s - signal.start_s) / signal.step_s)), 0, signal.values.shape[1] - 1)
     return signal.values[np.arange(len(index)), index.astype(np.int64)]
 
 
-def _earlier(a: Instants, b: Instants) -> Instants:
-    why = np.where((a.why != FINE) & (b.why != FINE), a.why, FINE).astype(np.int16)
-    return Instants(np.fmin(a.best, b.best), np.fmin(a.earliest, b.earliest), np.fmin(a.latest, b.latest), why)
-
-
 def _with_reason(when: Instants, first_needed: Instants) -> Instants:
     """Missing for the other's reason where the other is missing: what never began cannot end."""
-    why = np.where(first_needed.why != FINE, first_needed.why, when.why).astype(np.int16)
     good = first_needed.why == FINE
-    return Instants(*(np.where(good, x, np.nan) for x in (when.best, when.earliest, when.latest)), why)
+    return when.map(lambda x: np.where(good, x, np.nan), both_why(first_needed, when))
 
 
 def _low_percentile(values: np.ndarray, share: float) -> np.ndarray:
@@ -417,6 +437,3 @@ def _low_percentile(values: np.ndarray, share: float) -> np.ndarray:
     ordered = np.sort(values, axis=1)
     count = (~np.isnan(ordered)).sum(axis=1)
     return ordered[np.arange(len(values)), ((count - 1) * share / 100).astype(np.int64)]
-
-
-__all__ = ["Rollout", "exactly", "interpolate_heading", "stack"]

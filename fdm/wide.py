@@ -14,7 +14,7 @@ import polars as pl
 from fdm.bounded import Bounded, Measured
 from fdm.measures.catalogue import CATALOGUE
 from fdm.measuring import Result
-from fdm.schemas import INSTANTS, MEASURES
+from fdm.schemas import INSTANTS, MEASURES, typed
 
 MEASURE_FIELDS = ("", "|lower", "|upper", "|at", "|speed")
 
@@ -99,7 +99,7 @@ def measures_long(frame: pl.DataFrame, reasons: Sequence[str]) -> pl.DataFrame:
                 }
             )
         )
-    return pl.concat(parts).cast(MEASURES) if parts else pl.DataFrame(schema=MEASURES)
+    return typed(pl.concat(parts), MEASURES) if parts else pl.DataFrame(schema=MEASURES)
 
 
 def instants_long(frame: pl.DataFrame, steps: Sequence[str]) -> pl.DataFrame:
@@ -118,7 +118,7 @@ def instants_long(frame: pl.DataFrame, steps: Sequence[str]) -> pl.DataFrame:
                 }
             ).filter(pl.col("at_s").is_not_null())
         )
-    return pl.concat(parts).cast(INSTANTS) if parts else pl.DataFrame(schema=INSTANTS)
+    return typed(pl.concat(parts), INSTANTS) if parts else pl.DataFrame(schema=INSTANTS)
 
 
 def _groups(frame: pl.DataFrame, names: Mapping[str, object]) -> list[tuple[str, int | None, str]]:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from fdm.bounded import FINE, Bounded, Instants
+from fdm.bounded import FINE, Bounded, Instants, both_why, merge, worse_of
 from fdm.measures.catalogue import measure
 from fdm.primitives import highest, time_above, value_at
 from fdm.steps import Rollout
@@ -59,7 +59,7 @@ def n1_above_idle_at_stow_pct(batch: Rollout) -> Bounded:
 
 @measure(unit="s", needs=("n1.N", "reverser_state.N|reverser_deployed.N"))
 def forward_power_with_reverser_out_s(batch: Rollout) -> Bounded:
-    """Longest time that one engine, its own reverser stowed, ran above idle while another engine's reverser was deployed."""
+    """Longest time one engine, its reverser stowed, ran above idle while another's reverser was deployed."""
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
     engines = [engine for engine in range(1, batch.layout.engines + 1) if engine in batch.idle]
@@ -79,12 +79,8 @@ def _forward_power(batch: Rollout, engine: int) -> Bounded:
     unused = start.why != FINE
     if engine in batch.layout.reversers:
         column = batch.layout.reversers.index(engine)
-        own_out = batch.unlocked.engine(column).why == FINE
         end = _until(end, batch.unlocked.engine(column))
-    else:
-        own_out = np.zeros(batch.n, bool)
-    del own_out
-    settled = _settle(start)
+    settled = start.later(SPOOL_DOWN_S)
     limit = batch.idle[engine] + batch.settings.idle_margin_pct
     gap = batch.reason(f"N1 of engine {engine} has a gap in the rollout")
     above = time_above(batch.signal(f"n1.{engine}"), limit, settled, end, gap=gap)
@@ -97,38 +93,37 @@ def _forward_power(batch: Rollout, engine: int) -> Bounded:
 SPOOL_DOWN_S = 4.0  # approach power may still run down this long after the first reverser deploys
 
 
-def _settle(start: Instants) -> Instants:
-    """Approach power needs a moment to run down before power above idle means anything."""
-    return Instants(start.best + SPOOL_DOWN_S, start.earliest + SPOOL_DOWN_S, start.latest + SPOOL_DOWN_S, start.why)
-
-
 def _soonest(batch: Rollout, instants: list[Instants]) -> Instants:
     never = batch.reason("no other reverser was deployed")
-    with_inf = [
-        np.min([np.where(i.why == FINE, x, np.inf) for i, x in zip(instants, field, strict=True)], axis=0)
-        for field in ([i.best for i in instants], [i.earliest for i in instants], [i.latest for i in instants])
-    ]
-    found = np.isfinite(with_inf[0])
-    return Instants(*with_inf, np.zeros(batch.n, np.int16)).where(found, never)
+    soonest = instants[0].map(lambda x: np.where(np.isnan(x), np.inf, x))
+    for other in instants[1:]:
+        soonest = merge(np.fmin, soonest, other, soonest.why)
+    return Instants(soonest.best, soonest.earliest, soonest.latest, np.zeros(batch.n, np.int16)).where(
+        np.isfinite(soonest.best), never
+    )
 
 
 def _latest_stow(batch: Rollout, columns: list[int]) -> Instants:
     """When the last of some reversers left deployed, or the end of the data."""
-    fields = []
-    for name in ("best", "earliest", "latest"):
-        ends = []
-        for column in columns:
-            stow, deployed = batch.stow_start.engine(column), batch.deployed.engine(column)
-            end = np.where(stow.why == FINE, getattr(stow, name), batch.record_end)
-            ends.append(np.where(deployed.why == FINE, end, -np.inf))
-        fields.append(np.max(ends, axis=0))
-    return Instants(*fields, np.zeros(batch.n, np.int16))
+    ends = [_stow_or_end(batch, column) for column in columns]
+    latest = ends[0]
+    for other in ends[1:]:
+        latest = merge(np.maximum, latest, other, latest.why)
+    return latest
+
+
+def _stow_or_end(batch: Rollout, column: int) -> Instants:
+    """When a reverser left deployed; the end of the data where it had not; before everything where it never was."""
+    stow, deployed = batch.stow_start.engine(column), batch.deployed.engine(column)
+    fine = np.zeros(batch.n, np.int16)
+    return stow.map(
+        lambda x: np.where(deployed.why == FINE, np.where(stow.why == FINE, x, batch.record_end), -np.inf), fine
+    )
 
 
 def _until(end: Instants, other: Instants) -> Instants:
     """Whichever comes first; `other` may be missing."""
-    pairs = ((end.best, other.best), (end.earliest, other.earliest), (end.latest, other.latest))
-    return Instants(*(np.fmin(a, b) for a, b in pairs), end.why)
+    return merge(np.fmin, end, other, end.why)
 
 
 @measure(unit="%", needs=NEEDS[:2])
@@ -143,7 +138,8 @@ def _power_split(batch: Rollout, left: int, right: int) -> Bounded:
     numbers = batch.layout.reversers[left], batch.layout.reversers[right]
     if any(number not in batch.idle for number in numbers):
         return batch.absent(batch.not_recorded("n1"))
-    start = _last_of(batch.deployed.engine(left), batch.deployed.engine(right))
+    a, b = batch.deployed.engine(left), batch.deployed.engine(right)
+    start = merge(np.maximum, a, b, both_why(a, b))
     end = _until(_latest_stow(batch, [left]), _latest_stow(batch, [right]))
     means = [_mean(batch, number, start, end) for number in numbers]
     value = np.abs(means[0] - means[1])
@@ -168,11 +164,6 @@ def _mean(batch: Rollout, engine: int, start: Instants, end: Instants) -> np.nda
     inside &= signal.valid
     count = inside.sum(axis=1)
     return np.where(count > 0, np.where(inside, signal.values, 0).sum(axis=1) / np.maximum(count, 1), np.nan)
-
-
-def _last_of(a: Instants, b: Instants) -> Instants:
-    why = np.where(a.why != FINE, a.why, b.why)
-    return Instants(np.maximum(a.best, b.best), np.maximum(a.earliest, b.earliest), np.maximum(a.latest, b.latest), why)
 
 
 @measure(unit="s", needs=("autothrottle_engaged", "reverse_lever.N|reverser_state.N|reverser_unlocked.N"))
@@ -213,24 +204,17 @@ def _deployed_below(batch: Rollout, column: int, start: Instants) -> tuple[Insta
     """The window below a speed with a reverser deployed, and where there certainly is none."""
     deployed, stow = batch.deployed.engine(column), batch.stow_start.engine(column)
     still = (deployed.why == FINE) & (stow.why != FINE)
-    ends = [np.where(still, batch.record_end, x) for x in (stow.best, stow.earliest, stow.latest)]
-    end = Instants(*ends, np.where(still, FINE, stow.why).astype(np.int16))
+    end = stow.map(lambda x: np.where(still, batch.record_end, x), np.where(still, np.int16(FINE), stow.why))
     never = batch.reason("the reverser was never deployed")
-    none = np.isin(deployed.why, [never, batch.reason("reverser out of use")]) | (ends[2] < start.earliest)
-    begin = Instants(
-        np.fmax(start.best, deployed.best),
-        np.fmax(start.earliest, deployed.earliest),
-        np.fmax(start.latest, deployed.latest),
-        start.why,
-    )
+    none = np.isin(deployed.why, [never, batch.reason("reverser out of use")]) | (end.latest < start.earliest)
+    begin = merge(np.fmax, start, deployed, start.why)
     return begin, end, none
 
 
 def _above_idle(batch: Rollout, value: Bounded, engine: int) -> Bounded:
     idle = batch.idle[engine]
     unknown = batch.reason(f"idle reverse of engine {engine} is not known")
-    shifted = Bounded(value.value - idle, value.lower - idle, value.upper - idle, value.why, value.at)
-    return shifted.where(~np.isnan(idle), unknown)
+    return value.map(lambda x: x - idle).where(~np.isnan(idle), unknown)
 
 
 def _each(batch: Rollout, ask: Callable[[int, int], Bounded]) -> Bounded:
@@ -241,8 +225,5 @@ def _worst(found: list[Bounded]) -> Bounded:
     """The largest of several values; missing only where all are."""
     worst = found[0]
     for other in found[1:]:
-        worse = np.nan_to_num(other.value, nan=-1) > np.nan_to_num(worst.value, nan=-1)
-        fields = ("value", "lower", "upper", "why")
-        ats = [x.value * np.nan if x.at is None else x.at for x in (other, worst)]
-        worst = Bounded(*(np.where(worse, getattr(other, f), getattr(worst, f)) for f in fields), np.where(worse, *ats))
+        worst = worse_of(worst, other)
     return worst

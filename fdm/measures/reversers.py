@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fdm.bounded import FINE, Bounded, Instants
+from fdm.bounded import FINE, Bounded, Instants, choose, merge, worse_of
 from fdm.measures.catalogue import measure
 from fdm.primitives import value_at
 from fdm.steps import Rollout
@@ -15,7 +15,7 @@ UNLOCKED = ("reverser_state.N|reverser_unlocked.N",)
 
 @measure(unit="s", needs=("reverse_lever.N|reverser_state.N|reverser_unlocked.N",), per_engine=True)
 def reverse_select_delay_s(batch: Rollout) -> Bounded:
-    """From first main-gear contact to the lever in reverse (to the reverser unlocking where levers are not recorded)."""
+    """From first main-gear contact to the lever in reverse, or the reverser unlocking where levers are not recorded."""
     return batch.reverse_selected - batch.contact
 
 
@@ -39,7 +39,7 @@ def stow_transit_s(batch: Rollout) -> Bounded:
 
 @measure(unit="s", needs=REVERSER, per_engine=True)
 def reverse_wait_s(batch: Rollout) -> Bounded:
-    """From reverse selected to reverser deployed; where it never deployed, until reverse was cancelled or the data ended."""
+    """From reverse selected to reverser deployed; where it never was, until reverse was cancelled or the data ended."""
     wait = (batch.deployed - batch.reverse_selected).at_least(0.0)
     never = (batch.deployed.why != FINE) & (batch.reverse_selected.why == FINE) & ~batch.out_of_use
     never &= np.isin(batch.deployed.why, [batch.reason("the reverser was never deployed")])
@@ -63,9 +63,7 @@ def _pairs(batch: Rollout, ask: str) -> Bounded:
         return batch.absent(batch.reason("no two engines with reversers mirror each other"))
     worst = found[0]
     for other in found[1:]:
-        worse = np.nan_to_num(other.value, nan=-1) > np.nan_to_num(worst.value, nan=-1)
-        fields = ("value", "lower", "upper", "why", "at")
-        worst = Bounded(*(np.where(worse, getattr(other, f), getattr(worst, f)) for f in fields))
+        worst = worse_of(worst, other)
     return worst
 
 
@@ -83,16 +81,8 @@ def _pair(batch: Rollout, left: int, right: int, ask: str) -> Bounded:
     never = batch.reason("the reverser was never deployed")
     unused = np.isin(a.why, [never]) & np.isin(b.why, [never])
     known_one = one_only & (np.isin(a.why, [never]) | np.isin(b.why, [never]))
-    value = Bounded(
-        *(np.where(known_one, x, y) for x, y in zip(_three(alone), _three(split), strict=True)),
-        np.where(known_one, alone.why, split.why),
-        np.where(known_one, sole.best, split.at),
-    )
+    value = choose(known_one, alone, split)
     return value.or_zero(unused).where(~out_of_use, aside).at_least(0.0)
-
-
-def _three(x: Bounded) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    return x.value, x.lower, x.upper
 
 
 def _apart(a: Instants, b: Instants) -> Bounded:
@@ -105,10 +95,8 @@ def _apart(a: Instants, b: Instants) -> Bounded:
 def _first_stow(batch: Rollout, left: int, right: int) -> Instants:
     """When the first of a pair left deployed; the end of the data when neither did."""
     a, b = batch.stow_start.engine(left), batch.stow_start.engine(right)
-    nan_free = [np.fmin(x, y) for x, y in ((a.best, b.best), (a.earliest, b.earliest), (a.latest, b.latest))]
-    neither = np.isnan(nan_free[0])
-    best, earliest, latest = (np.where(neither, batch.record_end, x) for x in nan_free)
-    return Instants(best, earliest, latest, np.zeros(batch.n, np.int16))
+    sooner = merge(np.fmin, a, b, np.zeros(batch.n, np.int16))
+    return sooner.map(lambda x: np.where(np.isnan(sooner.best), batch.record_end, x))
 
 
 @measure(unit="s", needs=REVERSER)

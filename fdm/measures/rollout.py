@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fdm.bounded import FINE, Bounded, Instants
+from fdm.bounded import FINE, Bounded
 from fdm.measures.catalogue import measure
 from fdm.primitives import value_at
 from fdm.steps import Rollout, interpolate_heading
@@ -32,8 +32,7 @@ def brake_delay_s(batch: Rollout) -> Bounded:
 def mean_deceleration_g(batch: Rollout) -> Bounded:
     """Mean deceleration from 3 s after first contact to 60 kt, from ground speed."""
     slow = batch.speed_reached(60.0)
-    contact = batch.contact
-    start = Instants(*(x + DECELERATING_FROM_S for x in (contact.best, contact.earliest, contact.latest)), contact.why)
+    start = batch.contact.later(DECELERATING_FROM_S)
     if not batch.has("ground_speed"):
         return batch.absent(batch.not_recorded("ground_speed"))
     speed = value_at(batch.signal("ground_speed"), start, missing=batch.reason("ground speed has a gap there"))
