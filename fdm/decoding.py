@@ -1,0 +1,89 @@
+"""Recorded values into canonical ones: units, polarity, state codes; what is no value becomes a missing sample."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from fdm.errors import RecordingError
+from fdm.parameter_map import Code, MapEntry, code_of
+from fdm.parameters import NOT_RECORDED
+
+
+def decode(entry: MapEntry, values: np.ndarray | pl.Series) -> tuple[np.ndarray, list[str]]:
+    """Canonical values (float64, or int8 for discretes and states) and notes on what was taken as missing.
+
+    values  float64 (m,) or text Series (m,), as RawColumn holds them
+    Raises RecordingError (without a source) when a text stands where the map expects numbers.
+    """
+    kind = entry.parameter.kind
+    if kind == "analogue":
+        return _analogue(entry, values)
+    if kind == "discrete":
+        return _coded(entry, values, dict.fromkeys(entry.true_when, 1), other=0)
+    return _coded(entry, values, entry.states or {}, other=NOT_RECORDED)
+
+
+def _analogue(entry: MapEntry, values: np.ndarray | pl.Series) -> tuple[np.ndarray, list[str]]:
+    if isinstance(values, pl.Series):
+        bad = values.cast(pl.Float64, strict=False).is_null()
+        first = int(bad.arg_max() or 0)
+        problem = f"'{values[first]}' is not a number (value {first + 1} of column {entry.column})"
+        cure = "Leave cells without a value empty, and write decimals with a point."
+        raise RecordingError(problem, where=entry.name, cure=cure)
+    parameter = entry.parameter
+    canonical = values * entry.factor + entry.offset
+    good = (canonical >= parameter.low) & (canonical <= parameter.high)  # false for NaN too
+    if good.all():
+        return canonical, []
+    finite = np.isfinite(canonical)
+    canonical[~good] = np.nan
+    notes = []
+    if (strange := int((~finite).sum())) > 0:
+        notes.append(f"{entry.name}: {_counted(strange)} not a number, taken as missing.")
+    if (outside := int((finite & ~good).sum())) > 0:
+        limits = f"{parameter.low:g} to {parameter.high:g} {parameter.unit}"
+        notes.append(f"{entry.name}: {_counted(outside)} outside {limits}, taken as missing.")
+    return canonical, notes
+
+
+def _counted(count: int) -> str:
+    return "1 value is" if count == 1 else f"{count} values are"
+
+
+def _coded(
+    entry: MapEntry, values: np.ndarray | pl.Series, codes: Mapping[Code, int], other: int
+) -> tuple[np.ndarray, list[str]]:
+    """Values through a table of codes; values that are in none become `other`, NaN NOT_RECORDED."""
+    known = {_comparable(code): meaning for code, meaning in codes.items()}
+    if isinstance(values, pl.Series):
+        distinct = values.unique(maintain_order=True).to_list()
+        meanings = [known.get(_comparable(code_of(text)), other) for text in distinct]
+        found = values.replace_strict(distinct, meanings, return_dtype=pl.Int8).to_numpy()
+        strange = [text for text in distinct if _comparable(code_of(text)) not in known]
+    else:
+        found = np.full(len(values), other, np.int8)
+        for code, meaning in known.items():
+            if isinstance(code, float):
+                found[values == code] = meaning
+        nan = np.isnan(values)
+        if nan.any():
+            found[nan] = NOT_RECORDED
+        strange = []
+        if other == NOT_RECORDED and (found == NOT_RECORDED).any():
+            strange = [f"{value:g}" for value in np.unique(values[found == NOT_RECORDED]).tolist()]
+    if other != NOT_RECORDED or not strange:
+        return found, []
+    count = int((found == NOT_RECORDED).sum())
+    shown = ", ".join(f"'{text}'" for text in strange[:3]) + (", …" if len(strange) > 3 else "")
+    return found, [f"{entry.name}: {_counted(count)} not in the map's states ({shown}), taken as missing."]
+
+
+def _comparable(code: Code) -> Code:
+    """Texts compare without regard to case; true and false are 1 and 0, as the readers turn them into numbers."""
+    if isinstance(code, float):
+        return code
+    text = code.casefold()
+    return {"true": 1.0, "false": 0.0}.get(text, text)

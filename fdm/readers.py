@@ -1,0 +1,403 @@
+"""From a file to raw flights: columns as the operator exported them, no meaning yet.
+
+Formats are told by content, not by suffix: CSV text (comma, semicolon or tab), Parquet, Arrow IPC, MAT v5; wide
+(`time_s` or `time_utc`, then a column per parameter) or long (`time_s, parameter, value`), one flight or several
+(`flight` column). An empty cell means "not sampled here" and is left out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from fdm.errors import RecordingError, nearest
+from fdm.text_tables import UTF8_MARK, header_of, read_text_table
+
+TIME_COLUMNS = ("time_s", "time_utc")
+LONG_COLUMNS = ("parameter", "value")
+
+
+@dataclass(frozen=True)
+class RawColumn:
+    """One recorded column without its empty cells.
+
+    values  float64 (m,), or a text Series (m,)
+    rows    int (m,) positions of the values in the table's rows; None when every row has one
+    time_s  float64 (m,) stamps of a parameter with its own clock (long tables, MAT), else None
+    slot_s  a sample may have been taken up to this long after its stamp (MAT: anywhere in its slot)
+    unit    unit that the file itself gives, if any
+    """
+
+    values: np.ndarray | pl.Series
+    rows: np.ndarray | None = None
+    time_s: np.ndarray | None = None
+    slot_s: float = 0.0
+    unit: str = ""
+
+
+@dataclass(frozen=True)
+class RawFlight:
+    """One flight as recorded.
+
+    source        path, followed by '#flight' where a table holds several flights
+    time_s        float64 (n,) stamps of the table's rows, None when each column has its own clock;
+                  seconds on the file's own clock, or after `start_utc` when the file gives UTC
+    columns       by the operator's name; empty columns are left out
+    unusable      columns that are in the file but cannot be read, and why
+    content_hash  digest of column names and values; columns without a value do not count
+    """
+
+    source: str
+    flight: str | None
+    time_s: np.ndarray | None
+    columns: Mapping[str, RawColumn]
+    unusable: Mapping[str, str]
+    content_hash: str
+    metadata: Mapping[str, str] = field(default_factory=dict)
+    start_utc: datetime | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def first_s(self) -> float:
+        """The earliest stamp."""
+        clocks = [self.time_s] if self.time_s is not None else [c.time_s for c in self.columns.values()]
+        return min(float(np.nanmin(clock)) for clock in clocks if clock is not None)
+
+
+@dataclass(frozen=True)
+class _Table:
+    """A whole file as a frame, before it is split into flights."""
+
+    path: Path
+    frame: pl.DataFrame
+    unusable: Mapping[str, str] = field(default_factory=dict)
+    metadata: Mapping[str, str] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+
+def read_flights(path: Path, text_columns: Iterable[str] = ()) -> list[RawFlight]:
+    """Every flight of a recording file, in the file's order.
+
+    text_columns  columns expected to hold text codes; only a hint that saves time, the result is the same without
+    Raises RecordingError when the file as a whole cannot be used.
+    """
+    head = _head(path)
+    kind = _kind_of(path, head)
+    if kind == "mat":
+        return [_read_mat(path)]
+    table = {"parquet": _read_parquet, "ipc": _read_ipc}[kind](path) if kind != "text" else None
+    if table is None:
+        frame, unusable, notes = read_text_table(path, text_columns)
+        table = _Table(path, frame, unusable, {}, notes)
+    return list(_flights(table))
+
+
+def column_names(path: Path) -> list[str] | None:
+    """Names in a table's header, None for a MAT file. Raises RecordingError when there is no header to read."""
+    head = _head(path)
+    kind = _kind_of(path, head)
+    if kind == "text":
+        return header_of(path, head.removeprefix(UTF8_MARK).lstrip(b"\r\n").partition(b"\n")[0])[0]
+    if kind == "mat":
+        return None
+    read = pl.read_parquet_schema if kind == "parquet" else pl.read_ipc_schema
+    return list(_guarded(path, kind, lambda: read(path)))
+
+
+def _head(path: Path) -> bytes:
+    try:
+        with open(path, "rb") as file:
+            return file.read(4096)
+    except OSError as error:
+        raise RecordingError(f"cannot be read ({error.strerror})", source=path, cure="Check the path.") from None
+
+
+_MAGIC = (
+    (b"PAR1", "parquet", ""),
+    (b"ARROW1", "ipc", ""),
+    (b"MATLAB 5.0 MAT-file", "mat", ""),
+    (b"MATLAB 7.3", "", "is a MAT v7.3 file. Save it as MAT v5 (option -v7 or older)"),
+    (b"\x89HDF", "", "is an HDF5 file. Export it as CSV, Parquet or MAT v5"),
+    (b"PK\x03\x04", "", "is a zip archive or spreadsheet. Unpack it, or export it as CSV"),
+    (b"\x1f\x8b", "", "is a gzip archive. Unpack it first"),
+    (b"\x28\xb5\x2f\xfd", "", "is a zstd archive. Unpack it first"),
+    (b"\xff\xfe", "", "is UTF-16 text. Save it as UTF-8"),
+    (b"\xfe\xff", "", "is UTF-16 text. Save it as UTF-8"),
+)
+
+
+def _kind_of(path: Path, head: bytes) -> str:
+    if not head.strip():
+        raise RecordingError("is empty", source=path, cure="Export the recording again.")
+    for magic, kind, refusal in _MAGIC:
+        if head.startswith(magic):
+            if kind:
+                return kind
+            problem, _, cure = refusal.partition(". ")
+            raise RecordingError(problem, source=path, cure=cure + ".")
+    if b"\0" in head:
+        utf16 = head[1:2] == b"\0" or head[:1] == b"\0"
+        cure = "Save it as UTF-8." if utf16 else "Recordings are CSV, Parquet, Arrow IPC or MAT v5."
+        raise RecordingError("is UTF-16 text" if utf16 else "is binary, of no known kind", source=path, cure=cure)
+    return "text"
+
+
+def _read_parquet(path: Path) -> _Table:
+    frame = _guarded(path, "Parquet", lambda: pl.read_parquet(path, hive_partitioning=False, glob=False))
+    metadata = _guarded(path, "Parquet", lambda: pl.read_parquet_metadata(path))
+    return _Table(path, frame, metadata=metadata)
+
+
+def _read_ipc(path: Path) -> _Table:
+    return _Table(path, _guarded(path, "Arrow IPC", lambda: pl.read_ipc(path)))
+
+
+def _guarded(path: Path, kind: str, read: Any) -> Any:
+    try:
+        return read()
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError) as error:
+        reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+        cure = "The file is damaged or cut short; export it again."
+        raise RecordingError(f"cannot be read as {kind} ({reason})", source=path, cure=cure) from None
+
+
+# ── a table into flights ─────────────────────────────────────────────────────────────────────────────────────
+
+
+def _flights(table: _Table) -> Iterator[RawFlight]:
+    """A table split by its `flight` column, if it has one."""
+    frame = table.frame
+    if not frame.height:
+        raise RecordingError("has a header but no rows", source=table.path, cure="Export the recording again.")
+    if "flight" not in frame.columns:
+        yield _flight(table, frame, None)
+        return
+    frame = frame.with_columns(pl.col("flight").cast(pl.String).str.strip_chars())
+    lost = frame["flight"].null_count()
+    if lost == frame.height:
+        raise RecordingError("has no value", source=table.path, where="column flight", cure="Drop the column.")
+    notes = (*table.notes, *([f"{lost} rows without a flight were left out."] if lost else []))
+    parts = frame.drop_nulls("flight").partition_by("flight", as_dict=True, include_key=False)
+    for (flight,), part in parts.items():
+        yield _flight(_Table(table.path, part, table.unusable, table.metadata, notes), part, str(flight))
+
+
+def _flight(table: _Table, frame: pl.DataFrame, flight: str | None) -> RawFlight:
+    source = f"{table.path}#{flight}" if flight is not None else str(table.path)
+    time_s, start_utc, stamps = _stamps(source, frame)
+    data = frame.drop([name for name in TIME_COLUMNS if name in frame.columns])
+    unusable = dict(table.unusable)
+    is_long = set(LONG_COLUMNS) <= set(data.columns)
+    columns = _long(data, time_s, unusable) if is_long else _wide(data, unusable)
+    return RawFlight(
+        source=source,
+        flight=flight,
+        time_s=None if is_long else time_s,
+        columns=columns,
+        unusable=unusable,
+        content_hash=_hash(columns, stamps),
+        metadata=table.metadata,
+        start_utc=start_utc,
+        notes=table.notes,
+    )
+
+
+def _stamps(source: str, frame: pl.DataFrame) -> tuple[np.ndarray, datetime | None, np.ndarray]:
+    """Seconds of each row (NaN where empty), UTC of second 0 when known, and the stamps as they are hashed."""
+    present = [name for name in TIME_COLUMNS if name in frame.columns]
+    if len(present) != 1:
+        problem = "has both time_s and time_utc" if present else "has no time column"
+        near = [name for name in frame.columns if "time" in name.lower()]
+        cure = "Keep one of them." if present else "Name it time_s (seconds) or time_utc (ISO 8601)."
+        if near and not present:
+            cure += f" Is it '{near[0]}'?"
+        raise RecordingError(problem, source=source, cure=cure)
+    column = frame[present[0]]
+    if present[0] == "time_utc":
+        return _utc_stamps(source, column)
+    column = as_number(column)
+    if column.dtype != pl.Float64:
+        raise RecordingError(_bad_text(column), source=source, where="time_s", cure="time_s holds seconds.")
+    time_s = column.fill_null(float("nan")).to_numpy()
+    return time_s, None, time_s
+
+
+def _utc_stamps(source: str, column: pl.Series) -> tuple[np.ndarray, datetime | None, np.ndarray]:
+    utc = _as_utc(column)
+    if utc is None or utc.null_count() > column.null_count():
+        shown = column if utc is None else column.filter(utc.is_null() & column.is_not_null())
+        problem = f"'{shown.drop_nulls()[0]}' is no ISO 8601 time" if column.null_count() < len(column) else "is empty"
+        cure = "Write 2026-11-20T10:00:00.250Z, or use time_s with seconds."
+        raise RecordingError(problem, source=source, where="time_utc", cure=cure)
+    micros = utc.cast(pl.Int64)
+    first = int(micros.drop_nulls()[0])
+    seconds = (micros - first).cast(pl.Float64).fill_null(float("nan")).to_numpy() / 1e6
+    return (
+        seconds,
+        datetime.fromtimestamp(0, UTC) + timedelta(microseconds=first),
+        micros.fill_null(0).to_numpy(),
+    )
+
+
+def _as_utc(column: pl.Series) -> pl.Series | None:
+    """Datetimes in UTC (a time without a zone is taken as UTC), or None when the column holds no times at all."""
+    kind = pl.Datetime("us", "UTC")
+    if isinstance(column.dtype, pl.Datetime):
+        zoned = column.dt.replace_time_zone("UTC") if column.dtype.time_zone is None else column
+        return zoned.dt.convert_time_zone("UTC").cast(kind)
+    if column.dtype != pl.String:
+        return None
+    text = column.str.strip_chars().str.replace(" ", "T", literal=True)
+    zoned_text = pl.when(text.str.contains(r"(Z|[+-]\d\d:?\d\d)$")).then(text).otherwise(text + "Z")
+    return pl.select(zoned_text.str.to_datetime(time_unit="us", time_zone="UTC", strict=False)).to_series()
+
+
+def _wide(data: pl.DataFrame, unusable: dict[str, str]) -> dict[str, RawColumn]:
+    columns = {}
+    for series in data:
+        values = _usable(series, unusable)
+        if values is None:
+            continue
+        if values.null_count() == len(values):
+            unusable[series.name] = "is empty"
+            continue
+        rows = None
+        if values.null_count():
+            rows = np.flatnonzero(values.is_not_null().to_numpy())
+            values = values.drop_nulls()
+        columns[series.name] = RawColumn(values if values.dtype == pl.String else values.to_numpy(), rows)
+    return columns
+
+
+def _long(data: pl.DataFrame, time_s: np.ndarray, unusable: dict[str, str]) -> dict[str, RawColumn]:
+    named = data.select(pl.col("parameter").cast(pl.String).str.strip_chars(), "value").with_columns(
+        pl.Series("time_s", time_s)
+    )
+    columns = {}
+    for (name,), part in named.drop_nulls().partition_by("parameter", as_dict=True, include_key=False).items():
+        values = _usable(part["value"], unusable, str(name))
+        if values is not None:
+            numeric = values.dtype != pl.String
+            columns[str(name)] = RawColumn(values.to_numpy() if numeric else values, time_s=part["time_s"].to_numpy())
+    return columns
+
+
+def _usable(series: pl.Series, unusable: dict[str, str], name: str | None = None) -> pl.Series | None:
+    """The series as Float64 or text; None (and a reason in `unusable`) when it is neither."""
+    values = as_number(series)
+    if values.dtype not in (pl.Float64, pl.String):
+        unusable[name or series.name] = f"holds {values.dtype}, not numbers or text"
+        return None
+    if values.dtype == pl.Float64 and series.dtype.is_float() and not series.null_count():
+        nan = values.is_nan()
+        if nan.sum() > len(values) / 2:  # an exporter that writes NaN for "not sampled here"
+            return values.set(nan, None)
+    return values
+
+
+def as_number(series: pl.Series) -> pl.Series:
+    """Float64 where every value is a number (also written as text, true and false being 1 and 0), else unchanged."""
+    kind = series.dtype
+    if kind == pl.Float64:
+        return series
+    if kind.is_numeric() or kind in (pl.Boolean, pl.Null):
+        return series.cast(pl.Float64)
+    if isinstance(kind, pl.Categorical | pl.Enum):
+        series = series.cast(pl.String)
+    if series.dtype != pl.String:
+        return series
+    text = series.str.strip_chars()
+    text = text.set(text == "", None)
+    number = text.cast(pl.Float64, strict=False)
+    if number.null_count() == text.null_count():
+        return number
+    flags = text.str.to_lowercase()
+    if flags.drop_nulls().is_in(["true", "false"]).all():
+        return (flags == "true").cast(pl.Float64)
+    return text
+
+
+def _bad_text(column: pl.Series) -> str:
+    """What a column of numbers holds instead, with the first such row."""
+    if column.dtype != pl.String:
+        return f"holds {column.dtype}, not numbers"
+    bad = column.is_not_null() & column.cast(pl.Float64, strict=False).is_null()
+    row = int(bad.arg_max() or 0)
+    return f"row {row + 1} holds '{column[row]}', not a number"
+
+
+def _hash(columns: Mapping[str, RawColumn], stamps: np.ndarray | None) -> str:
+    digest = hashlib.blake2b(digest_size=10)
+    if stamps is not None:
+        digest.update(np.ascontiguousarray(stamps, dtype=stamps.dtype.newbyteorder("<")).data)
+    for name in sorted(columns):
+        column = columns[name]
+        digest.update(name.encode() + b"\0")
+        for positions in (column.rows, column.time_s):
+            if positions is not None:
+                digest.update(np.ascontiguousarray(positions, dtype="<f8").data)
+        digest.update(_bytes(column.values))
+    return digest.hexdigest()
+
+
+def _bytes(values: np.ndarray | pl.Series) -> bytes | memoryview:
+    if isinstance(values, pl.Series):
+        return "\0".join(values.to_list()).encode()
+    nan = np.isnan(values)
+    return np.ascontiguousarray(np.where(nan, np.nan, values) if nan.any() else values, dtype="<f8").data
+
+
+# ── MAT v5 ───────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def _read_mat(path: Path) -> RawFlight:
+    """One struct per variable with data, Rate, Units, Description; all start at second 0.
+
+    Where in its slot of 1 / Rate a sample was taken is not in the file; RawColumn.slot_s says so.
+    """
+    import scipy.io  # only here: it takes longer to import than a CSV flight takes to read
+
+    try:
+        variables = scipy.io.loadmat(path, squeeze_me=True)
+    except Exception as error:  # SciPy raises many kinds on damaged files
+        cure = "The file is damaged or cut short; export it again."
+        raise RecordingError(f"cannot be read as MAT v5 ({error})", source=path, cure=cure) from None
+    columns: dict[str, RawColumn] = {}
+    unusable: dict[str, str] = {}
+    for name, variable in variables.items():
+        fields = (
+            {str(n).lower(): variable[n].item() for n in getattr(variable.dtype, "names", None) or ()}
+            if isinstance(variable, np.ndarray) and variable.size == 1
+            else {}
+        )
+        if "data" not in fields:
+            continue
+        _mat_column(name, fields, columns, unusable)
+    if not columns:
+        cure = f"Each variable must be a struct with data and Rate. {nearest('data', ['data', 'Rate', 'Units'])}"
+        raise RecordingError("holds no recorded variable", source=path, cure=cure)
+    return RawFlight(str(path), None, None, columns, unusable, _hash(columns, None))
+
+
+def _mat_column(name: str, fields: Mapping[str, Any], columns: dict[str, RawColumn], unusable: dict[str, str]) -> None:
+    data = np.atleast_1d(fields["data"])
+    try:
+        rate_hz = float(fields.get("rate", "nan"))
+    except (TypeError, ValueError):
+        rate_hz = float("nan")
+    if not (np.isfinite(rate_hz) and rate_hz > 0):
+        unusable[name] = "has no Rate in the MAT file"
+    elif data.dtype.kind not in "biuf" or data.ndim != 1:
+        unusable[name] = "is not one column of numbers in the MAT file"
+    elif data.size:
+        time_s = np.arange(data.size) / rate_hz
+        unit = fields.get("units", "")
+        values = np.ascontiguousarray(data, dtype=np.float64)
+        columns[name] = RawColumn(values, None, time_s, 1 / rate_hz, unit if isinstance(unit, str) else "")
