@@ -153,7 +153,7 @@ class Archive:
         values = _read_series(folder, layout, wanted, facts.height)
         starts = {name: facts[f"start|{name}"].to_numpy() for name in wanted}
         lags = {name: facts[f"lag|{name}"].to_numpy() for name in wanted}
-        block_facts = facts.select(BLOCK_FACTS)
+        block_facts = facts.select(list(BLOCK_FACTS))
         if keep is not None:
             block_facts = block_facts.filter(pl.Series(keep))
             starts, lags, values = ({k: v[keep] for k, v in d.items()} for d in (starts, lags, values))
@@ -236,7 +236,7 @@ class Archive:
         return row["part"], row["landing_ids"].index(landing_id)
 
     def _table(self, name: str, schema: Mapping[str, Any]) -> pl.DataFrame:
-        return pl.read_parquet(self._results() / f"{name}.parquet").select(schema)
+        return pl.read_parquet(self._results() / f"{name}.parquet").select(list(schema))
 
     def _per_part(self, kind: str, landing_id: str | None) -> list[pl.DataFrame]:
         folder = self._results()

@@ -49,7 +49,7 @@ def _discrete(name: str, suffixes: tuple[str, ...] = ()) -> Parameter:
 
 _FAMILIES = (
     _analogue("ground_speed", "kt", 0, 700, 0.5),
-    _analogue("airspeed", "kt", 0, 500, 0.5),
+    _analogue("airspeed", "kt", -60, 500, 0.5),
     _analogue("radio_height", "ft", -30, 8200, 2.0),
     _analogue("pressure_altitude", "ft", -2000, 60000, 8.0),
     _analogue("normal_acceleration", "g", -3, 6, 0.004),
