@@ -1,0 +1,1 @@
+"""The dashboard: reads what the engine wrote, draws it, and explains it. It never computes an event."""

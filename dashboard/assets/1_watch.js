@@ -1,0 +1,222 @@
+/* The browser half: markup blocks, the address as the only state, keys, theme. No value is computed here. */
+(function () {
+  "use strict";
+  const system = window.matchMedia("(prefers-color-scheme: dark)");
+  const remember = (key, value) => { try { localStorage.setItem(key, value); } catch (e) { /* not kept */ } };
+  const recall = (key) => { try { return localStorage.getItem(key); } catch (e) { return null; } };
+
+  /* --- a block of server-made markup ------------------------------------------------------------------------ */
+  function Block(props) {
+    return window.React.createElement("div", {
+      id: props.id, className: props.className, dangerouslySetInnerHTML: { __html: props.markup || "" },
+    });
+  }
+  window.rollout_watch = { Block };
+
+  /* --- the address ------------------------------------------------------------------------------------------ */
+  function go(href, replace) {
+    const url = new URL(href, location.href);
+    if (url.href === location.href) return;
+    const elsewhere = url.pathname !== location.pathname;
+    history[replace ? "replaceState" : "pushState"]({}, "", url);
+    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
+    if (elsewhere) {
+      window.scrollTo(0, 0);
+      const page = document.getElementById("page");
+      if (page) page.focus({ preventScroll: true });
+    }
+    settle();
+  }
+
+  function ask(name, value, replace) {
+    const query = new URLSearchParams(location.search);
+    if (value) query.set(name, value); else query.delete(name);
+    query.delete("page");
+    query.delete("event");
+    const text = query.toString();
+    go(location.pathname + (text ? "?" + text : ""), replace);
+  }
+
+  document.addEventListener("click", (e) => {
+    if (e.defaultPrevented || e.button || e.metaKey || e.ctrlKey || e.shiftKey || e.altKey) return;
+    const button = e.target.closest("button");
+    if (button && button.dataset.move) return move(Number(button.dataset.move));
+    if (button && button.dataset.stepWeek) return stepWeek(Number(button.dataset.stepWeek));
+    if (button && button.dataset.print !== undefined) return window.print();
+    if (button && button.id === "theme-switch") return switchTheme();
+    const link = e.target.closest("a[href]");
+    if (!link || link.target || link.hasAttribute("download") || link.origin !== location.origin) return;
+    if (link.getAttribute("href").startsWith("#")) return;
+    e.preventDefault();
+    if (link.classList.contains("back")) return back();
+    go(link.href, false);
+  });
+
+  document.addEventListener("change", (e) => {
+    const field = e.target.closest("[data-query]");
+    if (field && field.type !== "search") ask(field.name, field.value, false);
+    if (e.target.id === "single-keys") { remember("keys", e.target.checked ? "on" : "off"); settle(); }
+  });
+
+  let typing = 0;
+  document.addEventListener("input", (e) => {
+    const field = e.target.closest("[data-query][type=search]");
+    if (!field) return;
+    clearTimeout(typing);
+    typing = setTimeout(() => ask(field.name, field.value.trim(), true), 200);
+  });
+
+  /* --- the list --------------------------------------------------------------------------------------------- */
+  const rows = () => Array.from(document.querySelectorAll("a.row[data-event]"));
+  const chosen = () => new URLSearchParams(location.search).get("event") || (rows()[0] && rows()[0].dataset.event);
+
+  function move(by) {
+    const all = rows();
+    if (!all.length) return;
+    const at = all.findIndex((row) => row.dataset.event === chosen());
+    const next = at < 0 ? (by > 0 ? 0 : all.length - 1) : at + by;
+    if (next < 0) return;
+    if (next >= all.length) {
+      const more = document.querySelector("a[data-next]");
+      if (more) go(more.href, false);
+      return;
+    }
+    go(all[next].href, true);
+    all[next].focus({ preventScroll: true });
+    all[next].scrollIntoView({ block: "nearest" });
+  }
+
+  function stepWeek(by) {
+    const select = document.querySelector("select[name=week]");
+    const next = select.selectedIndex + by;
+    if (next < 0 || next >= select.options.length) return;
+    ask("week", select.options[next].value, false);
+  }
+
+  function read() {
+    const pane = document.getElementById("reading");
+    if (pane) pane.focus();
+  }
+
+  function back() {
+    const row = rows().find((r) => r.dataset.event === chosen());
+    const query = new URLSearchParams(location.search);
+    query.delete("event");
+    const text = query.toString();
+    if (window.innerWidth < 1280) go(location.pathname + (text ? "?" + text : ""), false);
+    if (row) row.focus();
+  }
+
+  document.addEventListener("keydown", (e) => {
+    if (e.ctrlKey || e.metaKey || e.altKey) return;
+    const field = e.target.closest("input, select, textarea");
+    if (e.key === "Escape" && e.target.closest("#reading")) { e.preventDefault(); return back(); }
+    if (field) return;
+    const row = e.target.closest("a.row[data-event]");
+    if (row && (e.key === "ArrowDown" || e.key === "ArrowUp")) { e.preventDefault(); return move(e.key === "ArrowDown" ? 1 : -1); }
+    if (row && e.key === "Enter" && row.dataset.event === chosen()) { e.preventDefault(); return read(); }
+    if (recall("keys") === "off") return;
+    const press = { j: () => move(1), k: () => move(-1), o: open }[e.key.toLowerCase()];
+    if (press && rows().length + document.querySelectorAll("[data-open]").length) { e.preventDefault(); press(); }
+  });
+
+  function open() {
+    const link = document.querySelector("a[data-open]");
+    if (link) go(link.href, false);
+  }
+
+  /* --- theme ------------------------------------------------------------------------------------------------ */
+  function theme() {
+    return document.documentElement.dataset.theme || (system.matches ? "dark" : "light");
+  }
+  function switchTheme() {
+    const next = theme() === "dark" ? "light" : "dark";
+    document.documentElement.dataset.theme = next;
+    remember("theme", next);
+    tellTheme();
+  }
+  function tellTheme() {
+    if (window.dash_clientside && window.dash_clientside.set_props && document.getElementById("head")) {
+      window.dash_clientside.set_props("theme", { data: theme() });
+    }
+    settle();
+  }
+  system.addEventListener("change", tellTheme);
+
+  /* --- what follows from the address, put right after every change of the page ------------------------------- */
+  function settle() {
+    const query = new URLSearchParams(location.search);
+    for (const link of document.querySelectorAll("a[data-place]")) {
+      const path = link.getAttribute("href");
+      const here = path === "/" ? location.pathname === "/" : location.pathname.startsWith(path.replace(/s$/, ""));
+      set(link, "aria-current", here ? "page" : null);
+    }
+    const all = rows();
+    const at = all.findIndex((row) => row.dataset.event === chosen());
+    all.forEach((row, i) => {
+      set(row, "aria-current", i === at ? "true" : null);
+      set(row, "tabindex", i === Math.max(at, 0) ? "0" : "-1");
+    });
+    set(document.body, "data-reading", query.get("event") && document.querySelector(".week-page") ? "yes" : null);
+    for (const field of document.querySelectorAll("[data-query]")) {
+      if (field === document.activeElement && field.type === "search") continue;
+      const asked = query.get(field.name) || "";
+      if (field.type === "radio") field.checked = field.value === asked;
+      else if (field.name === "week") field.value = asked || (field.options[0] && field.options[0].value);
+      else if (field.value !== asked) field.value = asked;
+    }
+    const week = document.querySelector("select[name=week]");
+    for (const button of document.querySelectorAll("[data-step-week]")) {
+      const next = week.selectedIndex + Number(button.dataset.stepWeek);
+      button.disabled = next < 0 || next >= week.options.length - 1;
+    }
+    const button = document.getElementById("theme-switch");
+    if (button) button.textContent = theme() === "dark" ? "Light" : "Dark";
+    const keys = document.getElementById("single-keys");
+    if (keys) keys.checked = recall("keys") !== "off";
+    const title = document.querySelector("#page h1");
+    document.title = (title ? title.textContent + " – " : "") + "Rollout Watch";
+    if (window.watchTraces) window.watchTraces();
+  }
+  function set(element, name, value) {
+    if (value === null) { if (element.hasAttribute(name)) element.removeAttribute(name); }
+    else if (element.getAttribute(name) !== value) element.setAttribute(name, value);
+  }
+
+  let waiting = false;
+  new MutationObserver(() => {
+    if (waiting) return;
+    waiting = true;
+    requestAnimationFrame(() => { waiting = false; settle(); });
+  }).observe(document.documentElement, { childList: true, subtree: true });
+  window.addEventListener("popstate", settle);
+
+  /* --- what Dash calls -------------------------------------------------------------------------------------- */
+  const light = {};
+  function recolour(part, map) {
+    if (typeof part === "string") {
+      if (map[part]) return map[part];
+      return part.includes("#") ? part.replace(/#[0-9a-f]{6}/g, (c) => map[c] || c) : part;
+    }
+    if (Array.isArray(part)) return part.length && typeof part[0] === "number" ? part : part.map((x) => recolour(x, map));
+    if (part && typeof part === "object") return Object.fromEntries(Object.entries(part).map(([k, v]) => [k, recolour(v, map)]));
+    return part;
+  }
+  window.watchLight = light;
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    watch: {
+      filters: function (search, before, path) {
+        if (path !== "/") return window.dash_clientside.no_update;
+        const query = new URLSearchParams(search || "");
+        query.delete("event");
+        const now = query.toString();
+        return now === before ? window.dash_clientside.no_update : now;
+      },
+      paint: function (figure, _theme, map, graph) {
+        light[graph] = figure;
+        if (!figure) return [{ data: [], layout: {} }, { display: "none" }];
+        return [theme() === "dark" ? recolour(figure, map) : figure, { height: figure.layout.height + "px" }];
+      },
+    },
+  });
+})();

@@ -1,0 +1,122 @@
+/* The cursor through all panels of a trace chart, and the values read beside them. */
+(function () {
+  "use strict";
+  const LEFT = 104, TOP = 54, BOTTOM = 30;
+
+  window.watchTraces = function () {
+    for (const frame of document.querySelectorAll(".traces-frame")) {
+      const chart = frame.querySelector(".js-plotly-plot");
+      const drawn = Boolean(chart && chart._fullLayout && chart._fullLayout.meta);
+      frame.classList.toggle("empty", !drawn);
+      if (!drawn) continue;
+      if (!frame.dataset.watched) watch(frame);
+      const key = JSON.stringify(chart._fullLayout.meta);
+      if (frame.dataset.meta !== key) {
+        frame.dataset.meta = key;
+        put(frame, chart._fullLayout.meta.cursor);
+      }
+      if (!chart.dataset.watched && chart.on) {
+        chart.dataset.watched = "yes";
+        chart.on("plotly_afterplot", () => put(frame, Number(frame.dataset.cursor)));
+      }
+    }
+  };
+
+  const chartOf = (frame) => frame.querySelector(".js-plotly-plot");
+
+  function watch(frame) {
+    frame.dataset.watched = "yes";
+    frame.addEventListener("mousemove", (e) => {
+      const axis = chartOf(frame)._fullLayout.xaxis;
+      const px = e.clientX - chartOf(frame).getBoundingClientRect().left - axis._offset;
+      if (px >= 0 && px <= axis._length) put(frame, axis.p2c(px));
+    });
+    frame.addEventListener("keydown", (e) => {
+      const meta = chartOf(frame)._fullLayout.meta;
+      const at = Number(frame.dataset.cursor);
+      const step = e.shiftKey ? 1 : 0.25;
+      if (e.key === "ArrowRight" || e.key === "ArrowLeft") {
+        const seconds = time(meta, at) + (e.key === "ArrowRight" ? step : -step);
+        put(frame, unit(meta, seconds));
+      } else if (meta.steps[e.key] !== undefined) put(frame, meta.steps[e.key]);
+      else return;
+      e.preventDefault();
+      e.stopPropagation();
+    });
+  }
+
+  const time = (meta, u) => (meta.knee === null || u <= meta.knee ? u : meta.knee + (u - meta.knee) * meta.faster);
+  const unit = (meta, t) => (meta.knee === null || t <= meta.knee ? t : meta.knee + (t - meta.knee) / meta.faster);
+
+  function put(frame, u) {
+    const chart = chartOf(frame);
+    const axis = chart._fullLayout.xaxis;
+    const meta = chart._fullLayout.meta;
+    const at = Math.min(Math.max(u, axis.range[0]), axis.range[1]);
+    frame.dataset.cursor = at;
+    const line = frame.querySelector(".cursor");
+    line.style.left = axis._offset + axis.c2p(at) + "px";
+    line.style.top = TOP - 14 + "px";
+    line.style.height = chart._fullLayout.height - TOP - BOTTOM + 14 + "px";
+    const seconds = time(meta, at).toFixed(1).replace("-", "−");
+    const said = [["at", TOP - 24, `at ${seconds} s`], ...meta.readouts.map((r) => ["", r.top, read(chart, r.panel, at)])];
+    frame.querySelector(".readouts").replaceChildren(...said.map(([kind, top, text]) => {
+      const span = document.createElement("span");
+      span.className = kind;
+      span.style.top = top + "px";
+      span.textContent = text;
+      return span;
+    }));
+  }
+
+  function read(chart, panel, u) {
+    const said = [];
+    let unitWords = "";
+    for (const trace of chart.data) {
+      if (!trace.meta || trace.meta.panel !== panel) continue;
+      if (trace.meta.words) {
+        const i = trace.base.findIndex((from, k) => u >= from && u <= from + trace.x[k]);
+        said.push(i < 0 ? "not recorded" : trace.meta.words[i]);
+      } else {
+        said.push(number(nearest(trace, u)));
+        unitWords = trace.meta.unit;
+      }
+    }
+    return said.join(", ") + (unitWords ? " " + unitWords : "");
+  }
+
+  function nearest(trace, u) {
+    let low = 0, high = trace.x.length - 1;
+    while (low < high) {
+      const mid = (low + high) >> 1;
+      if (trace.x[mid] < u) low = mid + 1; else high = mid;
+    }
+    const before = Math.max(low - 1, 0);
+    const i = u - trace.x[before] < trace.x[low] - u ? before : low;
+    return trace.y[i] === undefined ? null : trace.y[i];
+  }
+
+  function number(value) {
+    if (value === null || value === undefined) return "–";
+    const digits = Math.abs(value) < 3 ? 2 : 0;
+    return value.toLocaleString("en-GB", { minimumFractionDigits: digits, maximumFractionDigits: digits }).replace("-", "−");
+  }
+
+  /* Paper is white: charts go back to their light colours and to the width of a page while printing. */
+  const shown = new Map();
+  function toPaper() {
+    for (const chart of document.querySelectorAll(".js-plotly-plot")) {
+      const holder = chart.closest("[id]");
+      const figure = window.watchLight[holder && holder.id];
+      if (!figure || shown.has(chart)) continue;
+      shown.set(chart, { data: chart.data, layout: chart.layout });
+      window.Plotly.react(chart, figure.data, Object.assign({}, figure.layout, { width: 690, autosize: false }));
+    }
+  }
+  function toScreen() {
+    for (const [chart, was] of shown) window.Plotly.react(chart, was.data, Object.assign({}, was.layout, { width: undefined, autosize: true }));
+    shown.clear();
+  }
+  window.addEventListener("beforeprint", toPaper);
+  window.addEventListener("afterprint", toScreen);
+})();

@@ -1,0 +1,224 @@
+"""Small drawings: severity, bounds among limits, origin, rates by week. SVG that takes its colours from the page.
+
+Horizontal places are percentages, so that a drawing stretches with its column and its words do not.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+
+from markupsafe import Markup
+
+from dashboard import names, words
+from dashboard.rates import Rate
+from dashboard.scale import limit_places
+
+_SHAPES = {
+    "high": Markup('<path d="M7 1.6 12.4 7 7 12.4 1.6 7Z"/>'),
+    "medium": Markup('<path d="M7 2.2 12.6 11.8 1.4 11.8Z"/>'),
+    "low": Markup('<circle cx="7" cy="7" r="4.6"/>'),
+}
+HATCH = Markup('<span class="hatch" aria-hidden="true"></span>')
+
+
+def joined(parts: Iterable[Markup]) -> Markup:
+    """Markup, one after another."""
+    return Markup("").join(parts)
+
+
+def severity(level: str, *, certain: bool = True) -> Markup:
+    """Diamond, triangle or disc; filled when certain, hollow when only possible."""
+    return Markup('<svg class="sev {} {}" viewBox="0 0 14 14" aria-hidden="true">{}</svg>').format(
+        level, "certain" if certain else "possible", _SHAPES[level]
+    )
+
+
+def severity_words(level: str, *, certain: bool = True) -> Markup:
+    """The mark with its word: shape, word and colour say the same thing."""
+    tail = Markup('<span class="soft">, possible</span>') if not certain else Markup("")
+    return Markup('<span class="severity">{}<b>{}</b>{}</span>').format(
+        severity(level, certain=certain), names.SEVERITY[level], tail
+    )
+
+
+def origin(where: str | None) -> Markup:
+    """Three fixed places (crew, aircraft, recording): filled likely, open not ruled out, dot ruled out."""
+    kinds = ("crew", "aircraft", "recording")
+    known = where in kinds
+    squares = joined(
+        Markup('<rect class="{}" x="{}" y="{}" width="{}" height="{}"/>').format(
+            *(
+                ("likely", 1 + 13 * i, 1, 9, 9)
+                if kind == where
+                else ("ruled-out", 4.5 + 13 * i, 4.5, 2, 2)
+                if known
+                else ("open", 1.5 + 13 * i, 1.5, 8, 8)
+            )
+        )
+        for i, kind in enumerate(kinds)
+    )
+    return Markup('<svg class="origin" viewBox="0 0 37 11" aria-hidden="true">{}</svg>').format(squares)
+
+
+def pct(place: float) -> float:
+    """Column place of a standing among limits: low, medium and high limits at 31.5, 55 and 78.5 %."""
+    return 8 + 23.5 * place
+
+
+def _capped(low: float, best: float, high: float, y: float, *, open_end: bool = False, half: float = 4) -> Markup:
+    """A dot with its bounds; the caps are left off where a bound lies beyond the drawing."""
+    line = Markup('<line class="bound" x1="{0}%" x2="{1}%" y1="{2}" y2="{2}"/>').format(_r(low), _r(high), y)
+    caps = joined(
+        Markup('<line class="bound" x1="{0}%" x2="{0}%" y1="{1}" y2="{2}"/>').format(_r(x), y - half, y + half)
+        for x in ([low] if open_end else [low, high])
+    )
+    arrow = (
+        Markup('<svg x="{}%" y="{}" overflow="visible"><path class="bound" d="M-5 -4 0 0 -5 4"/></svg>').format(_r(high), y)
+        if open_end
+        else Markup("")
+    )
+    dot = Markup('<circle class="dot" cx="{}%" cy="{}" r="3"/>').format(_r(best), y)
+    return line + caps + arrow + dot
+
+
+def _r(x: float) -> float:
+    return round(x, 2)
+
+
+def _clip(x: float) -> float:
+    return min(max(x, 2.0), 98.0)
+
+
+def limit_column(at: float | None, lower: float | None, upper: float | None, levels: Iterable[str]) -> Markup:
+    """One row's value among the limits, which stand at the same place in every row."""
+    lines = joined(
+        Markup('<line class="limit {0}" x1="{1}%" x2="{1}%" y1="0" y2="28"/>').format(level, pct(i + 1))
+        for i, level in enumerate(("low", "medium", "high"))
+        if level in levels
+    )
+    if at is None or math.isnan(at):
+        return Markup('<svg class="limits" aria-hidden="true">{}</svg>').format(lines)
+    best = pct(at) if math.isfinite(at) else 98.0
+    low = best if lower is None or math.isnan(lower) else pct(lower)
+    high = best if upper is None or math.isnan(upper) else pct(upper) if math.isfinite(upper) else math.inf
+    low, high = min(low, high), max(low, high)
+    beyond = high > 98
+    value = _capped(_clip(low), _clip(best), 98.0 if beyond else _clip(high), 14, open_end=beyond)
+    track = Markup('<line class="track" x1="2%" x2="98%" y1="14" y2="14"/>')
+    return Markup('<svg class="limits" aria-hidden="true">{}{}{}</svg>').format(track, lines, value)
+
+
+def drawn_levels(limits: Mapping[str, float]) -> list[str]:
+    """Levels whose line is drawn: of equal limits only the highest."""
+    at = limit_places(limits)
+    return [level for i, level in enumerate(("low", "medium", "high")) if at.get(level) == i + 1]
+
+
+def limit_scale(
+    event: Mapping[str, float | None], limits: Mapping[str, float], unit: str, spread: Mapping[str, float] | None
+) -> Markup:
+    """The value with bounds on a true scale, with every limit and the fleet's usual range."""
+    known = [x for x in (event["value"], event["lower"], event["upper"], *limits.values()) if x is not None]
+    if spread:
+        known += [spread["low"], spread["high"]]
+    finite = [x for x in known if math.isfinite(x)]
+    low, high = min(finite), max(finite)
+    pad = (high - low) * 0.08 or 1.0
+    low, high = low - pad, high + pad
+
+    def x(value: float) -> float:
+        return 100 * (value - low) / (high - low)
+
+    parts = [Markup('<line class="axis" x1="0" x2="100%" y1="30" y2="30"/>')]
+    labels: list[tuple[float, str]] = []
+    if spread:
+        parts.append(
+            Markup('<rect class="band" x="{}%" width="{}%" y="24" height="12"/><line class="median" x1="{}%" x2="{}%" y1="24" y2="36"/>').format(
+                _r(x(spread["low"])), _r(x(spread["high"]) - x(spread["low"])), *[_r(x(spread["mid"]))] * 2
+            )
+        )
+        labels.append((x(spread["mid"]), f"fleet 5–95 %, median {words.number(spread['mid'], unit)}"))
+    for level in drawn_levels(limits):
+        parts.append(Markup('<line class="limit {0}" x1="{1}%" x2="{1}%" y1="17" y2="43"/>').format(level, _r(x(limits[level]))))
+        labels.append((x(limits[level]), f"{names.SEVERITY[level]} {words.number(limits[level], unit)}"))
+    parts.append(_scale_value(event, unit, x))
+    rows = _label_rows(labels)
+    parts += [
+        Markup('<text x="{}%" y="{}" text-anchor="{}">{}</text>').format(_r(at), 56 + 14 * row, anchor, text)
+        for (at, text), (row, anchor) in zip(labels, rows, strict=True)
+    ]
+    height = 62 + 14 * max((row for row, _ in rows), default=0)
+    return Markup('<svg class="scale" height="{}" role="img" aria-label="{}">{}</svg>').format(
+        height, "; ".join([words.bounded(event["value"], event["lower"], event["upper"], unit), *(t for _, t in labels)]), joined(parts)
+    )
+
+
+def _scale_value(event: Mapping[str, float | None], unit: str, x) -> Markup:  # type: ignore[no-untyped-def]
+    value, lower, upper = event["value"], event["lower"], event["upper"]
+    if value is None or not math.isfinite(value):
+        return Markup("")
+    at = x(value)
+    low = at if lower is None or not math.isfinite(lower) else x(lower)
+    open_end = upper is not None and math.isinf(upper)
+    high = 99.0 if open_end else at if upper is None or math.isnan(upper) else x(upper)
+    anchor = "start" if at < 8 else "end" if at > 92 else "middle"
+    label = Markup('<text class="value" x="{}%" y="16" text-anchor="{}">{}</text>').format(
+        _r(at), anchor, words.quantity(value, unit)
+    )
+    return _capped(low, at, high, 30, open_end=open_end, half=6) + label
+
+
+def _label_rows(labels: Sequence[tuple[float, str]], width_px: float = 420, char_px: float = 6.3) -> list[tuple[int, str]]:
+    """A row and an anchor for each label, so that none covers another in a drawing at least `width_px` wide."""
+    taken: list[list[tuple[float, float]]] = [[] for _ in range(4)]
+    rows = []
+    for at, text in labels:
+        wide = 100 * len(text) * char_px / width_px
+        anchor = "start" if at < wide / 2 else "end" if at > 100 - wide / 2 else "middle"
+        left = at if anchor == "start" else at - wide if anchor == "end" else at - wide / 2
+        row = next(
+            (i for i, spans in enumerate(taken) if all(left > b + 1.5 or left + wide < a - 1.5 for a, b in spans)), 3
+        )
+        taken[row].append((left, left + wide))
+        rows.append((row, anchor))
+    return rows
+
+
+def rate_weeks(level: str, weeks: Sequence[tuple[str, Rate]]) -> Markup:
+    """Rate by week with 95 % intervals (no caps); the last one, this week, carries the severity's colour."""
+    if len(weeks) < 2:
+        return Markup("")
+    top = max((r.upper or 0 for _, r in weeks), default=0) or 1
+
+    def y(per_1000: float) -> float:
+        return _r(4 + 46 * (1 - per_1000 / top))
+
+    bars = []
+    for i, (_, found) in enumerate(weeks):
+        if found.per_1000 is None or found.lower is None or found.upper is None:
+            continue
+        at = _r(6 + 88 * i / (len(weeks) - 1))
+        now = " now " + level if i == len(weeks) - 1 else ""
+        bars.append(
+            Markup('<line class="interval{0}" x1="{1}%" x2="{1}%" y1="{2}" y2="{3}"/><circle class="rate{0}" cx="{1}%" cy="{4}" r="{5}"/>').format(
+                now, at, y(found.upper), y(found.lower), y(found.per_1000), 3 if now else 2
+            )
+        )
+    first, last = words.week_name(weeks[0][0]).lower(), weeks[-1][0][-2:].lstrip("0")
+    label = f"{names.SEVERITY[level]} events per 1,000 landings over {len(weeks)} weeks, " + "; ".join(
+        f"{words.week_name(week)}: {words.rate(found)}" for week, found in weeks
+    )
+    return Markup(
+        '<svg class="weeks" role="img" aria-label="{}"><line class="axis" x1="4%" x2="96%" y1="54" y2="54"/>{}'
+        '<text x="4%" y="67">{}</text><text x="96%" y="67" text-anchor="end">{}</text></svg>'
+    ).format(label, joined(bars), first, last)
+
+
+def share_bar(part: int, whole: int) -> Markup:
+    """A bar of `part` in `whole`, the missing rest hatched."""
+    share = 100 * part / whole if whole else 0
+    return Markup(
+        '<span class="share" aria-hidden="true"><span class="full" style="width:{}%"></span>'
+        '<span class="hatch" style="width:{}%"></span></span>'
+    ).format(_r(share), _r(100 - share if whole else 0))

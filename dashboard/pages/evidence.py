@@ -1,0 +1,113 @@
+"""One event, read beside the list: the finding, where it stands, what it may come from, and its traces."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+from markupsafe import Markup
+
+from dashboard import figures, marks, names, words
+from dashboard.pages.frame import nothing
+from dashboard.query import Query
+from dashboard.queue import first_event
+from dashboard.rates import rate
+from dashboard.store import RuleCard, Store
+
+
+def shown(store: Store, query: Query) -> tuple[str, Any]:
+    """Markup and figure for the event that the address names."""
+    event = store.event(query.event) if query.event else first_event(store.held(), query)
+    if event is None and query.event:
+        gone = "This event is not in the archive. It may have come from other limits, or from recordings since removed."
+        return str(nothing(gone)), None
+    if event is None:
+        return "", None
+    figure = figures.around_event(store.traces_of(event["landing_id"]), store.instants_of(event["landing_id"]), event, _card(store, event))
+    return str(event_markup(store, event)), figure
+
+
+def _card(store: Store, event: dict[str, Any]) -> RuleCard | None:
+    return store.held().rules.get(event["rule"])
+
+
+def event_markup(store: Store, event: dict[str, Any]) -> Markup:
+    """Everything about the event but its traces."""
+    card = _card(store, event)
+    title = card.title if card else event["rule"]
+    yes_or_no = card is not None and card.yes_or_no
+    where = ", ".join(part for part in (event["tail"], event["fleet"], event["place"], words.moment(event["touchdown_utc"])) if part)
+    scale = Markup("")
+    if card and not yes_or_no:
+        scale = marks.limit_scale(event, card.limits_for(event["fleet"]), event["unit"], store.spread(event["measure"], event["fleet"]))
+    return Markup(
+        '<div class="event-head"><p class="standing">{}<b>{}</b><span class="soft">, {}</span></p><span class="spring"></span>'
+        '<a class="back" href="/">Back to the list</a><span class="step no-print">'
+        '<button type="button" class="quiet" data-move="-1">Up <kbd>K</kbd></button>'
+        '<button type="button" class="quiet" data-move="1">Down <kbd>J</kbd></button></span></div>'
+        '<h1>{}</h1><p class="subject">{}</p><p class="finding">{}</p>{}<dl class="facts">{}</dl>'
+        '<p class="open-landing"><a class="button" href="/landing/{}?event={}" data-open>Whole landing <kbd>O</kbd></a></p>'
+    ).format(
+        marks.severity(event["severity"], certain=event["certain"]),
+        names.SEVERITY[event["severity"]],
+        words.standing(event),
+        title,
+        where,
+        words.finding(event, title, card.direction if card else "above", yes_or_no=yes_or_no),
+        scale,
+        marks.joined(Markup("<dt>{}</dt><dd>{}</dd>").format(name, fact) for name, fact in facts(store, event, card) if fact),
+        event["landing_id"],
+        event["event_id"],
+    )
+
+
+def facts(store: Store, event: dict[str, Any], card: RuleCard | None) -> list[tuple[str, Markup | str]]:
+    """Named facts beside the finding; empty ones are left out."""
+    return [
+        ("Likely origin", _origin(event)),
+        ("When", _when(event)),
+        ("Same landing", _same_landing(store, event)),
+        ("Same aircraft", _same_aircraft(store, event)),
+        ("Procedure", card.procedure if card else ""),
+        ("Can mislead", card.misses if card else ""),
+        ("Recording", "; ".join(event["quality"] or [])),
+    ]
+
+
+def _origin(event: dict[str, Any]) -> Markup:
+    words_ = names.ORIGIN.get(event["origin"], event["origin"])
+    evidence = " ".join(event["evidence"] or [])
+    return Markup("{} {}. {}").format(marks.origin(event["origin"]), words_, evidence)
+
+
+def _when(event: dict[str, Any]) -> str:
+    at = words.after_touchdown(event["at_s"])
+    speed = event["ground_speed_kt"]
+    return ", ".join(part for part in (at, f"at {words.quantity(speed, 'kt')}" if at and speed is not None else "") if part)
+
+
+def _same_landing(store: Store, event: dict[str, Any]) -> Markup:
+    others = store.events_of(event["landing_id"]).filter(pl.col("event_id") != event["event_id"])
+    if others.is_empty():
+        return Markup("No other event.")
+    return Markup("<br>").join(
+        Markup('{} {}, {} <span class="soft">{}</span>').format(
+            marks.severity(other["severity"], certain=other["certain"]),
+            other["title"],
+            words.quantity(other["value"], other["unit"]),
+            words.bounds(other["value"], other["lower"], other["upper"], other["unit"]),
+        )
+        for other in others.head(4).iter_rows(named=True)
+    )
+
+
+def _same_aircraft(store: Store, event: dict[str, Any]) -> str:
+    if not event["tail"]:
+        return ""
+    held = store.held()
+    judged = held.outcomes.filter(pl.col("rule") == event["rule"], pl.col("outcome") != "not_assessed").select("landing_id")
+    fleet = held.landings.filter(pl.col("fleet").eq_missing(pl.lit(event["fleet"]))).join(judged, on="landing_id", how="semi")
+    events = held.events.filter(pl.col("rule") == event["rule"], pl.col("fleet").eq_missing(pl.lit(event["fleet"])))
+    mine = events.filter(pl.col("tail") == event["tail"]).height
+    landings = fleet.filter(pl.col("tail") == event["tail"]).height
+    return f"{words.count(mine, 'such event')} in {words.count(landings, 'landing')}; fleet {words.rate(rate(events.height, fleet.height))}."

@@ -1,0 +1,17 @@
+"""To come."""
+
+from __future__ import annotations
+
+from dash import Dash, html
+
+from dashboard.pages.frame import message
+from dashboard.store import Store
+
+
+def layout(_store: Store, *_more: str) -> html.Div:
+    """The page."""
+    return message("This page is being built.", "/", "Back to the week")
+
+
+def register(_app: Dash, _store: Store) -> None:
+    """No callbacks yet."""

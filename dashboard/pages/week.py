@@ -1,0 +1,302 @@
+"""The safety officer's week: counts with rates, the queue worst first, and the event read beside it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
+from markupsafe import Markup
+
+from dashboard import marks, names, words
+from dashboard.elements import Block
+from dashboard.pages import evidence
+from dashboard.pages.frame import nothing, options, paint, search_box, traces
+from dashboard.query import ALL_WEEKS, Query, parse
+from dashboard.queue import (
+    LINES_PER_PAGE,
+    Coverage,
+    Group,
+    Line,
+    Tile,
+    chosen_events,
+    coverage,
+    groups,
+    tiles,
+    week_of,
+)
+from dashboard.store import Held, Store
+
+COLUMNS = (
+    ("", "Severity"),
+    ("event", "Event"),
+    ("aircraft", "Aircraft"),
+    ("place", "Where, when"),
+    ("worst", "Value (bounds)"),
+)
+
+
+def layout(store: Store, search: str) -> html.Div:
+    """The page, with its controls as the address asks; its blocks fill themselves."""
+    held = store.held()
+    query = parse(search)
+    return html.Div(
+        [
+            dcc.Store(id="week-filters"),
+            Block("week-controls", controls(held, query), "controls no-print"),
+            Block("week-summary", className="summary"),
+            html.Div(
+                [
+                    html.Section(
+                        [Block("queue-tools", queue_tools(held, query), "queue-tools"), Block("queue")],
+                        className="list",
+                        **{"aria-label": "Events"},  # type: ignore[arg-type]
+                    ),
+                    html.Section(
+                        [
+                            Block("evidence"),
+                            *traces("evidence-traces"),
+                        ],
+                        className="reading",
+                        id="reading",
+                        tabIndex="-1",
+                        **{"aria-label": "Event"},  # type: ignore[arg-type]
+                    ),
+                ],
+                className="desk",
+            ),
+        ],
+        className="week-page",
+    )
+
+
+def register(app: Dash, store: Store) -> None:
+    """Callbacks of the page."""
+    app.clientside_callback(
+        ClientsideFunction("watch", "filters"),
+        Output("week-filters", "data"),
+        Input("address", "search"),
+        State("week-filters", "data"),
+        State("address", "pathname"),
+    )
+
+    @app.callback(Output("week-summary", "markup"), Output("queue", "markup"), Input("week-filters", "data"))
+    def show_list(filters: str | None) -> tuple[str, str]:
+        held, query = store.held(), parse(filters)
+        return str(summary(held, query)), str(queue_list(held, query))
+
+    @app.callback(
+        Output("evidence", "markup"),
+        Output("evidence-traces-figure", "data"),
+        Input("address", "search"),
+        State("address", "pathname"),
+    )
+    def show_event(search: str | None, _pathname: str) -> tuple[str, Any]:
+        return evidence.shown(store, parse(search))
+
+    paint(app, "evidence-traces")
+
+
+def controls(held: Held, query: Query) -> Markup:
+    """Week and landing filters."""
+    week = week_of(held, query)
+    fleets, places, tails = (_distinct(held.landings, column) for column in ("fleet", "place", "tail"))
+    rules = sorted(((card.name, card.title) for card in held.rules.values()), key=lambda pair: pair[1])
+    return Markup('{}<span class="spring"></span>{}{}{}{}{}').format(
+        week_picker(held, week),
+        search_box(query.text, "Search events"),
+        options("fleet", "Fleet", "All fleets", fleets, query.fleet),
+        options("runway", "Runway", "All runways", places, query.runway),
+        options("tail", "Aircraft", "All aircraft", tails, query.tail),
+        options("rule", "Rule", "All rules", rules, query.rule),
+    )
+
+
+def week_picker(held: Held, week: str) -> Markup:
+    """Weeks to choose from, newest first, with a step to either side."""
+    named = [(w, f"{words.week_name(w)}, {words.week_days(w)}") for w in reversed(held.weeks)]
+    inside = Markup("").join(
+        Markup('<option value="{}"{}>{}</option>').format(value, Markup(" selected") if value == week else "", text)
+        for value, text in [*named, (ALL_WEEKS, "All weeks")]
+    )
+    return Markup(
+        '<button type="button" class="square" data-step-week="1" aria-label="Week before">‹</button>'
+        '<select name="week" aria-label="Week" data-query class="strong">{}</select>'
+        '<button type="button" class="square" data-step-week="-1" aria-label="Week after">›</button>'
+    ).format(inside)
+
+
+def queue_tools(_held: Held, query: Query) -> Markup:
+    """Severity, origin, order and grouping of the list."""
+    chosen = Markup("").join(
+        Markup('<label><input type="radio" name="severity" value="{0}" data-query{1}><span>{2}{3}</span></label>').format(
+            level,
+            Markup(" checked") if level == query.severity else "",
+            marks.severity(level) if level else "",
+            names.SEVERITY.get(level, "All"),
+        )
+        for level in ("", "high", "medium", "low")
+    )
+    orders = [("newest", "Newest first"), ("event", "By event"), ("aircraft", "By aircraft"), ("place", "By runway")]
+    order = "" if query.sort == "worst" else query.sort
+    return Markup('<fieldset class="choice"><legend>Severity</legend>{}</fieldset><span class="spring"></span>{}{}{}').format(
+        chosen,
+        options("origin", "Likely origin", "All origins", list(names.ORIGIN.items()), query.origin),
+        options("sort", "Order", "Worst first", orders, order),
+        options("lines", "Repeats", "Repeats together", [("single", "One line each")], "" if query.lines == "together" else "single"),
+    )
+
+
+def _distinct(frame: pl.DataFrame, column: str) -> list[str]:
+    return frame.get_column(column).drop_nulls().unique().sort().to_list()
+
+
+def summary(held: Held, query: Query) -> Markup:
+    """Landings, and the three severities with rates."""
+    return _coverage(coverage(held, query), query) + marks.joined(_tile(tile) for tile in tiles(held, query))
+
+
+def _coverage(found: Coverage, query: Query) -> Markup:
+    span = "in all weeks" if query.week == ALL_WEEKS else "this week"
+    rows = [
+        ("Recorded", found.landings, found.landings, ""),
+        ("Assessed", found.assessed, found.landings, _missing(found.landings - found.assessed, "not assessed")),
+        ("By every rule", found.complete, found.landings, _missing(found.assessed - found.complete, "in part")),
+    ]
+    body = marks.joined(
+        Markup('<tr><th scope="row">{}</th><td class="num">{:,}</td><td class="bar">{}</td><td class="soft">{}</td></tr>').format(
+            name, n, marks.share_bar(n, whole), note
+        )
+        for name, n, whole, note in rows
+    )
+    reasons = "; ".join(f"{reason} {n:,}" for reason, n in found.reasons)
+    return Markup(
+        '<div class="tile coverage"><h2><b>Landings</b> <span class="soft">{}</span></h2><table>{}</table><p class="soft reasons">{}</p></div>'
+    ).format(span, body, reasons)
+
+
+def _missing(n: int, what: str) -> str:
+    return f"{n:,} {what}" if n else ""
+
+
+def _tile(tile: Tile) -> Markup:
+    possible = tile.events - tile.certain
+    sure = f"{tile.certain:,} certain, {possible:,} possible" if tile.events else "none"
+    return Markup(
+        '<div class="tile"><h2>{}</h2><p class="count">{:,}</p><p>{}</p><p class="soft">{}</p>{}</div>'
+    ).format(marks.severity_words(tile.severity), tile.events, sure, words.rate(tile.rate), marks.rate_weeks(tile.severity, tile.weeks))
+
+
+def queue_list(held: Held, query: Query) -> Markup:
+    """The list: groups of lines by severity."""
+    week = week_of(held, query)
+    events = chosen_events(held, query, week=week)
+    found = groups(events, query)
+    if not found:
+        return _empty(held, query, week)
+    heads = marks.joined(_column_head(key, name, query) for key, name in COLUMNS)
+    scale_head = Markup('<span class="limit-heads" aria-label="Limits"><i>low</i><i>med</i><i>high</i></span>')
+    body = marks.joined(_group(held, group, query) for group in found)
+    n = sum(group.events for group in found)
+    lines = sum(group.total for group in found)
+    return Markup(
+        '<p class="tally"><b>{}</b> in {}</p>'
+        '<div class="rows" role="list"><div class="row column-heads">{}{}<span>Likely origin</span></div>{}</div>{}'
+        '<p class="soft note">Limits stand at the same place in every line; each event keeps its own scale between them.</p>'
+    ).format(words.count(n, "event"), words.count(lines, "line"), heads, scale_head, body, _pager(lines, query))
+
+
+def _column_head(key: str, name: str, query: Query) -> Markup:
+    if not key:
+        return Markup("<span>{}</span>").format(name)
+    here = query.sort == key
+    return Markup('<a href="{}"{}>{}</a>').format(
+        query.link(sort=key, event=""), Markup(' aria-current="true"') if here else "", name
+    )
+
+
+def _group(held: Held, group: Group, query: Query) -> Markup:
+    if not group.lines:
+        return Markup("")
+    head = Markup('<h3 class="group">{} <span class="soft">{} in {}</span></h3>').format(
+        marks.severity_words(group.severity), words.count(group.events, "event"), words.count(group.total, "line")
+    )
+    return head + marks.joined(_row(held, line, query) for line in group.lines)
+
+
+def _row(held: Held, line: Line, query: Query) -> Markup:
+    event = line.event
+    card = held.rules.get(event["rule"])
+    limits = card.limits_for(event["fleet"]) if card else {}
+    yes_or_no = card is not None and card.yes_or_no
+    value = Markup('<b>{}</b> <span class="soft">{}</span>').format(
+        words.quantity(event["value"], event["unit"]),
+        words.bounds(event["value"], event["lower"], event["upper"], event["unit"]),
+    )
+    return Markup(
+        '<a class="row" role="listitem" href="{}" data-event="{}" data-landing="{}">'
+        '<span class="sev-cell">{}</span><span class="title">{}{}</span><span>{}</span><span class="cut">{}</span><span>{}</span>{}'
+        '<span class="origin-cell">{} {}</span></a>'
+    ).format(
+        query.link(event=event["event_id"]),
+        event["event_id"],
+        event["landing_id"],
+        marks.severity_words(event["severity"], certain=event["certain"]),
+        event["title"],
+        Markup(' <b class="times">×{}</b>').format(line.repeats) if line.repeats > 1 else "",
+        event["tail"] or "unknown",
+        where_when(line, one_week=query.week != ALL_WEEKS),
+        Markup('<span class="soft">yes</span>') if yes_or_no else value,
+        Markup("<span></span>")
+        if yes_or_no
+        else marks.limit_column(event["at"], event["at_lower"], event["at_upper"], marks.drawn_levels(limits)),
+        marks.origin(event["origin"]),
+        names.ORIGIN_SHORT.get(event["origin"], event["origin"]),
+    )
+
+
+def where_when(line: Line, *, one_week: bool) -> str:
+    """ "Korsby 09L, Thu 12"; "6 landings, Mon–Sun" for repeats; with months when the list spans weeks."""
+    event = line.event
+    when = _when(line, "%a" if one_week else "%-d %b")
+    if line.repeats == 1:
+        day = f"{line.first:%a %-d}" if one_week and line.first else when
+        return f"{event['place'] or 'Runway unknown'}, {day}"
+    where = event["place"] if line.places == 1 and event["place"] else words.count(line.repeats, "landing")
+    return f"{where}, {when}"
+
+
+def _when(line: Line, form: str) -> str:
+    if line.first is None or line.last is None:
+        return "date unknown"
+    first, last = line.first.strftime(form), line.last.strftime(form)
+    return first if first == last else f"{first}–{last}"
+
+
+def _pager(lines: int, query: Query) -> Markup:
+    pages = -(-lines // LINES_PER_PAGE)
+    if pages <= 1:
+        return Markup("")
+    parts = []
+    if query.page > 1:
+        parts.append(Markup('<a href="{}">Lines before</a>').format(query.link(page=query.page - 1, event="")))
+    first = (query.page - 1) * LINES_PER_PAGE + 1
+    last = min(query.page * LINES_PER_PAGE, lines)
+    parts.append(Markup('<span class="soft">lines {:,}–{:,} of {:,}</span>').format(first, last, lines))
+    if query.page < pages:
+        parts.append(Markup('<a href="{}" data-next>Next lines</a>').format(query.link(page=query.page + 1, event="")))
+    return Markup('<p class="pager">{}</p>').format(Markup(" ").join(parts))
+
+
+def _empty(held: Held, query: Query, week: str) -> Markup:
+    """Nothing in the list: say how much was looked at."""
+    found = coverage(held, query)
+    span = "in all weeks" if week == ALL_WEEKS else f"in {words.week_name(week).lower()}"
+    narrowed = any((query.severity, query.rule, query.origin, query.text))
+    everything = Markup('<a href="{}">Show every event {}</a>').format(Query(week=query.week).link(), span)
+    if not found.landings:
+        return nothing(f"No landing {span} under these filters.", everything)
+    looked = f"{words.count(found.assessed, 'landing')} assessed, {found.landings - found.assessed:,} not assessed."
+    if narrowed:
+        return nothing(f"No event {span} under these filters.", everything)
+    return nothing(f"No event {span}. {looked}")

@@ -1,0 +1,124 @@
+"""Which recorded parameters are drawn together, in which order, and how they are labelled."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from dashboard import names
+from dashboard.store import Trace
+
+LINE_PX, RIBBON_PX, BOUNDS_PX = 78, 18, 20
+LINE_GAP_PX, RIBBON_GAP_PX = 20, 4
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One strip of the chart.
+
+    key      what it is about; a finding is drawn at the panel of its key
+    series   names of the traces in it; a ribbon has one
+    scale    what the values are multiplied by for the reader (a fraction becomes per cent)
+    """
+
+    key: str
+    label: str
+    unit: str
+    series: tuple[str, ...]
+    kind: str  # line, ribbon, bounds
+    scale: float = 1.0
+
+    @property
+    def height_px(self) -> int:
+        """Height of the strip."""
+        return {"line": LINE_PX, "ribbon": RIBBON_PX, "bounds": BOUNDS_PX}[self.kind]
+
+
+# key, families in order of preference, label, unit, scale
+_WANTED: tuple[tuple[str, tuple[str, ...], str, str, float], ...] = (
+    ("gear", ("main_gear_ground",), "", "", 1),
+    ("gear", ("nose_gear_ground",), "", "", 1),
+    ("ground_speed", ("ground_speed",), "Ground speed", "kt", 1),
+    ("deceleration", ("longitudinal_acceleration",), "Deceleration", "g", -1),
+    ("armed", ("spoilers_armed",), "", "", 1),
+    ("spoilers", ("spoiler_panel", "spoiler_handle"), "Spoilers", "% of full", 100),
+    ("reverser", ("reverser_state", "reverser_unlocked"), "", "", 1),
+    ("reverser", ("reverser_deployed",), "", "", 1),
+    ("lever", ("reverse_lever",), "Reverse levers", "% of travel", 100),
+    ("power", ("n1",), "N1", "%", 1),
+    ("power", ("epr",), "EPR", "", 1),
+    ("brakes", ("brake_pressure",), "Brake pressure", "psi", 1),
+    ("brakes", ("autobrake_active",), "", "", 1),
+    ("autothrottle", ("autothrottle_engaged",), "", "", 1),
+    ("heading", ("heading",), "Heading", "deg", 1),
+    ("bounce", ("normal_acceleration",), "Vertical accel.", "g", 1),
+)
+
+# Where a measure is drawn, and the step from which its limits count when they are times.
+DRAWN_AT: dict[str, tuple[str, str | None]] = {
+    "spoiler_delay_s": ("spoilers", "settled"),
+    "spoiler_delay_first_s": ("spoilers", "touchdown"),
+    "spoiler_extension_max": ("spoilers", None),
+    "spoiler_retract_speed_kt": ("ground_speed", None),
+    "reverse_select_delay_s": ("reverser", "touchdown"),
+    "deploy_delay_s": ("reverser", "touchdown"),
+    "reverse_wait_s": ("reverser", "reverse_selected"),
+    "deploy_transit_s": ("reverser", "unlocked"),
+    "one_side_deployed_s": ("reverser", "deployed"),
+    "reverser_out_below_taxi_s": ("reverser", "taxi_speed"),
+    "unstowed_in_air_s": ("reverser", None),
+    "high_reverse_below_taxi_s": ("power", "taxi_speed"),
+    "n1_above_idle_at_stow_pct": ("power", None),
+    "forward_power_with_reverser_out_s": ("power", None),
+    "reverse_power_split_pct": ("power", None),
+    "autothrottle_in_reverse_s": ("autothrottle", None),
+    "spoilers_not_armed": ("armed", None),
+    "brake_delay_s": ("brakes", "touchdown"),
+    "mean_deceleration_g": ("deceleration", None),
+    "heading_excursion_deg": ("heading", None),
+    "bounce_airborne_s": ("gear", "touchdown"),
+    "runway_left_60_m": ("ground_speed", None),
+}
+
+
+def panels(traces: Mapping[str, Trace], keys: Sequence[str] | None = None) -> list[Panel]:
+    """The panels that these traces fill; with `keys`, only those."""
+    found: list[Panel] = []
+    for key, families, label, unit, scale in _WANTED:
+        if keys is not None and key not in keys:
+            continue
+        members = next((m for family in families if (m := _members(traces, family))), [])
+        if not members:
+            continue
+        if traces[members[0]].kind == "analogue":
+            found.append(Panel(key, label, unit, tuple(members), "line", scale))
+        elif not (key == "reverser" and members[0].startswith("reverser_deployed") and _has_state(found)):
+            found += [Panel(key, names.parameter(name), "", (name,), "ribbon") for name in members]
+    return found
+
+
+def _has_state(found: Sequence[Panel]) -> bool:
+    return any(panel.series[0].startswith("reverser_state") for panel in found)
+
+
+def _members(traces: Mapping[str, Trace], family: str) -> list[str]:
+    return sorted(n for n in traces if n.partition(".")[0] == family and len(traces[n].time_s))
+
+
+def keys_for(measure: str) -> list[str]:
+    """The panels that show an event on this measure best, with the speed for orientation."""
+    target = DRAWN_AT.get(measure, ("ground_speed", None))[0]
+    company = {
+        "spoilers": ["gear", "armed", "reverser"],
+        "armed": ["gear", "spoilers", "reverser"],
+        "reverser": ["power", "lever"],
+        "power": ["reverser", "lever"],
+        "lever": ["reverser", "power"],
+        "brakes": ["gear", "deceleration"],
+        "deceleration": ["brakes", "spoilers", "reverser"],
+        "autothrottle": ["reverser", "power"],
+        "heading": ["reverser", "power"],
+        "gear": ["bounce", "spoilers"],
+        "ground_speed": ["reverser", "spoilers", "brakes"],
+    }
+    return [target, *company.get(target, []), "ground_speed"]

@@ -1,0 +1,63 @@
+"""What the reader asked for, as it stands in the address: every view can be linked to and gone back to."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, fields, replace
+from urllib.parse import parse_qs, urlencode
+
+LEVELS = ("high", "medium", "low")
+SORTS = ("worst", "newest", "event", "aircraft", "place")
+ALL_WEEKS = "all"
+LONGEST = 120
+_WEEK = re.compile(r"\d{4}-W\d{2}\Z")
+
+
+@dataclass(frozen=True)
+class Query:
+    """Filters, order and place in a list. Empty means no filter; an empty `week` means the newest."""
+
+    week: str = ""
+    severity: str = ""
+    fleet: str = ""
+    runway: str = ""
+    tail: str = ""
+    rule: str = ""
+    origin: str = ""
+    text: str = ""
+    sort: str = "worst"
+    lines: str = "together"
+    page: int = 1
+    event: str = ""
+
+    def link(self, **changes: object) -> str:
+        """The address of this view with some things changed; going elsewhere starts at the first page."""
+        if changes and "page" not in changes and set(changes) - {"event"}:
+            changes["page"] = 1
+        wanted = replace(self, **changes)  # type: ignore[arg-type]
+        standing = {f.name: getattr(wanted, f.name) for f in fields(wanted) if getattr(wanted, f.name) != f.default}
+        return f"?{urlencode(standing)}"
+
+
+def parse(search: str | None) -> Query:
+    """The query in an address. What cannot be understood is left out rather than refused: links age."""
+    given = {key: values[-1][:LONGEST] for key, values in parse_qs((search or "").lstrip("?")).items()}
+    week = given.get("week", "")
+    return Query(
+        week=week if week == ALL_WEEKS or _WEEK.match(week) else "",
+        severity=_one_of(given.get("severity", ""), LEVELS, ""),
+        fleet=given.get("fleet", ""),
+        runway=given.get("runway", ""),
+        tail=given.get("tail", ""),
+        rule=given.get("rule", ""),
+        origin=given.get("origin", ""),
+        text=given.get("text", "").strip(),
+        sort=_one_of(given.get("sort", ""), SORTS, "worst"),
+        lines=_one_of(given.get("lines", ""), ("together", "single"), "together"),
+        page=int(given["page"]) if given.get("page", "").isdigit() and int(given["page"]) > 0 else 1,
+        event=given.get("event", ""),
+    )
+
+
+def _one_of(value: str, valid: tuple[str, ...], default: str) -> str:
+    return value if value in valid else default

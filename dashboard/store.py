@@ -1,0 +1,223 @@
+"""Read-only view of one archive, as the pages need it. Held in memory until the archive is judged anew."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+import polars as pl
+
+from dashboard import scale
+from fdm import schemas
+
+LEVELS = ("high", "medium", "low")
+RANK = {name: rank for rank, name in enumerate(schemas.SEVERITIES)}
+
+
+class Trace(Protocol):
+    """One recorded parameter around a landing."""
+
+    time_s: np.ndarray  # (m,) seconds after touchdown, valid samples only
+    values: np.ndarray  # (m,) canonical unit; 0/1 for discretes, parameters.STATES for states
+    unit: str
+    kind: str  # analogue, discrete, state
+    step_s: float
+    lag_s: float
+
+
+class Source(Protocol):
+    """What the dashboard needs of an archive; fdm.archive.Archive has it."""
+
+    @property
+    def run(self) -> Mapping[str, Any]: ...
+    def landings(self) -> pl.DataFrame: ...
+    def events(self) -> pl.DataFrame: ...
+    def outcomes(self) -> pl.DataFrame: ...
+    def measures(self, landing_id: str | None = None) -> pl.DataFrame: ...
+    def instants(self, landing_id: str | None = None) -> pl.DataFrame: ...
+    def traces(self, landing_id: str) -> Mapping[str, Trace]: ...
+
+
+@dataclass(frozen=True)
+class RuleCard:
+    """A rule as its file words it."""
+
+    name: str
+    title: str
+    measure: str
+    unit: str
+    direction: str
+    limits: Mapping[str, float]
+    limits_by_fleet: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    where: str = ""
+    basis: str = ""
+    why: str = ""
+    misses: str = ""
+    procedure: str = ""
+
+    def limits_for(self, fleet: str | None) -> dict[str, float]:
+        """The limits that hold for a fleet."""
+        return {**self.limits, **self.limits_by_fleet.get(fleet or "", {})}
+
+    @property
+    def yes_or_no(self) -> bool:
+        """True when the rule asks whether something happened: all its limits are one number."""
+        return len(set(self.limits.values())) == 1 and not self.limits_by_fleet
+
+
+@dataclass(frozen=True)
+class Held:
+    """The tables of one judged archive.
+
+    landings  schemas.LANDINGS with `week` ("2026-W47"), `place` ("Korsby 09L"), `assessed` and `judged`:
+              how many rules could be assessed, and how many there are
+    events    schemas.EVENTS with `week`, `place`, `title`, `certain`, and where value and bounds stand among
+              the limits: `at`, `at_lower`, `at_upper` (see scale)
+    outcomes  schemas.OUTCOMES, repeated words held as categories
+    """
+
+    stamp: object
+    run: Mapping[str, Any]
+    rules: Mapping[str, RuleCard]
+    landings: pl.DataFrame
+    events: pl.DataFrame
+    outcomes: pl.DataFrame
+
+    @property
+    def weeks(self) -> list[str]:
+        """Weeks that hold a landing, oldest first."""
+        return self.landings.get_column("week").drop_nulls().unique().sort().to_list()
+
+
+class Store:
+    """Answers the pages' questions. Safe to share between threads."""
+
+    def __init__(self, source: Source, load_rules: Callable[[Mapping[str, Any]], Mapping[str, RuleCard]]) -> None:
+        self._source = source
+        self._load_rules = load_rules
+        self._lock = threading.Lock()
+        self._held: Held | None = None
+        self._spread: pl.DataFrame | None = None
+
+    def held(self) -> Held:
+        """The tables now; read again when the archive has been judged since."""
+        run = self._source.run
+        stamp = (run.get("detected_utc"), run.get("hash"))
+        with self._lock:
+            if self._held is None or self._held.stamp != stamp:
+                self._held = _read(self._source, run, self._load_rules(run), stamp)
+                self._spread = None
+            return self._held
+
+    def event(self, event_id: str) -> dict[str, Any] | None:
+        """One event with its landing's columns."""
+        return _one(self.held().events, pl.col("event_id") == event_id)
+
+    def landing(self, landing_id: str) -> dict[str, Any] | None:
+        """One landing."""
+        return _one(self.held().landings, pl.col("landing_id") == landing_id)
+
+    def events_of(self, landing_id: str) -> pl.DataFrame:
+        """The events of one landing, worst first."""
+        return worst_first(self.held().events.filter(pl.col("landing_id") == landing_id))
+
+    def outcomes_of(self, landing_id: str) -> pl.DataFrame:
+        """What each rule said of one landing."""
+        return self.held().outcomes.filter(pl.col("landing_id") == landing_id)
+
+    def instants_of(self, landing_id: str) -> pl.DataFrame:
+        """The steps of one landing."""
+        return self._source.instants(landing_id)
+
+    def measures_of(self, landing_id: str) -> pl.DataFrame:
+        """The measures of one landing."""
+        return self._source.measures(landing_id)
+
+    def traces_of(self, landing_id: str) -> Mapping[str, Trace]:
+        """What was recorded around one landing."""
+        return self._source.traces(landing_id)
+
+    def spread(self, measure: str, fleet: str | None) -> dict[str, Any] | None:
+        """`low`, `mid`, `high` (5, 50 and 95 % of the fleet's landings) and `n` for a measure; None below 20 landings."""
+        held = self.held()
+        with self._lock:
+            if self._spread is None:
+                self._spread = _spreads(self._source.measures(), held.landings)
+            found = _one(self._spread, (pl.col("measure") == measure) & pl.col("fleet").eq_missing(pl.lit(fleet)))
+        return found if found and found["n"] >= 20 else None
+
+
+def worst_first(events: pl.DataFrame) -> pl.DataFrame:
+    """Severity, then certain before possible, then how far beyond the limits, then the newest."""
+    return events.sort(
+        pl.col("severity").replace_strict(RANK, return_dtype=pl.Int8),
+        "certain",
+        pl.col("at").fill_nan(None),
+        "touchdown_utc",
+        descending=True,
+        nulls_last=True,
+    )
+
+
+def with_week_and_place(frame: pl.DataFrame) -> pl.DataFrame:
+    """Adds the ISO 8601 week of touchdown and the runway with its airfield."""
+    utc = pl.col("touchdown_utc")
+    return frame.with_columns(
+        week=pl.format("{}-W{}", utc.dt.iso_year(), utc.dt.week().cast(pl.String).str.zfill(2)),
+        place=pl.concat_str("arrival", "runway", separator=" ", ignore_nulls=True),
+    )
+
+
+def _one(frame: pl.DataFrame, condition: pl.Expr) -> dict[str, Any] | None:
+    found = frame.filter(condition)
+    return found.row(0, named=True) if found.height else None
+
+
+def _read(source: Source, run: Mapping[str, Any], rules: Mapping[str, RuleCard], stamp: object) -> Held:
+    outcomes = source.outcomes().with_columns(pl.col("rule", "outcome", "reason").cast(pl.Categorical))
+    counts = outcomes.group_by("landing_id").agg(
+        assessed=(pl.col("outcome").cast(pl.String) != "not_assessed").sum(), judged=pl.len()
+    )
+    landings = (
+        with_week_and_place(source.landings())
+        .join(counts, on="landing_id", how="left")
+        .with_columns(pl.col("assessed", "judged").fill_null(0))
+    )
+    events = with_week_and_place(source.events()).with_columns(
+        title=pl.col("rule").replace_strict(
+            {name: card.title for name, card in rules.items()}, default=pl.col("rule"), return_dtype=pl.String
+        ),
+        certain=pl.col("severity_lowest") == pl.col("severity"),
+    )
+    return Held(stamp, run, rules, landings, _with_places(events, rules), outcomes)
+
+
+def _with_places(events: pl.DataFrame, rules: Mapping[str, RuleCard]) -> pl.DataFrame:
+    def placed(group: pl.DataFrame) -> pl.DataFrame:
+        card = rules.get(group.item(0, "rule"))
+        limits = card.limits_for(group.item(0, "fleet")) if card else {}
+        columns = {}
+        for source, target in (("value", "at"), ("lower", "at_lower"), ("upper", "at_upper")):
+            values = group.get_column(source).cast(pl.Float64).to_numpy()
+            found = scale.places(values, limits, card.direction) if card and limits else np.full(len(values), np.nan)
+            columns[target] = pl.Series(target, found, dtype=pl.Float64)
+        return group.with_columns(**columns)
+
+    empty = events.with_columns(at=pl.lit(None, pl.Float64), at_lower=pl.lit(None, pl.Float64), at_upper=pl.lit(None, pl.Float64))
+    groups = [placed(group) for group in events.partition_by("rule", "fleet", maintain_order=True)]
+    return pl.concat(groups) if groups else empty
+
+
+def _spreads(measures: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame:
+    value = pl.col("value")
+    return (
+        measures.lazy()
+        .filter(value.is_finite())
+        .join(landings.lazy().select("landing_id", "fleet"), on="landing_id")
+        .group_by("measure", "fleet")
+        .agg(low=value.quantile(0.05), mid=value.median(), high=value.quantile(0.95), n=pl.col("landing_id").n_unique())
+        .collect()
+    )

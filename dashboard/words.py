@@ -1,0 +1,164 @@
+"""Sentences and numbers as a pilot would write them: short, past tense, no blame, no codes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from dashboard import names
+from dashboard.rates import Rate
+
+DECIMALS = {"s": 1, "deg": 1, "g": 2, "ratio": 2}
+SIGNS = {"deg": "°", "fraction": " %", "count": "", "ratio": ""}
+RANK = {"within": 0, "low": 1, "medium": 2, "high": 3}
+
+# {v}: value with bounds, {e}: " of engine 2" or nothing. The second sentence is for a value with no upper bound.
+FINDINGS = {
+    "spoiler_delay_s": ("Spoilers were fully up {v} after touchdown", "Spoilers were still not fully up {v} after touchdown"),
+    "reverse_select_delay_s": ("Reverse{e} was selected {v} after touchdown", "Reverse{e} was still not selected {v} after touchdown"),
+    "deploy_delay_s": ("The reverser{e} was deployed {v} after touchdown", "The reverser{e} was still not deployed {v} after touchdown"),
+    "reverse_wait_s": ("The reverser{e} deployed {v} after reverse was selected", "The reverser{e} had not deployed {v} after reverse was selected"),
+    "deploy_transit_s": ("The reverser{e} took {v} from unlocked to deployed", "The reverser{e} was still moving {v} after it unlocked"),
+    "one_side_deployed_s": ("One reverser of a pair was deployed alone for {v}",),
+    "high_reverse_below_taxi_s": ("Reverse{e} stayed above idle for {v} below taxi speed",),
+    "reverser_out_below_taxi_s": ("A reverser was not stowed for {v} below taxi speed", "A reverser was still out {v} after taxi speed, where the recording ends"),
+    "n1_above_idle_at_stow_pct": ("N1{e} was {v} above idle reverse when the reverser began to stow",),
+    "forward_power_with_reverser_out_s": ("Forward power was set for {v} with a reverser still out",),
+    "spoiler_extension_max": ("Spoilers rose to {v} of full travel",),
+    "spoiler_retract_speed_kt": ("Spoilers were lowered at {v}",),
+    "spoilers_not_armed": ("Spoilers were not armed at touchdown",),
+    "reverse_not_used": ("Reverse was not used",),
+    "go_around_after_reverse": ("The aeroplane went around after reverse had been selected",),
+    "unstowed_in_air_s": ("The reverser{e} was not stowed for {v} in the air",),
+    "reverse_power_split_pct": ("N1 of a pair of engines differed by {v} while both were in reverse",),
+    "autothrottle_in_reverse_s": ("The autothrottle stayed engaged for {v} in reverse",),
+    "brake_delay_s": ("Brakes came on {v} after touchdown", "Brakes were still not on {v} after touchdown"),
+    "mean_deceleration_g": ("The mean deceleration down to 60 kt was {v}",),
+    "runway_left_60_m": ("{v} of runway remained at 60 kt",),
+    "bounce_airborne_s": ("The aeroplane was airborne again for {v} after first contact",),
+    "heading_excursion_deg": ("Heading swung {v} on the rollout",),
+}  # fmt: skip
+
+
+def number(value: float | None, unit: str) -> str:
+    """The number alone, with the decimals that its unit deserves: 4.0, 1,024, 0.11."""
+    if value is None or math.isnan(value):
+        return "unknown"
+    if math.isinf(value):
+        return "no end"
+    value = value * 100 if unit == "fraction" else value
+    return f"{value:,.{DECIMALS.get(unit, 0)}f}".replace("-", "−")
+
+
+def sign(unit: str) -> str:
+    """What follows the number: " s", "°", " %"."""
+    return SIGNS.get(unit, f" {unit}" if unit else "")
+
+
+def quantity(value: float | None, unit: str) -> str:
+    """4.0 s"""
+    return number(value, unit) + (sign(unit) if value is not None and math.isfinite(value) else "")
+
+
+def bounds(value: float | None, lower: float | None, upper: float | None, unit: str) -> str:
+    """(3.7–4.3), or nothing when the number is exact or not known."""
+    if value is None or lower is None or upper is None or math.isnan(lower) or math.isnan(upper):
+        return ""
+    if math.isinf(upper):
+        return "(or more)"
+    low, high = number(lower, unit), number(upper, unit)
+    return "" if low == high == number(value, unit) else f"({low}–{high})"
+
+
+def bounded(value: float | None, lower: float | None, upper: float | None, unit: str) -> str:
+    """4.0 s (3.7–4.3)"""
+    return f"{quantity(value, unit)} {bounds(value, lower, upper, unit)}".rstrip()
+
+
+def standing(event: Mapping[str, Any]) -> str:
+    """ "certain", or "possible; Medium, certain", or "certain; could be High": what the bounds leave open."""
+    lowest, said, highest = event["severity_lowest"], event["severity"], event["severity_highest"]
+    if RANK[lowest] < RANK[said]:
+        sure = "could be within limits" if lowest == "within" else f"{names.SEVERITY[lowest]}, certain"
+        return f"possible; {sure}"
+    return f"certain; could be {names.SEVERITY[highest]}" if RANK[highest] > RANK[said] else "certain"
+
+
+def finding(event: Mapping[str, Any], title: str, direction: str = "above", *, yes_or_no: bool = False) -> str:
+    """One sentence: what was measured, which limit it passed, and what the bounds leave open."""
+    value, lower, upper, unit = event["value"], event["lower"], event["upper"], event["unit"]
+    open_ended = upper is not None and math.isinf(upper)
+    sentences = FINDINGS.get(event["measure"], (f"{title}: {{v}}",))
+    engine = f" of engine {event['engine']}" if event.get("engine") else ""
+    said = quantity(value, unit) if open_ended and len(sentences) > 1 else bounded(value, lower, upper, unit)
+    head = sentences[-1 if open_ended else 0].format(v=said, e=engine)
+    return f"{head}." if yes_or_no else f"{head}{_past(event, direction)}."
+
+
+def _past(event: Mapping[str, Any], direction: str) -> str:
+    lowest, said, highest = event["severity_lowest"], event["severity"], event["severity_highest"]
+    verb, near, far = ("under", "upper", "lower") if direction == "below" else ("past", "lower", "upper")
+    clause = f", {verb} the {said} limit of {quantity(event['limit'], event['unit'])}"
+    if RANK[lowest] < RANK[said]:
+        left = "within limits" if lowest == "within" else f"{lowest}"
+        return f"{clause}; at the {near} bound it would be {left}"
+    if RANK[highest] > RANK[said]:
+        return f"{clause}; at the {far} bound it would be {highest}"
+    exact = event["lower"] == event["value"] == event["upper"]
+    return clause if exact else f"{clause} even at the {near} bound"
+
+
+def rate(found: Rate) -> str:
+    """5.2 per 1,000 (1.9–11.2) of 1,163 assessed"""
+    if found.per_1000 is None or found.lower is None or found.upper is None:
+        return "no landing assessed"
+    digits = 0 if found.per_1000 >= 30 else 1
+    per, low, high = (f"{x:,.{digits}f}" for x in (found.per_1000, found.lower, found.upper))
+    if found.events == 0:
+        return f"below {high} per 1,000 of {found.landings:,} assessed"
+    return f"{per} per 1,000 ({low}–{high}) of {found.landings:,} assessed"
+
+
+def count(n: int, one: str, many: str | None = None) -> str:
+    """ "1 landing", "1,163 landings"."""
+    return f"{n:,} {one if n == 1 else many or one + 's'}"
+
+
+def monday(week: str) -> datetime:
+    """The first day of an ISO week such as "2026-W47"."""
+    year, number_ = week.split("-W")
+    return datetime.fromisocalendar(int(year), int(number_), 1).replace(tzinfo=UTC)
+
+
+def week_name(week: str) -> str:
+    """Week 47"""
+    return f"Week {int(week[-2:])}"
+
+
+def week_days(week: str) -> str:
+    """16–22 Nov 2026"""
+    first = monday(week)
+    last = first + timedelta(days=6)
+    if first.year != last.year:
+        return f"{first:%-d %b %Y}–{last:%-d %b %Y}"
+    start = f"{first:%-d}" if first.month == last.month else f"{first:%-d %b}"
+    return f"{start}–{last:%-d %b %Y}"
+
+
+def day(utc: datetime | None) -> str:
+    """Thu 12 Nov"""
+    return "date unknown" if utc is None else f"{utc:%a %-d %b}"
+
+
+def moment(utc: datetime | None) -> str:
+    """Thu 12 Nov 2026, 06:41 UTC"""
+    return "date unknown" if utc is None else f"{utc:%a %-d %b %Y, %H:%M} UTC"
+
+
+def after_touchdown(seconds: float | None) -> str:
+    """ "4.0 s after touchdown", "2.0 s before touchdown"."""
+    if seconds is None or math.isnan(seconds):
+        return ""
+    return f"{abs(seconds):.1f} s {'before' if seconds < 0 else 'after'} touchdown"
