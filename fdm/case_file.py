@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from itertools import pairwise
+from math import inf
 from typing import TYPE_CHECKING, Any
 
 from fdm.errors import nearest
@@ -137,7 +138,7 @@ def _series_parts(table: Mapping[str, Any], at: str, problems: Problems) -> dict
 
 def _points(name: str, content: object, where: str, problems: Problems) -> tuple[tuple[float, Any], ...]:
     """Points of a series; a lone value holds throughout, an empty list means that it is not recorded."""
-    points: list[Any] = content if isinstance(content, list) else [[0, content]]
+    points: list[Any] = content if isinstance(content, list) else [[-inf, content]]
     if not all(isinstance(point, list) and len(point) == 2 and _is_number(point[0]) for point in points):
         problems.add(
             where, "must be points [seconds after contact, value]", "Or one value that holds throughout."

@@ -171,15 +171,10 @@ def _where_bars(rule: Rule, measured: Measured, landings: pl.DataFrame, reasons:
         return codes
     condition = pl.sql_expr(rule.where)
     names = list(dict.fromkeys(condition.meta.root_names()))
-    scalars = [
-        pl.Series(name, measured.values[name].value).fill_nan(None)
-        for name in names
-        if name in measured.values
-    ]
-    absent = [pl.lit(None, pl.Float64).alias(name) for name in names if name not in landings.columns]
-    table = (
-        landings.with_columns(absent).with_columns(scalars).with_columns(pl.col(pl.Float64).fill_nan(None))
-    )
+    own = [name for name in names if name not in landings.columns]
+    scalars = [pl.Series(name, measured.values[name].value) for name in own if name in measured.values]
+    absent = [pl.lit(None, pl.Float64).alias(name) for name in own if name not in measured.values]
+    table = landings.with_columns(*scalars, *absent).with_columns(pl.col(pl.Float64).fill_nan(None))
     holds = table.select(condition).to_series()
     codes[holds.eq_missing(False).to_numpy()] = reasons.code(f"does not apply: {rule.where}")
     open_rows = np.flatnonzero(holds.is_null().to_numpy())

@@ -1,0 +1,144 @@
+"""Runs the worked examples of a rule book: every rule must say of its cases what they expect."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from fdm.bounded import Bounded, Measured, Reasons
+from fdm.errors import FdmError
+from fdm.judge import Judged, judge
+from fdm.measuring import measure_recordings
+from fdm.parameters import NOT_RECORDED, PARAMETERS, STATES
+from fdm.recording import Recording, Samples
+from fdm.rule import Case, Rule
+from fdm.rulebook import RuleBook
+from fdm.schemas import LANDINGS, SEVERITIES
+
+BEFORE_S, AFTER_S = 30.0, 60.0  # a series covers at least this much around contact
+CLOCK_S = 1000.0  # where contact stands on the made-up recording's own clock
+
+
+@dataclass(frozen=True)
+class CaseResult:
+    """What a rule said of one of its cases.
+
+    got        outcome or severity; reason: why it was not assessed, or how the bounds differ
+    """
+
+    rule: str
+    case: str
+    expected: str
+    got: str
+    passed: bool
+    reason: str | None
+
+
+def run_cases(book: RuleBook) -> list[CaseResult]:
+    """Every case of every rule, in the order of the book."""
+    return [run_case(book, rule, case) for rule in book.rules.values() for case in rule.cases]
+
+
+def run_case(book: RuleBook, rule: Rule, case: Case) -> CaseResult:
+    """One case, judged by its rule alone."""
+    alone = replace(book, rules={rule.name: rule})
+    try:
+        landings, measured = _from_series(case, book) if case.series else _from_values(case)
+    except FdmError as error:
+        return CaseResult(
+            rule.name, case.name, case.expect, "not_assessed", case.expect == "not_assessed", str(error)
+        )
+    judged = judge(alone, measured, landings)
+    got, reason = _said(judged, rule.name)
+    if got == case.expect and (wrong := _bounds_differ(judged, case)):
+        return CaseResult(rule.name, case.name, case.expect, got, False, wrong)
+    return CaseResult(rule.name, case.name, case.expect, got, got == case.expect, reason)
+
+
+def _said(judged: Judged, rule: str) -> tuple[str, str | None]:
+    code = int(judged.codes[rule][0])
+    if code >= 0:
+        return SEVERITIES[code], None
+    return "not_assessed", judged.outcomes["reason"][0]
+
+
+def _bounds_differ(judged: Judged, case: Case) -> str | None:
+    for key, expected in (("lowest", case.lowest), ("highest", case.highest)):
+        got = judged.events[f"severity_{key}"][0] if judged.events.height else SEVERITIES[0]
+        if expected is not None and got != expected:
+            return f"severity_{key} is {got}, not {expected}"
+    return None
+
+
+# --- given values
+
+
+def _from_values(case: Case) -> tuple[pl.DataFrame, Measured]:
+    reasons = Reasons()
+    engines = tuple(sorted({e for value in case.given.values() if isinstance(value, dict) for e in value}))
+    values = {name: _bounded(value, engines, reasons) for name, value in case.given.items()}
+    facts = {"landing_id": "case", "kind": "full_stop", **case.landing}
+    landings = pl.DataFrame([{name: facts.get(name) for name in LANDINGS}], schema=LANDINGS)
+    return landings, Measured(np.array(["case"]), engines, values, tuple(reasons.sentences), {}, {})
+
+
+def _bounded(value: Any, engines: tuple[int, ...], reasons: Reasons) -> Bounded:
+    parts = [value.get(e, "does not apply") for e in engines] if isinstance(value, dict) else [value]
+    lower, best, upper = np.array([(np.nan,) * 3 if isinstance(p, str) else p for p in parts], dtype=float).T
+    why = np.array([reasons.code(p) if isinstance(p, str) else 0 for p in parts], dtype=np.int16)
+    shape = (1, len(parts)) if isinstance(value, dict) else (1,)
+    return Bounded(best.reshape(shape), lower.reshape(shape), upper.reshape(shape), why.reshape(shape))
+
+
+# --- short series
+
+
+def _from_series(case: Case, book: RuleBook) -> tuple[pl.DataFrame, Measured]:
+    """The one landing of the recording that the case describes."""
+    landings, measured = measure_recordings([recording_of(case)], book.settings)
+    if len(measured) != 1:
+        raise FdmError(f"{len(measured)} landings found where a case must have one", source=case.name)
+    return landings, measured[0]
+
+
+def recording_of(case: Case) -> Recording:
+    """A recording sampled at the case's rate, main gear on the ground from time 0 unless the case says otherwise."""
+    series = {"main_gear_ground": ((0.0, True),), **case.series}
+    if (
+        any(name.startswith("main_gear_ground.") for name in case.series)
+        and "main_gear_ground" not in case.series
+    ):
+        del series["main_gear_ground"]
+    times = [time for points in series.values() for time, _ in points if np.isfinite(time)]
+    first, last = min([-BEFORE_S, *times]), max([AFTER_S, *times])
+    time_s = np.arange(np.floor(first * case.rate_hz), np.floor(last * case.rate_hz) + 1) / case.rate_hz
+    samples = {name: _samples(name, series[name], case, time_s) for name in series if series[name]}
+    return Recording(
+        source=f"case '{case.name}'",
+        content_hash="case",
+        recorder="case",
+        engines=case.engines,
+        reversers=case.reversers,
+        samples=samples,
+        facts=dict(case.landing),
+    )
+
+
+def _samples(name: str, points: tuple[tuple[float, Any], ...], case: Case, time_s: np.ndarray) -> Samples:
+    """Numbers run straight from point to point; flags and states step, and are false or stowed before the first."""
+    at = np.array([time for time, _ in points])
+    missing: float
+    if PARAMETERS[name].kind == "analogue":
+        numbers = [float(value) for _, value in points]
+        values = np.interp(time_s, at, numbers) if len(points) > 1 else np.full(len(time_s), numbers[0])
+        missing = np.nan
+    else:
+        states = np.array([0, *(STATES.get(value, value) for _, value in points)], dtype=np.int8)
+        values = states[np.searchsorted(at, time_s, side="right")]
+        missing = NOT_RECORDED
+    for start, end in case.gaps.get(name, ()):
+        values[(time_s >= start) & (time_s < end)] = missing
+    return Samples(name, CLOCK_S + time_s, values, 1 / case.rate_hz)
