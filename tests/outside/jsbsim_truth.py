@@ -13,7 +13,12 @@ import numpy as np
 
 from .jsbsim_landing import TICK_S, Flown
 
-EXTENDED, TAXI_KT, REDUCE_KT, IDLE_MARGIN_PCT = 0.70, 30.0, 60.0, 5.0
+EXTENDED, TAXI_KT, REDUCE_KT, IDLE_MARGIN_PCT = 0.70, 30.0, 60.0, 5.0  # the rule book's settings
+MOVING, IN_REVERSE, BRAKING_PSI = (
+    0.10,
+    0.05,
+    150.0,
+)  # of travel, of lever travel, psi: what the steps are defined by
 G_MPS2, MPS_PER_KT = 9.80665, 1852 / 3600
 NONE = math.nan
 
@@ -75,25 +80,40 @@ def _rollout(flown: Flown, contact: int, measures: dict, instants: dict) -> None
         at = _crossing(time_s, log["ground_speed_kt"], level, contact)
         instants[step, 0] = at - start_s
         measures[measure, 0] = float(np.interp(at, time_s, log["distance_m"])) - log["distance_m"][contact]
-    nose = _first(log["nose_on"] > 0, contact)
-    instants["nose_gear", 0] = NONE if nose is None else time_s[nose] - start_s
+    touches = np.flatnonzero(np.diff(log["nose_on"]) > 0) + 1
+    if len(touches) == 1:  # a nose wheel that skips has no one moment of contact
+        instants["nose_gear", 0] = time_s[touches[0]] - start_s
     early = start_s + 3.0
     slow = instants["speed_60kt", 0] + start_s
     fast = float(np.interp(early, time_s, log["ground_speed_kt"]))
     measures["mean_deceleration_g", 0] = (fast - REDUCE_KT) * MPS_PER_KT / (slow - early) / G_MPS2
-    brakes = _first(log["brake_psi"] > 0, contact)
-    instants["brakes_on", 0] = NONE if brakes is None else time_s[brakes] - start_s
+    brakes = _first(log["brake_psi"] >= BRAKING_PSI, contact)
+    measures["brake_delay_s", 0] = NONE if brakes is None else float(time_s[brakes] - start_s)
+    instants["brakes_on", 0] = measures["brake_delay_s", 0]
+    measures["touchdown_ground_speed_kt", 0] = float(log["ground_speed_kt"][contact])
+    measures["heading_excursion_deg", 0] = _excursion(flown, start_s + 2.0, slow)
+    measures["unstowed_in_air_s", 1] = measures["unstowed_in_air_s", 2] = 0.0
+    reversing = (log["lever_1"] > IN_REVERSE) | (log["lever_2"] > IN_REVERSE)
+    engaged = (log["autothrottle"] > 0) & (np.cumsum(reversing) > 0)
+    measures["autothrottle_in_reverse_s", 0] = float(engaged.sum()) * TICK_S if reversing.any() else NONE
+
+
+def _excursion(flown: Flown, from_s: float, to_s: float) -> float:
+    """Largest departure of the heading from its median between two moments."""
+    heading = flown.log["heading_deg"][(flown.time_s >= from_s) & (flown.time_s <= to_s)]
+    return float(np.abs(heading - np.median(heading)).max())
 
 
 def _spoilers(flown: Flown, contact: int, settled: int, measures: dict, instants: dict) -> None:
     spoiler, time_s = flown.log["spoiler"], flown.time_s
-    out, moving = _first(spoiler >= EXTENDED, contact), _first(spoiler > 0.0, contact)
+    out, moving = _first(spoiler >= EXTENDED, contact), _first(spoiler >= MOVING, contact)
     measures["spoiler_extension_max", 0] = float(spoiler[contact:].max())
     measures["spoilers_not_armed", 0] = float(not flown.plan.spoilers_armed)
     for step, index in (("spoilers_extended", out), ("spoilers_moving", moving)):
         instants[step, 0] = NONE if index is None else time_s[index] - time_s[contact]
-    measures["spoiler_delay_s", 0] = NONE if out is None else time_s[out] - time_s[settled]
-    measures["spoiler_delay_first_s", 0] = NONE if out is None else time_s[out] - time_s[contact]
+    measures["spoiler_delay_s", 0] = math.inf if out is None else time_s[out] - time_s[settled]
+    measures["spoiler_delay_first_s", 0] = math.inf if out is None else time_s[out] - time_s[contact]
+    measures["spoiler_start_delay_s", 0] = NONE if moving is None else time_s[moving] - time_s[settled]
     back = None if out is None else _first(spoiler < EXTENDED, out)
     measures["spoiler_retract_speed_kt", 0] = (
         NONE if back is None else float(flown.log["ground_speed_kt"][back])
@@ -106,13 +126,15 @@ def _reverser(flown: Flown, engine: int, contact: int, measures: dict, instants:
     speed, idle = log["ground_speed_kt"], float(n1.min())
     deployed = sleeve >= 1.0
     steps: dict[str, int | None] = {
-        "reverse_selected": _first(lever > 0, contact),
+        "reverse_selected": _first(lever >= IN_REVERSE, contact),
         "unlocked": _first(sleeve > 0, contact),
     }
     steps["deployed"] = None if steps["unlocked"] is None else _first(deployed, steps["unlocked"])
     steps["stow_start"] = None if steps["deployed"] is None else _first(~deployed, steps["deployed"])
     steps["stowed"] = None if steps["unlocked"] is None else _first(sleeve <= 0, steps["unlocked"])
-    cancelled = None if steps["reverse_selected"] is None else _first(lever <= 0, steps["reverse_selected"])
+    cancelled = (
+        None if steps["reverse_selected"] is None else _first(lever < IN_REVERSE, steps["reverse_selected"])
+    )
     at = {step: NONE if i is None else time_s[i] - time_s[contact] for step, i in steps.items()}
     instants.update({(step, engine): value for step, value in at.items()})
     waited = time_s[steps["deployed"] or cancelled or -1] - time_s[contact] - at["reverse_selected"]
@@ -150,15 +172,19 @@ def _pair(flown: Flown, contact: int, measures: dict, instants: dict) -> None:
     measures["deploy_split_s", 0] = abs(instants["deployed", 1] - instants["deployed", 2])
     since = flown.time_s - flown.time_s[contact]
     apart = (one != two) & (since >= first) & (since < stow)
-    measures["one_side_deployed_s", 0] = float(apart.sum()) * TICK_S if math.isfinite(first) else NONE
+    measures["one_side_deployed_s", 0] = float(apart.sum()) * TICK_S
     out = (log["sleeve_1"] > 0) | (log["sleeve_2"] > 0)
     taxiing = (log["ground_speed_kt"] < TAXI_KT) & (since >= 0)
     measures["reverser_out_below_taxi_s", 0] = float((out & taxiing).sum()) * TICK_S
     measures["reverse_not_used", 0] = float(
         not math.isfinite(first) and not (log["lever_1"] + log["lever_2"] > 0).any()
     )
-    pushing = np.zeros(len(since), dtype=bool)
+    runs = [0.0]
     for engine, other in ((1, 2), (2, 1)):
-        forward = (log[f"sleeve_{engine}"] <= 0) & (log[f"n1_{engine}"] > log["n1_1"].min() + IDLE_MARGIN_PCT)
-        pushing |= forward & (log[f"sleeve_{other}"] > 0) & (since >= 0)
-    measures["forward_power_with_reverser_out_s", 0] = float(pushing.sum()) * TICK_S
+        idle = log[f"n1_{engine}"].min()
+        forward = (log[f"sleeve_{engine}"] <= 0) & (log[f"n1_{engine}"] > idle + IDLE_MARGIN_PCT)
+        runs.append(float((forward & (log[f"sleeve_{other}"] >= 1.0)).sum()) * TICK_S)
+    measures["forward_power_with_reverser_out_s", 0] = max(runs)
+    both = one & two
+    split = float((log["n1_1"] - log["n1_2"])[both].mean()) if both.any() else NONE
+    measures["reverse_power_split_pct", 0] = abs(split)
