@@ -5,15 +5,14 @@ The format is described in rules/README.md. A file's name is the rule's name; th
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 from fdm.errors import RuleError
+from fdm.measures import CATALOGUE
 from fdm.rule import Rule, digest
 from fdm.rule_file import Catalogue, Problems, read_rule, read_toml
 from fdm.settings import Settings
@@ -52,11 +51,8 @@ class RuleBook:
 
 
 def shipped_folder() -> Path:
-    """Where the rule book that comes with the product lies."""
-    spec = importlib.util.find_spec("rules")
-    if spec is None or spec.origin is None:
-        raise RuleError("the shipped rule book is not installed", cure="Name a rule book's folder.")
-    return Path(spec.origin).parent
+    """Where the rule book that comes with the product lies: beside this package."""
+    return Path(__file__).resolve().parent.parent / "rules"
 
 
 def load_rule_book(folder: Path | str | None = None, measures: Catalogue | None = None) -> RuleBook:
@@ -66,7 +62,7 @@ def load_rule_book(folder: Path | str | None = None, measures: Catalogue | None 
     raises      RuleError with every problem of every file
     """
     path = shipped_folder() if folder is None else Path(folder)
-    catalogue = _all_measures() if measures is None else measures
+    catalogue: Catalogue = CATALOGUE if measures is None else measures
     files = _rule_files(path)
     problems = Problems(path / SETTINGS_FILE)
     name, version, settings = _read_settings(path, problems)
@@ -90,10 +86,6 @@ def load_rule_book(folder: Path | str | None = None, measures: Catalogue | None 
         "rules": [asdict(r) for r in rules.values()],
     }
     return RuleBook(str(path), name, version, settings, rules, digest(whole), digest(asdict(settings)))
-
-
-def _all_measures() -> Catalogue:
-    return cast(Catalogue, importlib.import_module("fdm.measures").CATALOGUE)
 
 
 def _rule_files(folder: Path) -> list[Path]:
