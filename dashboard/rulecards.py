@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from dashboard.store import RuleCard
+from fdm.rule import Limits
 
 
 def load_rule_cards(run: Mapping[str, Any]) -> dict[str, RuleCard]:
@@ -27,11 +28,16 @@ def card(name: str, rule: Any) -> RuleCard:
         measure=rule.measure,
         unit=rule.unit,
         direction=rule.direction,
-        limits=dict(rule.limits),
-        limits_by_fleet={fleet: dict(limits) for fleet, limits in rule.limits_by_fleet.items()},
+        limits=_stated(rule.limits),
+        limits_by_fleet={fleet: _stated(limits) for fleet, limits in rule.limits_by_fleet.items()},
         where=rule.where or "",
         basis=rule.basis,
         why=rule.why,
         misses=rule.misses,
         procedure=rule.procedure,
     )
+
+
+def _stated(limits: Limits) -> dict[str, float]:
+    """Level -> limit, of the levels that are used."""
+    return {level: limit for level, limit in limits._asdict().items() if limit is not None}
