@@ -20,6 +20,7 @@ from fdm.units import MPS_PER_KT
 
 M_PER_DEG_LATITUDE = 111_195.0  # mean sphere of 6 371 009 m radius; over a runway's length the error is below 0.6 %
 POSITION_DOUBT_M = 30.0  # a recorded position against the surveyed runway (common practice, no source)
+POSITIONS_OVER_S = 40.0  # positions of this long after contact place a rollout that never reached the reduce speed
 LEVER_IN_REVERSE = 0.05  # fraction of reverse travel from which a lever counts as in reverse
 SPOILER_MOVING = 0.10  # fraction of travel from which spoilers count as moving
 BRAKING_PSI = 150.0  # brake pressure that counts as braking (common practice, no source)
@@ -80,24 +81,52 @@ class Rollout(Batch):
         return self.speed_reached(self.settings.taxi_speed_kt)
 
     @cached_property
-    def travelled_m(self) -> tuple[Signal, np.ndarray]:
-        """Ground speed, and metres travelled from its first column to each of its columns (trapezoid rule)."""
+    def _travelled(self) -> tuple[np.ndarray, np.ndarray]:
+        """Metres travelled from ground speed's first column to each (trapezoid rule), and unknown steps so far."""
         signal = self.signal("ground_speed")
-        v = np.nan_to_num(signal.bridged.astype(np.float64), nan=0.0) * MPS_PER_KT
+        v = signal.bridged.astype(np.float64) * MPS_PER_KT
         steps = (v[:, 1:] + v[:, :-1]) / 2 * signal.step_s
-        return signal, np.concatenate([np.zeros((self.n, 1)), np.cumsum(steps, axis=1)], axis=1)
+        start = np.zeros((self.n, 1))
+        metres = np.concatenate([start, np.cumsum(np.nan_to_num(steps, nan=0.0), axis=1)], axis=1)
+        return metres, np.concatenate([start, np.cumsum(np.isnan(steps), axis=1)], axis=1)
+
+    def _rolled_m(self, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
+        """Metres between two moments, `to_s` (n,) or (n, k); NaN outside the recording or across a long gap."""
+        start_m, start_unknown = self._metres(from_s)
+        end_m, end_unknown = self._metres(to_s)
+        if to_s.ndim == 2:
+            start_m, start_unknown = start_m[:, None], start_unknown[:, None]
+        return np.where(end_unknown == start_unknown, end_m - start_m, np.nan)
+
+    def _metres(self, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Metres from ground speed's first column to moments (n,) or (n, k), and unknown steps up to them."""
+        signal, (travelled, unknown) = self.signal("ground_speed"), self._travelled
+        rows = np.arange(self.n) if time_s.ndim == 1 else np.arange(self.n)[:, None]
+        start = signal.start_s if time_s.ndim == 1 else signal.start_s[:, None]
+        position = (time_s - start) / signal.step_s
+        last = travelled.shape[1] - 1
+        known = (position >= 0) & (position <= last)
+        position = np.where(known, position, 0.0)
+        left = position.astype(np.int64)
+        right = np.minimum(left + 1, last)
+        share = position - left
+        v0 = signal.bridged[rows, left] * MPS_PER_KT
+        v1 = np.where(share > 1e-4, v0 + share * (signal.bridged[rows, right] * MPS_PER_KT - v0), v0)
+        metres = travelled[rows, left] + (v0 + v1) / 2 * share * signal.step_s
+        return np.where(known, metres, np.nan), unknown[rows, left]
 
     def distance_to(self, when: Instants) -> Bounded:
         """Metres from first contact to an instant, with the bounds of both instants and of the speed itself."""
         if not self.has("ground_speed"):
             return self.absent(self.not_recorded("ground_speed"))
-        best = self._metres(when.best) - self._metres(self.contact.best)
-        drift = self.signal("ground_speed").tolerance * MPS_PER_KT * np.abs(when.best - self.contact.best)
-        lower = self._metres(when.earliest) - self._metres(self.contact.latest) - drift
-        upper = self._metres(when.latest) - self._metres(self.contact.earliest) + drift
-        why = np.where(self.contact.why != FINE, self.contact.why, when.why)
+        contact = self.contact
+        best = self._rolled_m(contact.best, when.best)
+        drift = self.signal("ground_speed").tolerance * MPS_PER_KT * np.abs(when.best - contact.best)
+        lower = self._rolled_m(contact.latest, when.earliest) - drift
+        upper = self._rolled_m(contact.earliest, when.latest) + drift
         gap = self.reason("ground speed has a gap in the rollout")
-        return Bounded(best, lower, upper, why, when.best).where(~np.isnan(best), gap)
+        value = Bounded(best, lower, upper, both_why(contact, when), when.best)
+        return value.where(~np.isnan(best) | (value.why != FINE), gap)
 
     def speed_then(self, time_s: np.ndarray) -> np.ndarray:
         """Ground speed at moments (n,) or (n, e), kt; NaN where it is not known."""
@@ -109,27 +138,7 @@ class Rollout(Batch):
         """Metres from first contact at moments (n,) or (n, e); NaN where they are not known."""
         if not self.has("ground_speed"):
             return np.full(time_s.shape, np.nan)
-        start_m = self._metres(self.contact.best)
-        return _by_column(lambda column: self._metres(column) - start_m, time_s)
-
-    def runway_left_then(self, time_s: np.ndarray) -> np.ndarray:
-        """Metres of runway ahead at moments (n,) or (n, e); NaN where they are not known."""
-        ahead_m = self._length_m - self.along_runway_m
-        return (ahead_m[:, None] if time_s.ndim == 2 else ahead_m) - self.distance_then(time_s)
-
-    @cached_property
-    def _length_m(self) -> np.ndarray:
-        return self.facts["runway_length_m"].cast(pl.Float64).fill_null(np.nan).to_numpy()
-
-    def _metres(self, time_s: np.ndarray) -> np.ndarray:
-        signal, travelled = self.travelled_m
-        position = np.clip((time_s - signal.start_s) / signal.step_s, 0, travelled.shape[1] - 1)
-        left = np.nan_to_num(position).astype(np.int64)
-        rows = np.arange(self.n)
-        ahead_s = (np.nan_to_num(position) - left) * signal.step_s
-        v0 = signal.bridged[rows, left] * MPS_PER_KT
-        v1 = interpolate(signal, time_s) * MPS_PER_KT
-        return travelled[rows, left] + (v0 + v1) / 2 * ahead_s
+        return self._rolled_m(self.contact.best, time_s)
 
     @cached_property
     def to_taxi_speed(self) -> Instants:
@@ -140,41 +149,61 @@ class Rollout(Batch):
 
     @cached_property
     def along_runway_m(self) -> np.ndarray:
-        """(n,) metres from the runway's beginning to the aeroplane at first contact; NaN where not known."""
-        nothing = np.full(self.n, np.nan)
-        if not (self.has("latitude") and self.has("longitude")):
-            return nothing
-        names = ("runway_latitude_deg", "runway_longitude_deg", "runway_heading_deg")
-        latitude, longitude, heading = (
-            self.facts[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in names
+        """(n,) metres from the runway's beginning to first contact; NaN where not known.
+
+        The middle one of what the recorded positions during the rollout say, each less the distance rolled to it.
+        """
+        if not (self.has("latitude") and self.has("longitude") and self.has("ground_speed")):
+            return np.full(self.n, np.nan)
+        signal = self.signal("latitude")
+        latitude = self.signal("latitude").values
+        longitude = self._longitude_like(signal)
+        at, on, towards = (
+            self._fact(name)[:, None] for name in ("runway_latitude_deg", "runway_longitude_deg", "runway_heading_deg")
         )
-        here = [interpolate(self.signal(name), self.contact.best) for name in ("latitude", "longitude")]
-        north_m = (here[0] - latitude) * M_PER_DEG_LATITUDE
-        east_m = (here[1] - longitude) * M_PER_DEG_LATITUDE * np.cos(np.radians(latitude))
-        return north_m * np.cos(np.radians(heading)) + east_m * np.sin(np.radians(heading))
+        north_m = (latitude - at) * M_PER_DEG_LATITUDE
+        east_m = (longitude - on) * M_PER_DEG_LATITUDE * np.cos(np.radians(at))
+        along_m = north_m * np.cos(np.radians(towards)) + east_m * np.sin(np.radians(towards))
+        time_s = signal.start_s[:, None] + signal.columns * signal.step_s
+        until = np.where(self.reduce_speed.why == FINE, self.reduce_speed.best, self.contact.best + POSITIONS_OVER_S)
+        inside = (time_s > self.contact.best[:, None]) & (time_s < until[:, None])
+        start_m = np.where(inside, along_m - self._rolled_m(self.contact.best, time_s), np.nan)
+        known = ~np.isnan(start_m).all(axis=1)
+        found = np.full(self.n, np.nan)
+        found[known] = np.nanmedian(start_m[known], axis=1)
+        return found
+
+    def _longitude_like(self, latitude: Signal) -> np.ndarray:
+        """Longitude at latitude's sample times, (n, m)."""
+        longitude = self.signal("longitude")
+        if longitude.step_s == latitude.step_s and longitude.values.shape == latitude.values.shape:
+            shift = latitude.start_s - longitude.start_s
+            if np.abs(shift).max() < 1e-3:
+                return longitude.values
+        time_s = latitude.start_s[:, None] + latitude.columns * latitude.step_s
+        return np.stack([interpolate(longitude, column) for column in time_s.T], axis=1)
+
+    def _fact(self, name: str) -> np.ndarray:
+        return self.facts[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
 
     def runway_left(self, when: Instants) -> Bounded:
         """Metres of runway ahead at an instant: its length, less the touchdown point, less the distance rolled."""
         unknown = self.reason("runway left not known: the runway's length and ends, and positions, are needed")
-        rolled = self.distance_to(when)
         left = self._length_m - self.along_runway_m
-        position_m = self._position_doubt_m()
-        value = Bounded(
-            left - rolled.value,
-            left - rolled.upper - position_m,
-            left - rolled.lower + position_m,
-            rolled.why,
-            when.best,
-        )
+        rolled = self.distance_to(when)
+        nearest = self.distance_then(when.earliest) - POSITION_DOUBT_M
+        farthest = self.distance_then(when.latest) + POSITION_DOUBT_M
+        value = Bounded(left - rolled.value, left - farthest, left - nearest, rolled.why, when.best)
         return value.where(~np.isnan(left), unknown)
 
-    def _position_doubt_m(self) -> np.ndarray:
-        """Half-width of the touchdown point: the position's resolution and one touchdown bound at touchdown speed."""
-        if not self.has("latitude") or not self.has("ground_speed"):
-            return np.full(self.n, np.nan)
-        speed = interpolate(self.signal("ground_speed"), self.contact.best) * MPS_PER_KT
-        late = (self.contact.latest - self.contact.earliest) / 2
-        return np.nan_to_num(speed * late, nan=0.0) + POSITION_DOUBT_M
+    def runway_left_then(self, time_s: np.ndarray) -> np.ndarray:
+        """Metres of runway ahead at moments (n,) or (n, e); NaN where they are not known."""
+        ahead_m = self._length_m - self.along_runway_m
+        return (ahead_m[:, None] if time_s.ndim == 2 else ahead_m) - self.distance_then(time_s)
+
+    @property
+    def _length_m(self) -> np.ndarray:
+        return self._fact("runway_length_m")
 
     # spoilers --------------------------------------------------------------------------------------------------------
 
