@@ -69,7 +69,7 @@ def fly(listed: list[Flight], layout: Layout, rng: np.random.Generator) -> Flown
     """Plan, fly, record and tell the truth of some flights of one fleet."""
     fleet, runways = layout.fleet, [f.runway for f in listed]
     plan = normal(rng, fleet, runways)
-    injected = anomalies.inject(plan, fleet, runways, rng)
+    anomalies.inject(plan, fleet, runways, [f.deal for f in listed], rng)
     stories = tell_stories(plan, listed, rng)
     history = physics.fly(plan, fleet, runways, rng)
     start_s, rows = recorder.usual_span(plan, history, rng)
@@ -83,7 +83,8 @@ def fly(listed: list[Flight], layout: Layout, rng: np.random.Generator) -> Flown
         "tail": [f.tail for f in listed],
         "fleet": fleet.name,
         "kind": np.where(plan.go_around_s < NEVER, "go_around", "full_stop"),
-        "anomalies": injected,
+        "anomaly": [f.deal[0] if f.deal else None for f in listed],
+        "strength": [f.deal[1] if f.deal else None for f in listed],
         "stories": pl.Series(stories, dtype=pl.List(pl.String)),
     })
     return Flown(listed, layout, samples, rows, known.hstack(truth.frame(said, -start_s)))

@@ -7,6 +7,7 @@ the states are integrated: semi-implicit Euler for speed, so distance is the tra
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from sample_flights.airline import KT, Fleet, G, Runway
 from sample_flights.plan import NEVER, Plan
 
 STEP_S = 0.05
-BEFORE_S, AFTER_S = 62.0, 170.0
+BEFORE_S, AFTER_S = 62.0, 142.0
 ZERO = round(BEFORE_S / STEP_S)                   # index of t = 0
 STEPS = ZERO + round(AFTER_S / STEP_S)
 TIMES = (np.arange(STEPS) - ZERO) * STEP_S
@@ -25,6 +26,16 @@ TAXI = 30 * KT
 STOWED, IN_TRANSIT, DEPLOYED = 0, 1, 2
 GLIDE = np.tan(np.radians(3.0))
 ROLLING_FRICTION = 0.015
+
+
+def single(values: np.ndarray) -> np.ndarray:
+    """In single precision, which the states are kept in for speed."""
+    return values.astype(np.float32)
+
+
+def between(values: np.ndarray, low: object, high: object) -> np.ndarray:
+    """Clipped (the two ufuncs cost a third of ndarray.clip at this size)."""
+    return np.minimum(np.maximum(values, low), high)  # type: ignore[call-overload, no-any-return]
 
 
 @dataclass
@@ -62,7 +73,7 @@ class History:
 
 def fly(plan: Plan, fleet: Fleet, runways: list[Runway], rng: np.random.Generator) -> History:
     """Every landing of the plan, flown."""
-    return _Flight(plan, fleet, runways, rng).run()
+    return _Flight(plan.single(), fleet, runways, rng).run()
 
 
 class _Flight:
@@ -72,27 +83,33 @@ class _Flight:
         n, e = len(plan), fleet.engines
         self.plan, self.fleet, self.n = plan, fleet, n
         self.settled_s = np.where(plan.bounce_s > 0, plan.first_contact_s + plan.bounce_s, 0.0)
+        zeros = partial(np.zeros, dtype=np.float32)
         self.exits = _exit_table(runways)
         self.exit = self.exits[:, -1].copy()
         self.exit_chosen = np.zeros(n, bool)
-        self.exit_point = np.full(n, np.nan)
+        self.exit_point = np.full(n, np.nan, np.float32)
         self.airspeed, self.height, self.ahead = _approach(plan)
         self.v = self.airspeed[ZERO] - plan.headwind
-        self.a = np.zeros(n)
-        self.x, self.y = plan.touchdown_m.copy(), rng.normal(0, 1.5, n)
-        self.psi, self.psi_rate, self.trim = rng.normal(0, 0.006, n), np.zeros(n), np.zeros(n)
+        self.a = zeros(n)
+        self.x, self.y = plan.touchdown_m.copy(), single(rng.normal(0, 1.5, n))
+        self.psi, self.psi_rate, self.trim = single(rng.normal(0, 0.006, n)), zeros(n), zeros(n)
         self.turned = np.zeros(n, bool)
-        self.lever, self.p = np.zeros((e, n)), np.zeros((e, n))
-        self.mode, self.raised_for, self.lowered_for = np.zeros((e, n), np.int8), np.zeros((e, n)), np.zeros((e, n))
+        self.lever, self.p = zeros((e, n)), zeros((e, n))
+        self.mode, self.raised_for, self.lowered_for = np.zeros((e, n), np.int8), zeros((e, n)), zeros((e, n))
         self.unlocked = np.zeros((e, n), bool)
-        self.n1 = fleet.approach_pct + rng.normal(0, 1.2, (1, n)) + rng.normal(0, 0.25, (e, n))
+        self.n1 = single(fleet.approach_pct + rng.normal(0, 1.2, (1, n)) + rng.normal(0, 0.25, (e, n)))
         self.approach = self.n1.copy()
-        self.thrust_lever = np.full((e, n), 18.0)
-        self.spoiler, self.psi_brake = np.zeros(n), np.zeros(n)
+        self.thrust_lever = np.full((e, n), 18.0, np.float32)
+        self.spoiler, self.psi_brake = zeros(n), zeros(n)
         self.autobrake = np.zeros(n, bool)
-        self.below_taxi_for = np.zeros(n)
-        self.lifted, self.climb = np.zeros(n, bool), np.zeros(n)
-        self.rise = np.zeros(n)
+        self.below_taxi_for = zeros(n)
+        self.lifted, self.climb = np.zeros(n, bool), zeros(n)
+        self.rise = zeros(n)
+        self.some_go_around = bool((plan.go_around_s < NEVER).any())
+        self.yaw_arm = single(-np.array(fleet.engine_arm_m)[:, None] / fleet.yaw_inertia)
+        span = fleet.max_reverse_pct - fleet.idle_pct
+        self.wanted = DETENT + (1 - DETENT) * (plan.target_pct - fleet.idle_pct).clip(0) / span
+        self.lift_to_weight = plan.mass_kg * G / (0.5 * plan.density * plan.touchdown_mps**2 * fleet.wing_m2)
         self.history = self._blank()
 
     def _blank(self) -> History:
@@ -116,7 +133,7 @@ class _Flight:
 
     def run(self) -> History:
         for k in range(START, STEPS):
-            t = TIMES[k]
+            t = float(TIMES[k])
             self._levers(t)
             self._sleeves(t)
             self._engines(t)
@@ -146,12 +163,10 @@ class _Flight:
             mode[raise_] = 1
             mode[reduce] = 2
             mode[stow | give_up | (around & (mode >= 1))] = 3
-        span = self.fleet.max_reverse_pct - self.fleet.idle_pct
-        wanted = DETENT + (1 - DETENT) * (plan.target_pct - self.fleet.idle_pct).clip(0) / span
         power = (mode == 1) & (self.p >= self.fleet.interlock) & (t >= plan.select_s + plan.power_s)
-        goal = np.where(power, wanted, np.where((mode == 1) | (mode == 2), DETENT, 0.0))
+        goal = np.where(power, self.wanted, np.where((mode == 1) | (mode == 2), DETENT, 0.0))
         falling = np.where(mode == 2, (1 - DETENT) / plan.reduce_lever_s, 1.6)
-        self.lever += (goal - self.lever).clip(-falling * STEP_S, np.where(mode == 1, 1.2, 1.6) * STEP_S)
+        self.lever += between(goal - self.lever, -falling * STEP_S, np.where(mode == 1, 1.2 * STEP_S, 1.6 * STEP_S))
 
     # -- reverser sleeves and their locks -------------------------------------------------------
     def _sleeves(self, t: float) -> None:
@@ -163,8 +178,8 @@ class _Flight:
         limit = np.where(self.raised_for < plan.stuck_s, plan.stuck_at, 1.0)
         out = np.minimum(self.p + STEP_S / plan.transit_s, np.maximum(limit, self.p))
         back = np.where(self.lowered_for > 0.15, self.p - STEP_S / plan.stow_transit_s, self.p)
-        self.p = np.where(self.unlocked, np.where(up, out, back), 0.0).clip(0, 1)
-        self.p[self.p > 1 - 1e-9] = 1.0
+        self.p = between(np.where(self.unlocked, np.where(up, out, back), 0.0), 0.0, 1.0)
+        self.p[self.p > 1 - 1e-5] = 1.0
         self.unlocked &= up | (self.p > 0)
         self.state = np.where(self.unlocked, IN_TRANSIT, STOWED)
         self.state[self.p >= 1] = DEPLOYED
@@ -185,10 +200,10 @@ class _Flight:
         if t > 20:
             slow = (self.v < self._pace() - 2.5 * KT) & (t < plan.go_around_s) & locked.all(axis=0)
             command, lever = np.where(slow, fleet.idle_pct + 13, command), np.where(slow, 6.0, lever)
-        self.thrust_lever += (lever - self.thrust_lever).clip(-30 * STEP_S, 30 * STEP_S)
-        reverse = (self.lever - DETENT).clip(0) / (1 - DETENT) * (fleet.max_reverse_pct - fleet.idle_pct)
+        self.thrust_lever += between(lever - self.thrust_lever, -30 * STEP_S, 30 * STEP_S)
+        reverse = np.maximum(self.lever - DETENT, 0) / (1 - DETENT) * (fleet.max_reverse_pct - fleet.idle_pct)
         command = np.where(locked | (self.p < fleet.interlock), command, np.maximum(idle, fleet.idle_pct + reverse))
-        spool_up = (3.0 + 0.22 * (n1 - fleet.idle_pct).clip(0)) * STEP_S
+        spool_up = (3.0 + 0.22 * np.maximum(n1 - fleet.idle_pct, 0)) * STEP_S
         self.n1 = n1 + np.where(
             command > n1,
             np.minimum((command - n1) * (STEP_S / 0.6), spool_up),
@@ -198,9 +213,10 @@ class _Flight:
     def _thrust(self, airspeed: np.ndarray) -> np.ndarray:
         """Net thrust per engine, N, forward positive."""
         fleet = self.fleet
-        forward = fleet.thrust_n * (self.n1 / 100) ** 2.2
-        share = ((self.n1 - fleet.idle_pct) / (fleet.max_reverse_pct - fleet.idle_pct)).clip(0)
-        reverse = fleet.reverse_n * (0.03 + share**1.4) * (0.55 + 0.45 * airspeed / 67)
+        part = self.n1 / 100
+        forward = fleet.thrust_n * part * part * (0.55 + 0.45 * part)
+        share = np.maximum((self.n1 - fleet.idle_pct) / (fleet.max_reverse_pct - fleet.idle_pct), 0)
+        reverse = fleet.reverse_n * (0.03 + share * (0.6 + 0.4 * share)) * (0.55 + 0.45 * airspeed / 67)
         return (1 - self.p) * forward - self.p * reverse
 
     # -- ground spoilers ------------------------------------------------------------------------
@@ -211,9 +227,10 @@ class _Flight:
         lifted = plan.by_reverse & (self.unlocked & (self.lever > 0.1)).any(axis=0) & (after >= 0)
         out = automatic | lifted | (after >= plan.by_hand_s) | (self.spoiler > 0)
         out &= (self.v > plan.retract_kt * KT) & (t < plan.go_around_s) & (t >= 0)
+        out &= ~(self.turned & (np.abs(self.psi) > 1.2))
         goal = np.where(out, plan.spoiler_max, 0.0)
         rate = STEP_S / self.fleet.spoiler_travel_s
-        self.spoiler += (goal - self.spoiler).clip(-0.6 * rate, rate)
+        self.spoiler += between(goal - self.spoiler, -0.6 * rate, rate)
 
     # -- wheel brakes ---------------------------------------------------------------------------
     def _pace(self) -> np.ndarray:
@@ -228,14 +245,14 @@ class _Flight:
         self.autobrake = acting & (plan.autobrake_g > 0) & fast
         pace = self._pace()
         room = np.maximum(self.exit - 25 - self.x, 4)
-        needed = ((self.v**2 - pace**2) / (2 * room)).clip(0, 4.0)
-        slowing = np.where(self.turned | (self.x > self.exit - 25), (0.8 * (self.v - pace)).clip(0, 2.5), needed)
+        needed = between((self.v * self.v - pace * pace) / (2 * room), 0, 4.0)
+        slowing = np.where(self.turned | (self.x > self.exit - 25), between(0.8 * (self.v - pace), 0, 2.5), needed)
         pedals = np.where(fast, np.maximum(plan.pedal_g * G, np.where(needed > 1.2, needed, 0)), slowing)
         target = np.where(self.autobrake, plan.autobrake_g * G, pedals)
         gain = self.plan.mass_kg / self.fleet.brake_n_per_psi
         change = gain * 1.5 * (target + self.a)
         change = np.where(acting & (target > 0.05), change, -4000.0)
-        self.psi_brake = (self.psi_brake + change.clip(-2500, 1500) * STEP_S).clip(0, 3000)
+        self.psi_brake = between(self.psi_brake + between(change, -2500, 1500) * STEP_S, 0, 3000)
 
     def _choose_exit(self) -> None:
         fast = self.v > np.maximum(self.plan.takeover_kt, 45) * KT
@@ -251,14 +268,14 @@ class _Flight:
     # -- motion ---------------------------------------------------------------------------------
     def _roll(self, t: float, k: int) -> None:
         plan, fleet = self.plan, self.fleet
-        airspeed = np.maximum(self.v + plan.headwind * np.cos(self.psi), 0)
+        cosine, sine = np.cos(self.psi), np.sin(self.psi)
+        airspeed = np.maximum(self.v + plan.headwind * cosine, 0)
         pressure = 0.5 * plan.density * airspeed**2 * fleet.wing_m2
-        up = 1 - ((t - self.settled_s - plan.nose_s + 1.8) / 1.8).clip(0, 1)      # 1 nose up, 0 nose down
-        lift_to_weight = plan.mass_kg * G / (0.5 * plan.density * plan.touchdown_mps**2 * fleet.wing_m2)
-        lift = pressure * lift_to_weight * (0.60 + 0.35 * up - 0.52 * self.spoiler)
+        up = 1 - between((t - self.settled_s - plan.nose_s + 1.8) / 1.8, 0, 1)      # 1 nose up, 0 nose down
+        lift = pressure * self.lift_to_weight * (0.60 + 0.35 * up - 0.52 * self.spoiler)
         drag = pressure * (0.105 + 0.05 * up + 0.07 * self.spoiler)
         airborne = self.lifted | ((t >= plan.first_contact_s) & (t < self.settled_s))
-        load = np.where(airborne, 0, (plan.mass_kg * G - lift).clip(0))
+        load = np.where(airborne, 0, np.maximum(plan.mass_kg * G - lift, 0))
         braking = np.minimum(fleet.brake_n_per_psi * self.psi_brake, plan.friction * load)
         self.thrust = self._thrust(airspeed)
         force = self.thrust.sum(axis=0) - drag - braking - np.where(self.v > 0, ROLLING_FRICTION * load, 0)
@@ -266,12 +283,14 @@ class _Flight:
             before = self.v
             self.v = np.maximum(self.v + self.a * STEP_S, 0)
             mean = 0.5 * (before + self.v)
-            self.x = self.x + mean * np.cos(self.psi) * STEP_S
-            self.y = self.y + mean * np.sin(self.psi) * STEP_S
+            self.x = self.x + mean * cosine * STEP_S
+            self.y = self.y + mean * sine * STEP_S
         self.a = np.where((self.v <= 0) & (force < 0), 0, force / plan.mass_kg)
         self._take_off(t, airspeed)
 
     def _take_off(self, t: float, airspeed: np.ndarray) -> None:
+        if not self.some_go_around:
+            return
         rotate = (t >= self.plan.go_around_s + 2) & (airspeed > 1.01 * self.plan.touchdown_mps)
         self.lifted |= rotate & (self.plan.go_around_s < NEVER)
         self.climb = np.where(self.lifted, np.minimum(self.climb + 2.2 * STEP_S, 12.0), 0)
@@ -279,21 +298,21 @@ class _Flight:
         self.rise = self.rise + self.climb * STEP_S
 
     def _yaw(self, t: float) -> None:
-        plan, fleet = self.plan, self.fleet
+        plan = self.plan
         on_runway = ~self.turned
-        push = -(self.thrust * np.array(fleet.engine_arm_m)[:, None]).sum(axis=0) / fleet.yaw_inertia
-        kick = plan.yaw_kick * np.exp(-(((t - plan.yaw_kick_s) / 0.8) ** 2))
+        push = (self.thrust * self.yaw_arm).sum(axis=0)
+        kick = plan.yaw_kick * np.exp(-(((t - plan.yaw_kick_s) / 0.8) ** 2)) if t < 14 else 0.0
         self.trim += (push - self.trim) * (STEP_S / 1.8)
-        wanted = (-0.004 * self.y).clip(-0.025, 0.025)
+        wanted = between(-0.004 * self.y, -0.025, 0.025)
         turn = push - self.trim + kick - 1.2 * (self.psi - wanted) - 1.75 * self.psi_rate
-        fade = (self.v / 15).clip(0, 1)
+        fade = np.minimum(self.v / 15, 1)
         self.psi_rate = np.where(on_runway, (self.psi_rate + turn * STEP_S) * fade, 0)
         starts = on_runway & (self.x >= self.exit) & (self.v < TAXI) & (plan.go_around_s == NEVER)
         self.exit_point = np.where(starts, self.x, self.exit_point)
         self.turned |= starts
         to_go = plan.turn * (np.pi / 2) - self.psi
         rate = np.minimum(self.v / 45, 0.21)
-        self.psi = self.psi + np.where(self.turned, to_go.clip(-rate * STEP_S, rate * STEP_S), self.psi_rate * STEP_S)
+        self.psi = self.psi + np.where(self.turned, between(to_go, -rate * STEP_S, rate * STEP_S), self.psi_rate * STEP_S)
 
     # -- history --------------------------------------------------------------------------------
     def _note(self, k: int, t: float) -> None:
@@ -310,12 +329,12 @@ def _exit_table(runways: list[Runway]) -> np.ndarray:
     """Exit distances from the landing threshold, (n, most exits), the last one repeated."""
     widest = max(len(r.exits) for r in runways)
     rows = [[d - r.displaced_m for d, _ in r.exits] for r in runways]
-    return np.array([row + row[-1:] * (widest - len(row)) for row in rows])
+    return single(np.array([row + row[-1:] * (widest - len(row)) for row in rows]))
 
 
 def _approach(plan: Plan) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Airspeed (m/s), height (m) and distance still to fly (m) before contact, (steps, n), closed form."""
-    to_go = -TIMES[:, None].clip(None, 0)
+    """Airspeed (m/s), height (m) and distance still to fly (m) up to contact, (ZERO + 1, n), closed form."""
+    to_go = single(-TIMES[: ZERO + 1, None])
     share = (to_go / plan.flare_s).clip(0, 1)
     airspeed = plan.touchdown_mps + (plan.approach_mps - plan.touchdown_mps) * share
     sink = (plan.approach_mps - plan.headwind) * GLIDE
@@ -329,17 +348,20 @@ def _approach(plan: Plan) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 def _contacts(h: History, plan: Plan, settled_s: np.ndarray) -> None:
     """Wheels, pitch and the height of a bounce, which follow from the plan once the roll is known."""
-    t = TIMES[:, None]
-    bounce = (plan.bounce_s > 0) & (t >= plan.first_contact_s - 1e-9) & (t < settled_s - 1e-9)
-    flying = h.height_m > 0
-    down = (t >= 0) & ~bounce & ~flying
-    late_left, late_right = plan.second_gear_s.clip(0), (-plan.second_gear_s).clip(0)
-    h.left[:] = down & (t >= late_left)
-    h.right[:] = down & (t >= late_right)
-    h.nose[:] = down & (t - settled_s >= plan.nose_s)
-    hop = (t - plan.first_contact_s).clip(0) * (settled_s - t).clip(0)
-    h.height_m[:] = np.where(bounce, 0.5 * 2.0 * hop, h.height_m)
-    flare = (1 + t / plan.flare_s).clip(0, 1)
-    lower = ((t - settled_s - plan.nose_s + 1.8) / 1.8).clip(0, 1)
-    degrees = np.where(t < 0, 2.6 + 2.6 * flare, 5.2 * (1 - lower) - 0.4 * lower)
-    h.pitch_rad[:] = np.radians(np.where(flying & (t > 0) & ~bounce, 8.0, degrees))
+    after, pitch = TIMES[ZERO:, None].astype(np.float32), np.empty_like(h.pitch_rad)
+    flying = h.height_m[ZERO:] > 0
+    for i in np.flatnonzero(plan.bounce_s > 0):
+        t = TIMES[ZERO:]
+        hop = (t >= plan.first_contact_s[i]) & (t < settled_s[i])
+        flying[hop, i] = True
+        h.height_m[ZERO:, i] += np.where(hop, (t - plan.first_contact_s[i]) * (settled_s[i] - t), 0)   # 2 m/s² down
+    late = plan.second_gear_s.astype(np.float32)
+    h.left[ZERO:] = ~flying & (after >= late)
+    h.right[ZERO:] = ~flying & (after >= -late)
+    nose_s = (settled_s + plan.nose_s).astype(np.float32)
+    h.nose[ZERO:] = ~flying & (after >= nose_s)
+    flare = (1 + TIMES[:ZERO, None] / plan.flare_s).clip(0, 1)
+    pitch[:ZERO] = 2.6 + 2.6 * flare
+    pitch[ZERO:] = 5.2 - 5.6 * between((after - nose_s + np.float32(1.8)) / np.float32(1.8), 0, 1)
+    pitch[ZERO:][h.height_m[ZERO:] > 3] = 8.0
+    h.pitch_rad[:] = np.radians(pitch)

@@ -80,6 +80,11 @@ class Plan:
     def __len__(self) -> int:
         return len(self.mass_kg)
 
+    def single(self) -> Plan:
+        """The same, with numbers in single precision."""
+        kept = {f.name: getattr(self, f.name) for f in fields(self)}
+        return Plan(**{name: x.astype(np.float32) if x.dtype == np.float64 else x for name, x in kept.items()})
+
     def part(self, chosen: np.ndarray | slice) -> Plan:
         """Some of the landings."""
         return Plan(**{f.name: getattr(self, f.name)[..., chosen] for f in fields(self)})
@@ -141,7 +146,7 @@ def _spoilers(rng: np.random.Generator, fleet: Fleet, n: int) -> dict:
         "by_hand_s": np.full(n, NEVER),
         "by_reverse": np.full(n, fleet.reverse_lifts),
         "spoiler_max": np.ones(n),
-        "retract_kt": rng.uniform(8, 26, n),
+        "retract_kt": rng.uniform(6, 27, n),
     }
 
 

@@ -88,7 +88,7 @@ class Signals:
     def _wander(self, amount: float, period_s: float) -> np.ndarray:
         """A slow sine with a random phase for each landing, (n, steps)."""
         phase = self.rng.uniform(0, 2 * np.pi, (len(self.plan), 1))
-        return (amount * np.sin(TIMES * (2 * np.pi / period_s) + phase)).astype(np.float32)
+        return np.float32(amount) * np.sin((TIMES * (2 * np.pi / period_s)).astype(np.float32) + phase.astype(np.float32))
 
     # speeds, heights, position
     def _ground_speed(self) -> np.ndarray:

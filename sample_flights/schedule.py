@@ -10,11 +10,12 @@ Stories
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
 
+from sample_flights import anomalies
 from sample_flights.airline import FIRST_DAY, FLEETS, STRIPS, WEEKS, Fleet, Runway, week_of
 from sample_flights.plan import NEVER, Plan
 
@@ -38,6 +39,7 @@ class Flight:
     departure: str
     runway: Runway
     reversers_out: tuple[int, ...] = ()
+    deal: tuple[str, float] | None = None       # anomaly and its strength
 
     @property
     def iso_week(self) -> str:
@@ -64,22 +66,25 @@ def flights(landings: int, rng: np.random.Generator) -> list[Flight]:
         daily[date] = daily.get(date, 0) + 1
         out = (LOCKED_ENGINE,) if tail == LOCKED_TAIL and week in LOCKED_WEEKS else ()
         made.append(Flight(f"VH{100 + daily[date]}-{date}", fleet, tail, start, week, away[rng.integers(len(away))], runway, out))
-    return made
+    free = np.array([not f.reversers_out for f in made])
+    dealt = anomalies.allot([f.runway for f in made], free, rng)
+    return [replace(f, deal=dealt.get(i)) for i, f in enumerate(made)]
 
 
 def tell_stories(plan: Plan, listed: list[Flight], rng: np.random.Generator) -> list[list[str]]:
     """Works the stories into a plan of one fleet; returns what was done to each landing."""
     told: list[list[str]] = [[] for _ in listed]
     for i, flight in enumerate(listed):
-        if flight.tail == SLOWING_TAIL:
+        plain = flight.deal is None
+        if flight.tail == SLOWING_TAIL and plain:
             share = (flight.start_utc - FIRST_DAY) / timedelta(weeks=WEEKS)
             plan.transit_s[SLOWING_ENGINE - 1, i] = 2.0 + 3.4 * share**1.3 + rng.normal(0, 0.12)
             plan.stow_transit_s[SLOWING_ENGINE - 1, i] += 1.2 * share
             told[i].append("slowing_reverser")
-        if (flight.runway.airport, flight.runway.ident) == RUSHED_RUNWAY and rng.random() < 0.45:
+        if (flight.runway.airport, flight.runway.ident) == RUSHED_RUNWAY and plain and rng.random() < 0.45:
             _rush(plan, flight.fleet, i, rng)
             told[i].append("rushed_exit")
-        if flight.tail == LAZY_SPOILER_TAIL and flight.week >= LAZY_FROM_WEEK and rng.random() < 0.45:
+        if flight.tail == LAZY_SPOILER_TAIL and flight.week >= LAZY_FROM_WEEK and plain and rng.random() < 0.45:
             plan.auto_s[i] = NEVER
             plan.select_s[:, i] += rng.uniform(0.2, 1.6)
             told[i].append("spoilers_wait_for_levers")

@@ -77,15 +77,16 @@ def tell(h: History, plan: Plan, fleet: Fleet, runways: list[Runway], end_s: np.
     seen = AFTER[:, None] <= end_s
     said: Values = {}
     _touchdown(said, h, plan)
-    _spoilers(said, h, seen)
+    _spoilers(said, h)
     _speeds(said, h, runways)
     _reversers(said, h, fleet, seen)
     _power(said, h, fleet)
     _pairs(said, h, fleet, out)
     _rest(said, h, plan)
     for name, values in said.items():
-        if values.ndim == 2:
-            said[name] = np.where(out, np.nan, values)
+        if name.endswith("_at_s"):
+            values = np.where(values > end_s, np.nan, values)
+        said[name] = np.where(out, np.nan, values) if values.ndim == 2 else values
     around = plan.go_around_s < NEVER
     keep = {"settled_at_s", "bounces", "bounce_airborne_s", "go_around_after_reverse", "unstowed_in_air_s", "touchdown_ground_speed_kt"}
     for name in said.keys() - keep:
@@ -108,11 +109,11 @@ def _touchdown(said: Values, h: History, plan: Plan) -> None:
     said["touchdown_ground_speed_kt"] = h.speed_mps[ZERO] / KT
 
 
-def _spoilers(said: Values, h: History, seen: np.ndarray) -> None:
+def _spoilers(said: Values, h: History) -> None:
     spoiler = h.spoiler[ZERO:]
     said["spoilers_moving_at_s"] = crossing(spoiler, MOVING, rising=True)
     said["spoilers_extended_at_s"] = crossing(spoiler, EXTENDED, rising=True)
-    retracted = crossing(np.where(seen, spoiler, spoiler.max(axis=0)), EXTENDED, rising=False, final=True)
+    retracted = crossing(spoiler, EXTENDED, rising=False, final=True)
     said["spoilers_retracted_at_s"] = np.where(np.isnan(said["spoilers_extended_at_s"]), np.nan, retracted)
     never = np.isnan(said["spoilers_extended_at_s"])
     extended = np.where(never, np.inf, said["spoilers_extended_at_s"])
@@ -145,15 +146,15 @@ def _speeds(said: Values, h: History, runways: list[Runway]) -> None:
 
 
 def _reversers(said: Values, h: History, fleet: Fleet, seen: np.ndarray) -> None:
-    state = np.where(seen[:, None], h.state[ZERO:], h.state[-1])
+    state = h.state[ZERO:]
     lever, speed = h.lever[ZERO:], h.speed_mps[ZERO:]
     shape = lever.shape[1:]
     by_engine = {name: np.full(shape, np.nan) for name in ("selected", "lowered", "stow_start", "stowed")}
     for i in range(shape[0]):
         by_engine["selected"][i] = crossing(lever[:, i], LEVER_UP, rising=True)
         by_engine["lowered"][i] = crossing(lever[:, i], LEVER_UP, rising=False, final=True)
-        by_engine["stow_start"][i] = last_end((state[:, i] == DEPLOYED) & seen)
-        by_engine["stowed"][i] = last_end((state[:, i] != STOWED) & seen)
+        by_engine["stow_start"][i] = last_end(state[:, i] == DEPLOYED)
+        by_engine["stowed"][i] = last_end(state[:, i] != STOWED)
     unlocked, deployed = first(h.state[ZERO:] != STOWED), first(h.state[ZERO:] == DEPLOYED)
     stowed = np.where(by_engine["stowed"] > np.nan_to_num(unlocked), by_engine["stowed"], np.nan)
     selected = by_engine["selected"] if fleet.levers_recorded else unlocked
@@ -230,7 +231,8 @@ def _rest(said: Values, h: History, plan: Plan) -> None:
     said["brake_delay_s"] = said["brakes_on_at_s"]
     said["spoilers_not_armed"] = (~plan.armed).astype(float)
     begun = np.nanmin(np.where(np.isnan(said["reverse_selected_at_s"]), np.inf, said["reverse_selected_at_s"]), axis=0)
-    engaged = (plan.autothrottle_off_s - begun).clip(0)
+    off = np.ceil(plan.autothrottle_off_s / STEP_S - 1e-9) * STEP_S       # the step that first shows it
+    engaged = (off - begun).clip(0)
     said["autothrottle_in_reverse_s"] = np.where(np.isfinite(begun), engaged, np.nan)
 
 

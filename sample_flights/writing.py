@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+import pyarrow as pa
 
 from sample_flights.airline import STRIPS
 from sample_flights.layouts import ROWS_HZ, Channel, Layout
@@ -42,12 +43,12 @@ def _empty(values: np.ndarray) -> float:
 
 
 def _series(values: np.ndarray, channel: Channel) -> pl.Series:
-    series = pl.Series(channel.column, values)
     if values.dtype != np.int8:
-        return series.fill_nan(None) if series.is_nan().any() else series
+        return pl.Series(channel.column, pa.array(values, from_pandas=True))
+    codes = pa.array(values, mask=values < 0)
     if channel.states is not None and isinstance(channel.states[0], str):
-        return series.replace_strict(dict(enumerate(channel.states)), default=None, return_dtype=pl.String)
-    return pl.select(pl.when(series >= 0).then(series)).to_series().alias(channel.column)
+        codes = pa.DictionaryArray.from_arrays(codes, pa.array(channel.states)).cast(pa.string())
+    return pl.Series(channel.column, codes)
 
 
 def long(table: pl.DataFrame) -> pl.DataFrame:
