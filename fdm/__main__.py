@@ -1,0 +1,5 @@
+"""python -m fdm is the same as fdm."""
+
+from fdm.cli import main
+
+main()
