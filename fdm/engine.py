@@ -16,6 +16,7 @@ from fdm.frames import Block
 from fdm.judge import Judged, judge
 from fdm.loading import LoadReport, load
 from fdm.measuring import measure_block
+from fdm.origin import explain
 from fdm.rulebook import RuleBook, load_rule_book
 from fdm.schemas import EVENTS, LANDINGS
 from fdm.wide import instants_wide, measures_wide
@@ -50,9 +51,9 @@ def detect(archive: Path | str, *, rules: Path | str | None = None, progress: Pr
         for number, part in enumerate(parts):
             if progress:
                 progress(number, len(parts), part)
-            judged = _detect_part(store.read_part(part, live=live), book, reasons, folder, part)
+            judged, events_found = _detect_part(store.read_part(part, live=live), book, reasons, folder, part)
             landings.append(judged.landings)
-            events.append(judged.events)
+            events.append(events_found)
             for codes in judged.codes.values():
                 counts["event"] += int((codes > 0).sum())
                 counts["within"] += int((codes == 0).sum())
@@ -70,13 +71,16 @@ def detect(archive: Path | str, *, rules: Path | str | None = None, progress: Pr
     return DetectReport(book.label, all_landings.height, by_severity, counts)
 
 
-def _detect_part(block: Block, book: RuleBook, reasons: Reasons, folder: Path, part: str) -> Judged:
+def _detect_part(
+    block: Block, book: RuleBook, reasons: Reasons, folder: Path, part: str
+) -> tuple[Judged, pl.DataFrame]:
     result = measure_block(block, book.settings, reasons)
     judged = judge(book, result.measured, result.landings)
     write_parquet(folder / f"measures-{part}.parquet", measures_wide(result))
     write_parquet(folder / f"instants-{part}.parquet", instants_wide(result))
     write_parquet(folder / f"outcomes-{part}.parquet", judged.outcomes)
-    return judged
+    best = {name: when.best for name, when in result.instants.items()}
+    return judged, explain(judged.events, result.measured, best)
 
 
 def _run(book: RuleBook) -> dict[str, object]:

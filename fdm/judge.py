@@ -359,6 +359,7 @@ def _event_frame(columns: dict[str, np.ndarray], judged: Judged) -> pl.DataFrame
         engine=pl.Series(columns["engine"]).cast(pl.Int8).replace(0, None),
         unit=of_rule("unit"),
         origin=pl.lit("undetermined"),
+        origin_confidence=pl.lit("none"),
         evidence=pl.Series([[]], dtype=pl.List(pl.String)).gather(np.zeros(n, dtype=np.int64)),
         rule_hash=of_rule("hash"),
         rule_book=pl.lit(judged.book.label),

@@ -363,6 +363,16 @@ class Rollout(Batch):
         )
 
     @cached_property
+    def first_selected(self) -> Instants:
+        """The first selection of reverse on any engine."""
+        unused = self.reason("reverse was not used")
+        first_ = self.reverse_selected.engine(0)
+        for column in range(1, len(self.layout.reversers)):
+            other = self.reverse_selected.engine(column)
+            first_ = merge(np.fmin, first_, other, either_why(first_, other))
+        return first_.where(first_.why == FINE, unused)
+
+    @cached_property
     def reverse_cancelled(self) -> Instants:
         """E: lever back out of reverse for good; the reverser stowed where levers are not recorded."""
         return self.per_engine(self._cancelled)
@@ -437,6 +447,7 @@ class Rollout(Batch):
             return single
         return single | {
             "reverse_selected": self.reverse_selected,
+            "reverse_cancelled": self.reverse_cancelled,
             "unlocked": self.unlocked,
             "deployed": self.deployed,
             "reverse_idle": self.reverse_idle,

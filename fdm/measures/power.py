@@ -173,7 +173,7 @@ def autothrottle_in_reverse_s(batch: Rollout) -> Bounded:
         return batch.absent(batch.not_recorded("autothrottle_engaged"))
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
-    start = _soonest(batch, [batch.reverse_selected.engine(c) for c in range(len(batch.layout.reversers))])
+    start = batch.first_selected
     gap = batch.reason("autothrottle_engaged has a gap in the rollout")
     value = time_above(batch.signal("autothrottle_engaged"), 0.5, start, batch.end, gap=gap)
     return value.where(start.why == FINE, batch.reason("reverse was not used"))

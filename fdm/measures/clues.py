@@ -1,0 +1,129 @@
+"""Clues: what else was going on, from which the origin of an event is argued. No rule judges them by default."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fdm.bounded import FINE, Bounded, exactly
+from fdm.measures.catalogue import measure
+from fdm.primitives import Signal, highest
+from fdm.steps import Rollout
+
+FLAG_AFTER_S = 15.0  # a control-system fault counts as a clue until this long after contact
+HYDRAULIC_AFTER_S = 3.0  # ... and hydraulic pressure is watched this long after selection where nothing deployed
+
+
+def _ever_true(batch: Rollout, signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
+    inside = (signal.columns >= signal.index_from(from_s)[:, None]) & (
+        signal.columns < signal.index_from(to_s)[:, None]
+    )
+    return ((signal.values == 1) & inside).any(axis=1)
+
+
+@measure(unit="count", needs=("reverser_fault.N",), per_engine=True)
+def reverser_fault_flagged(batch: Rollout) -> Bounded:
+    """1 where the reverser's control-system fault was flagged on approach or in the first 15 s after contact."""
+
+    def one(engine: int) -> Bounded:
+        name = f"reverser_fault.{engine}"
+        if not batch.has(name):
+            return batch.absent(batch.not_recorded(name))
+        flagged = _ever_true(batch, batch.signal(name), batch.record_start, batch.contact.best + FLAG_AFTER_S)
+        return batch.exactly(flagged.astype(float))
+
+    return batch.per_engine(one)
+
+
+@measure(unit="count", needs=("reverse_lever.N",), per_engine=True)
+def lever_recorded(batch: Rollout) -> Bounded:
+    """1 where the reverse lever of the engine is recorded, so that selection is the lever's and not the sleeve's."""
+    return batch.per_engine(lambda engine: batch.exactly(np.full(batch.n, float(batch.has(f"reverse_lever.{engine}")))))
+
+
+@measure(unit="fraction", needs=("hydraulic_pressure.left|hydraulic_pressure.right",), per_engine=True)
+def hydraulic_share_in_transit(batch: Rollout) -> Bounded:
+    """Lowest hydraulic pressure of the engine's side while its reverser moved, as a share of that before contact."""
+
+    def one(engine: int) -> Bounded:
+        name = f"hydraulic_pressure.{'left' if engine <= batch.layout.engines / 2 else 'right'}"
+        if not batch.has(name):
+            return batch.absent(batch.not_recorded(name))
+        signal, column = batch.signal(name), batch.layout.reversers.index(engine)
+        start = batch.reverse_selected.engine(column)
+        deployed = batch.deployed.engine(column)
+        end = np.where(deployed.why == FINE, deployed.latest, start.latest + HYDRAULIC_AFTER_S)
+        upside_down = Signal(name, -signal.values, signal.start_s, signal.step_s, signal.lag_s, signal.tolerance)
+        gap = batch.reason("no hydraulic pressure sample while the reverser moved")
+        lowest = highest(upside_down, start, exactly(end), missing=gap)
+        before = highest(signal, exactly(batch.contact.best - 10.0), exactly(batch.contact.best), missing=gap)
+        usual = np.where(before.value > 0, before.value, np.nan)
+        share = Bounded(-lowest.value / usual, -lowest.upper / usual, -lowest.lower / usual, lowest.why, lowest.at)
+        return share.where(~np.isnan(usual) | (lowest.why != FINE), gap)
+
+    return batch.per_engine(one)
+
+
+@measure(unit="%", needs=("reverse_lever.N", "n1.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
+def n1_above_idle_not_deployed_pct(batch: Rollout) -> Bounded:
+    """Highest N1 above idle with the lever in reverse while the discrete said not deployed; an interlock forbids it."""
+
+    def one(engine: int) -> Bounded:
+        column = batch.layout.reversers.index(engine)
+        if not batch.has(f"reverse_lever.{engine}") or engine not in batch.idle:
+            return batch.absent(batch.not_recorded(f"reverse_lever.{engine}", f"n1.{engine}"))
+        selected, deployed = batch.reverse_selected.engine(column), batch.deployed.engine(column)
+        never = batch.reason("the reverser was never deployed")
+        cancelled = batch.reverse_cancelled.engine(column)
+        end = np.where(cancelled.why == FINE, cancelled.earliest, batch.record_end)
+        held = np.isin(deployed.why, [never]) & (selected.why == FINE)
+        start = selected.later(5.0)  # approach power has run down by then
+        missing = batch.reason("the reverser did deploy, or was not selected")
+        value = highest(batch.signal(f"n1.{engine}"), start, exactly(end), missing=missing)
+        idle = batch.idle[engine]
+        return value.map(lambda x: x - idle).where(held & ~np.isnan(idle), missing)
+
+    return batch.per_engine(one)
+
+
+@measure(unit="deg", needs=("thrust_lever.N",), per_engine=True)
+def thrust_lever_forward_deg(batch: Rollout) -> Bounded:
+    """How far the forward thrust lever stood above its lowest position, from 1 s after contact to taxi speed."""
+
+    def one(engine: int) -> Bounded:
+        name = f"thrust_lever.{engine}"
+        if not batch.has(name):
+            return batch.absent(batch.not_recorded(name))
+        missing = batch.reason(f"no sample of {name} in the rollout")
+        signal = batch.signal(name)
+        most = highest(signal, batch.contact.later(1.0), batch.to_taxi_speed, missing=missing)
+        lowest = np.nanmin(np.where(signal.valid, signal.values, np.inf), axis=1)
+        return most.map(lambda x: x - lowest).where(np.isfinite(lowest), missing)
+
+    return batch.per_engine(one)
+
+
+@measure(unit="s", needs=("spoiler_panel|spoiler_handle", "reverse_lever.N|reverser_state.N|reverser_unlocked.N"))
+def reverse_to_spoilers_s(batch: Rollout) -> Bounded:
+    """From the first selection of reverse to the spoilers beginning to move; short when reverse drove them up."""
+    if not batch.layout.reversers:
+        return batch.absent(batch.reason("no engine has a reverser"))
+    return batch.spoilers_moving - batch.first_selected
+
+
+@measure(unit="fraction", needs=("spoiler_handle",))
+def spoiler_handle_max(batch: Rollout) -> Bounded:
+    """Highest position of the spoiler handle between contact and taxi speed."""
+    if not batch.has("spoiler_handle"):
+        return batch.absent(batch.not_recorded("spoiler_handle"))
+    missing = batch.reason("no spoiler handle sample in the rollout")
+    return highest(batch.signal("spoiler_handle"), batch.contact, batch.to_taxi_speed, missing=missing)
+
+
+@measure(unit="count", needs=("autobrake_active",))
+def autobrake_in_rollout(batch: Rollout) -> Bounded:
+    """1 where the autobrake was active at any time between contact and 60 kt."""
+    if not batch.has("autobrake_active"):
+        return batch.absent(batch.not_recorded("autobrake_active"))
+    until = batch.reduce_speed.or_else(batch.end)
+    active = _ever_true(batch, batch.signal("autobrake_active"), batch.contact.earliest, until.latest)
+    return batch.exactly(active.astype(float))

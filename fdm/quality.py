@@ -1,0 +1,163 @@
+"""Recorder faults in a batch of landings: found, named, located, and taken out before anything is measured.
+
+What a mechanism or the air cannot do in one sample is the recorder's doing: values that leap away and back (spike),
+values that stand still and then leap (frozen), samples missing in a row (dropout), a reverser that changes state for a
+single sample, or says deployed and locked at once (contradiction). Samples so found become missing, so that no measure
+rests on them; what is missing is then said by the measures themselves.
+
+Thresholds are common practice without a source unless one is named; they are set well beyond what a landing shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+# Largest change per second, in the parameter's unit, and a fixed allowance for noise and resolution.
+FASTEST: dict[str, tuple[float, float]] = {
+    "ground_speed": (16.0, 3.0),  # 0.8 g
+    "airspeed": (20.0, 8.0),
+    "radio_height": (60.0, 12.0),
+    "heading": (15.0, 4.0),
+    "pitch": (12.0, 3.0),
+    "n1": (20.0, 4.0),
+    "epr": (0.5, 0.08),
+    "spoiler_handle": (0.0, 0.4),  # may run its full travel between two samples, but not there and back
+    "spoiler_panel": (0.0, 0.4),
+    "reverse_lever": (0.0, 0.4),
+    "latitude": (0.001, 0.004),
+    "longitude": (0.002, 0.008),
+    "gross_weight": (0.0, 2000.0),
+}
+FREEZES = (
+    "ground_speed",
+    "airspeed",
+    "radio_height",
+    "n1",
+    "epr",
+    "heading",
+)  # vary from sample to sample in a landing
+FROZEN_S = 3.0
+PULSED = ("reverser_state", "reverser_deployed", "reverser_unlocked")  # cannot go and come back within one sample
+PULSE_STEP_S = 1.05  # ... of at most this length
+DROPOUT_SAMPLES = 3
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault of one landing: which parameter, what kind, from when to when (seconds relative to the anchor)."""
+
+    row: int
+    parameter: str
+    kind: str
+    from_s: float
+    to_s: float
+
+    def sentence(self, touchdown_s: float) -> str:
+        """In words, with times after touchdown."""
+        start, end = self.from_s - touchdown_s, self.to_s - touchdown_s
+        when = f"at {start:.1f} s" if self.to_s - self.from_s < 0.05 else f"from {start:.1f} to {end:.1f} s"
+        return f"{self.parameter}: {self.kind} {when} after touchdown"
+
+
+def family(name: str) -> str:
+    """A parameter's name without its engine or side."""
+    return name.partition(".")[0]
+
+
+def screen(name: str, values: np.ndarray, start_s: np.ndarray, step_s: float) -> tuple[np.ndarray, list[Fault]]:
+    """A parameter's samples (n, m) with faulty ones taken out, and the faults found.
+
+    The array given is returned itself when nothing is wrong with it.
+    """
+    kind = family(name)
+    found: list[tuple[str, np.ndarray]] = []
+    if kind in FASTEST:
+        per_s, allowance = FASTEST[kind]
+        leap = per_s * step_s + allowance
+        found.append(("spike", spikes(values, leap, wraps=kind == "heading")))
+        if kind in FREEZES:
+            found.append(("frozen", frozen(values, leap / 2, max(3, round(FROZEN_S / step_s)), kind == "heading")))
+    if kind in PULSED and step_s <= PULSE_STEP_S:
+        found.append(("lone change of state", pulses(values)))
+    faults = [fault for label, mask in found for fault in _located(name, label, mask, start_s, step_s)]
+    bad = np.zeros(values.shape, bool)
+    for _, mask in found:
+        bad |= mask
+    if bad.any():
+        values = values.copy()
+        values[bad] = -1 if values.dtype == np.int8 else np.nan
+    return values, faults
+
+
+def spikes(values: np.ndarray, leap: float, wraps: bool = False) -> np.ndarray:
+    """(n, m) true at single samples that lie more than `leap` to one side of both neighbours."""
+    mask = np.zeros(values.shape, bool)
+    with np.errstate(invalid="ignore"):
+        before, behind = _step(values[:, :-2], values[:, 1:-1], wraps), _step(values[:, 2:], values[:, 1:-1], wraps)
+        mask[:, 1:-1] = ((before > leap) & (behind > leap)) | ((before < -leap) & (behind < -leap))
+    return mask
+
+
+def frozen(values: np.ndarray, leap: float, samples: int, wraps: bool = False) -> np.ndarray:
+    """(n, m) true where a value repeats exactly for `samples` or more and then leaps by more than `leap`.
+
+    The first sample of the run is kept: it was sampled before the freeze.
+    """
+    with np.errstate(invalid="ignore"):
+        change = _step(values[:, :-1], values[:, 1:], wraps)
+    jumped = np.abs(change) > leap
+    mask = np.zeros(values.shape, bool)
+    if not jumped.any():
+        return mask
+    same = change == 0
+    for row in np.flatnonzero(jumped.any(axis=1)):
+        for k in np.flatnonzero(jumped[row]):
+            start = k
+            while start > 0 and same[row, start - 1]:
+                start -= 1
+            if k - start + 1 >= samples:
+                mask[row, start + 1 : k + 1] = True
+    return mask
+
+
+def pulses(values: np.ndarray) -> np.ndarray:
+    """(n, m) true at single samples of a discrete or state that differ from two equal neighbours."""
+    mask = np.zeros(values.shape, bool)
+    left, here, right = values[:, :-2], values[:, 1:-1], values[:, 2:]
+    mask[:, 1:-1] = (left == right) & (here != left) & (here >= 0) & (left >= 0)
+    return mask
+
+
+def dropouts(name: str, values: np.ndarray, start_s: np.ndarray, step_s: float) -> list[Fault]:
+    """Runs of missing samples between recorded ones, `DROPOUT_SAMPLES` or longer."""
+    valid = values >= 0 if values.dtype == np.int8 else ~np.isnan(values)
+    seen = np.logical_or.accumulate(valid, axis=1)
+    follows = np.logical_or.accumulate(valid[:, ::-1], axis=1)[:, ::-1]
+    inside = ~valid & seen & follows
+    if not inside.any():
+        return []
+    return [
+        fault
+        for fault in _located(name, "no samples", inside, start_s, step_s)
+        if fault.to_s - fault.from_s >= (DROPOUT_SAMPLES - 1) * step_s - 1e-3
+    ]
+
+
+def _step(a: np.ndarray, b: np.ndarray, wraps: bool) -> np.ndarray:
+    change = b - a
+    return (change + 180.0) % 360.0 - 180.0 if wraps else change
+
+
+def _located(name: str, label: str, mask: np.ndarray, start_s: np.ndarray, step_s: float) -> Iterator[Fault]:
+    """Each run of a mask as a fault."""
+    for row in np.flatnonzero(mask.any(axis=1)):
+        columns = np.flatnonzero(mask[row])
+        breaks = np.flatnonzero(np.diff(columns) > 1)
+        firsts = columns[np.concatenate([[0], breaks + 1])]
+        lasts = columns[np.concatenate([breaks, [len(columns) - 1]])]
+        for first, last in zip(firsts, lasts, strict=True):
+            begin = float(start_s[row]) + int(first) * step_s
+            yield Fault(int(row), name, label, begin, float(start_s[row]) + int(last) * step_s)
