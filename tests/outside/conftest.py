@@ -45,9 +45,9 @@ def detect(recordings: Path, archive: Path) -> Detected:
 
 @pytest.fixture(scope="session")
 def flown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Detected, dict[str, tuple[Flown, Truth]]]:
-    """JSBSim landings (OUTSIDE_LANDINGS of them, 14 unless set), detected, with their truth."""
+    """JSBSim landings (OUTSIDE_LANDINGS of them, 15 unless set), detected, with their truth."""
     folder = tmp_path_factory.mktemp("jsbsim")
-    truths = jsbsim_fleet.make(folder, int(os.environ.get("OUTSIDE_LANDINGS", "14")), seed=1)
+    truths = jsbsim_fleet.make(folder, int(os.environ.get("OUTSIDE_LANDINGS", "15")), seed=1)
     return detect(folder / "recordings", folder / "archive"), truths
 
 

@@ -31,6 +31,7 @@ LAPSES: dict[str, dict[str, object]] = {
     "hard": {"flare_ft": 32.0, "sink_fps": 5.0},
     "partial_spoilers": {"spoiler_travel": 0.55},
     "early_retraction": {"retract_kt": 80.0},
+    "go_around": {"select_s": (1.5, 1.5), "go_around_s": 5.0},
 }
 
 

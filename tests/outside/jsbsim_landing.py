@@ -29,7 +29,7 @@ IDLE_DETENT = 0.2  # of reverse lever travel
 FULL_REVERSE_RAD = 2.0  # cosine below zero: JSBSim's engine then pushes backwards
 BRAKE_PSI = 3000.0
 RUNWAY_HEADING_DEG = 90.0
-TAXI_KT = 15.0
+TAXI_KT, ROTATE_KT = 15.0, 128.0
 
 
 @dataclass(frozen=True)
@@ -66,6 +66,7 @@ class Plan:
     reduce_kt         levers back to the idle detent
     stow_kt, stow_s   levers down below this speed, and not before this time
     forward_throttle  held by engine 2 from touchdown on, its reverser stowed; 0 for none
+    go_around_s       levers down and full power from this time on; NEVER for a full stop
     flare_ft, sink_fps   height at which the flare begins, sink rate it aims for
     """
 
@@ -85,6 +86,7 @@ class Plan:
     forward_throttle: float = 0.0
     brakes_s: float = 3.0
     brake: float = 0.35
+    go_around_s: float = NEVER
     flare_ft: float = 55.0
     sink_fps: float = 1.5
     headwind_kt: float = 0.0
@@ -186,6 +188,7 @@ class _Memory:
     exit_s: float | None = None
     reduced: bool = False
     stowed: bool = False
+    going_around: bool = False
     pitch_goal: float = 0.0
     pitch_trim: float = 0.0
     gain_sum: float = 0.0
@@ -279,7 +282,7 @@ def _start(plan: Plan, models: Path) -> tuple[Any, _Memory]:
 def _over(plan: Plan, memory: _Memory, time_s: float) -> bool:
     if memory.exit_s is not None:
         return time_s > memory.exit_s + (14.0 if plan.leaves_runway else 25.0)
-    return time_s > 150.0
+    return time_s > 150.0 or time_s > (memory.touchdown_s or NEVER) + plan.go_around_s + 25.0
 
 
 def _look(plan: Plan, memory: _Memory, now: dict[str, float], time_s: float, engines: list[_Engine]) -> None:
@@ -292,6 +295,8 @@ def _look(plan: Plan, memory: _Memory, now: dict[str, float], time_s: float, eng
     speed = now["ground_speed_kt"]
     memory.reduced |= speed < plan.reduce_kt
     memory.stowed |= speed < plan.stow_kt and time_s > memory.touchdown_s + plan.stow_s
+    memory.going_around |= time_s > memory.touchdown_s + plan.go_around_s
+    memory.stowed |= memory.going_around
     if (
         speed < TAXI_KT + 2
         and memory.exit_s is None
@@ -302,7 +307,7 @@ def _look(plan: Plan, memory: _Memory, now: dict[str, float], time_s: float, eng
 
 
 def _pitch(fdm: Any, plan: Plan, memory: _Memory, now: dict[str, float]) -> None:
-    """Hold three degrees, flare, and after contact lower the nose at 2.5 degrees a second."""
+    """Hold three degrees, flare, and after contact lower the nose; raise it again to fly away."""
     if memory.touchdown_s is None:
         speed, height = now["ground_speed_kt"] * KT_FPS, now["height_ft"]
         steady = speed * math.tan(math.radians(3))
@@ -311,6 +316,8 @@ def _pitch(fdm: Any, plan: Plan, memory: _Memory, now: dict[str, float]) -> None
         error = (now["sink_fps"] - wanted) / speed
         memory.gain_sum += error * TICK_S * (1.0 if flaring else 0.5)
         memory.pitch_goal = memory.pitch_trim + 1.5 * error + memory.gain_sum
+    elif memory.going_around and now["airspeed_kt"] > ROTATE_KT:
+        memory.pitch_goal = min(math.radians(10.0), memory.pitch_goal + math.radians(3.0) * TICK_S)
     else:
         memory.pitch_goal = max(0.0, memory.pitch_goal - math.radians(2.5) * TICK_S)
     command = 6.0 * (math.radians(now["pitch_deg"]) - memory.pitch_goal) + 3.0 * now["pitch_rate"]
@@ -336,14 +343,16 @@ def _thrust(
     if memory.touchdown_s is None:
         memory.throttle = memory.approach_throttle * _limit(max(0.0, (now["height_ft"] - 8) / 25), 1.0)
     else:
-        memory.throttle = 0.0
+        ready = memory.going_around and all(engine.sleeve <= 0 for engine in engines)
+        memory.throttle = 1.0 if ready else 0.0
     for n, engine in enumerate(engines):
         if since >= plan.select_s[n] and not memory.stowed:
             goal = IDLE_DETENT if memory.reduced else max(IDLE_DETENT, plan.power[n])
         else:
             goal = 0.0
         engine.move(goal)
-        forward = plan.forward_throttle if n == 1 and since >= 0 else memory.throttle
+        held = n == 1 and since >= 0 and plan.forward_throttle > 0
+        forward = plan.forward_throttle if held else memory.throttle
         fdm[f"fcs/throttle-cmd-norm[{n}]"] = engine.throttle if engine.lever > 0 else forward
         fdm[f"propulsion/engine[{n}]/reverser-angle-rad"] = FULL_REVERSE_RAD * engine.sleeve
 
@@ -352,9 +361,10 @@ def _stop(fdm: Any, plan: Plan, memory: _Memory, now: dict[str, float], time_s: 
     """Spoilers and pedals by the plan; at taxi speed the pedals hold that speed."""
     since = -1.0 if memory.touchdown_s is None else time_s - memory.touchdown_s
     up = since >= plan.spoilers_s and not memory.exit_s and now["ground_speed_kt"] > plan.retract_kt
+    up &= not memory.going_around
     for command in MODELS[plan.model].spoiler_commands:
         fdm[command] = plan.spoiler_travel if up else 0.0
-    wanted = plan.brake if since >= plan.brakes_s else 0.0
+    wanted = plan.brake if since >= plan.brakes_s and not memory.going_around else 0.0
     if now["ground_speed_kt"] < TAXI_KT + 8:
         wanted = min(wanted, max(0.0, 0.06 * (now["ground_speed_kt"] - TAXI_KT)))
     memory.brake += _limit(wanted - memory.brake, plan.brake * TICK_S / 0.3)

@@ -55,6 +55,9 @@ def truth(flown: Flown) -> Truth:
     main = (log["left_on"] > 0) | (log["right_on"] > 0)
     contact = int(np.flatnonzero(main)[0])
     airborne = ~main[contact:]
+    flew_again = bool(airborne[-1])
+    if flew_again:
+        airborne[np.flatnonzero(~airborne)[-1] :] = False
     settled = contact + (int(np.flatnonzero(airborne)[-1]) + 1 if airborne.any() else 0)
     rising = int(np.sum(airborne[1:] & ~airborne[:-1]))
     measures: dict[tuple[str, int], float] = {
@@ -66,6 +69,7 @@ def truth(flown: Flown) -> Truth:
     _spoilers(flown, contact, settled, measures, instants)
     for engine in (1, 2):
         _reverser(flown, engine, contact, measures, instants)
+    measures["go_around_after_reverse", 0] = float(flew_again and bool((log["lever_1"] > IN_REVERSE).any()))
     _pair(flown, contact, measures, instants)
     return Truth(float(time_s[contact]), {k: float(v) for k, v in instants.items()}, measures)
 
@@ -101,7 +105,7 @@ def _rollout(flown: Flown, contact: int, measures: dict, instants: dict) -> None
 def _excursion(flown: Flown, from_s: float, to_s: float) -> float:
     """Largest departure of the heading from its median between two moments."""
     heading = flown.log["heading_deg"][(flown.time_s >= from_s) & (flown.time_s <= to_s)]
-    return float(np.abs(heading - np.median(heading)).max())
+    return float(np.abs(heading - np.median(heading)).max()) if len(heading) else NONE
 
 
 def _spoilers(flown: Flown, contact: int, settled: int, measures: dict, instants: dict) -> None:
