@@ -10,7 +10,8 @@ import polars as pl
 
 from fdm.bounded import Bounded, Measured, Reasons
 from fdm.errors import FdmError
-from fdm.judge import Judged, judge
+from fdm.judge import judge
+from fdm.judged import Judged
 from fdm.measuring import measure_recordings
 from fdm.parameters import NOT_RECORDED, PARAMETERS, STATES
 from fdm.recording import Recording, Samples

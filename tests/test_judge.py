@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fdm.bounded import Bounded, Measured
-from fdm.judge import Judged, judge, severity_codes
+from fdm.judge import judge, severity_codes
+from fdm.judged import Judged
 from fdm.rule import Limits, Rule
 from fdm.rulebook import RuleBook
 from fdm.schemas import EVENTS, LANDINGS, OUTCOMES
@@ -136,6 +137,7 @@ def test_an_event_row_says_everything() -> None:
             "at_s": 14.0,
             "ground_speed_kt": 28.0,
             "origin": "undetermined",
+            "origin_confidence": "none",
             "evidence": [],
             "rule_hash": "abc",
             "rule_book": "Book 1 (01234567)",
