@@ -11,6 +11,10 @@ from fdm.errors import RecordingError
 from fdm.parameter_map import Code, MapEntry, code_of
 from fdm.parameters import NOT_RECORDED
 
+_CIRCULAR = ("heading", "wind_from")
+_TURNS_DEG = 3600.0
+# Values outside the plausible range by up to 10 tolerances are kept: noise about 0 kt at rest, for one.
+
 
 def decode(entry: MapEntry, values: np.ndarray | pl.Series) -> tuple[np.ndarray, list[str]]:
     """Canonical values (float64, or int8 for discretes and states) and notes on what was taken as missing.
@@ -34,10 +38,13 @@ def _analogue(entry: MapEntry, values: np.ndarray | pl.Series) -> tuple[np.ndarr
         cure = "Leave cells without a value empty, and write decimals with a point."
         raise RecordingError(problem, where=entry.name, cure=cure)
     parameter = entry.parameter
+    low, high = parameter.low - 10 * parameter.tolerance, parameter.high + 10 * parameter.tolerance
     canonical = values * entry.factor + entry.offset
-    good = (canonical >= parameter.low) & (canonical <= parameter.high)  # false for NaN too
-    if good.all():
+    if entry.name in _CIRCULAR:
+        canonical = _wrapped(canonical)
+    if canonical.min() >= low and canonical.max() <= high:  # false where a value is NaN
         return canonical, []
+    good = (canonical >= low) & (canonical <= high)
     finite = np.isfinite(canonical)
     canonical[~good] = np.nan
     notes = []
@@ -47,6 +54,15 @@ def _analogue(entry: MapEntry, values: np.ndarray | pl.Series) -> tuple[np.ndarr
         limits = f"{parameter.low:g} to {parameter.high:g} {parameter.unit}"
         notes.append(f"{entry.name}: {_counted(outside)} outside {limits}, taken as missing.")
     return canonical, notes
+
+
+def _wrapped(angle_deg: np.ndarray) -> np.ndarray:
+    """Angles recorded past a full turn (unwrapped, or 360.02 by rounding) brought back to 0-360."""
+    past = np.abs(angle_deg) > 360
+    past &= np.abs(angle_deg) < _TURNS_DEG
+    if past.any():
+        angle_deg[past] %= 360
+    return angle_deg
 
 
 def _counted(count: int) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -29,7 +29,8 @@ class RawColumn:
     """One recorded column without its empty cells.
 
     values  float64 (m,), or a text Series (m,)
-    rows    int (m,) positions of the values in the table's rows; None when every row has one
+    rows    int (m,) positions of the values in the table's rows; None when every row has one.
+            Columns with a value in the same rows share one array
     time_s  float64 (m,) stamps of a parameter with its own clock (long tables, MAT), else None
     slot_s  a sample may have been taken up to this long after its stamp (MAT: anywhere in its slot)
     unit    unit that the file itself gives, if any
@@ -179,23 +180,35 @@ def _flights(table: _Table) -> Iterator[RawFlight]:
     if "flight" not in frame.columns:
         yield _flight(table, frame, None)
         return
-    frame = frame.with_columns(pl.col("flight").cast(pl.String).str.strip_chars())
-    lost = frame["flight"].null_count()
+    flights = frame["flight"].cast(pl.String).str.strip_chars()
+    lost = flights.null_count()
     if lost == frame.height:
         raise RecordingError("has no value", source=table.path, where="column flight", cure="Drop the column.")
     notes = (*table.notes, *([f"{lost} rows without a flight were left out."] if lost else []))
-    parts = frame.drop_nulls("flight").partition_by("flight", as_dict=True, include_key=False)
-    for (flight,), part in parts.items():
-        yield _flight(_Table(table.path, part, table.unusable, table.metadata, notes), part, str(flight))
+    table = replace(table, notes=notes)
+    for flight, part in _parts(frame.drop("flight"), flights):
+        yield _flight(table, part, flight)
+
+
+def _parts(frame: pl.DataFrame, flights: pl.Series) -> Iterator[tuple[str, pl.DataFrame]]:
+    """Each flight's rows; slices where a flight's rows stand together, as they nearly always do."""
+    begins = [0, *(flights.ne_missing(flights.shift(1)).arg_true().to_list()[1:]), len(flights)]
+    names = [flights[start] for start in begins[:-1]]
+    if len(set(names)) == len(names):
+        for name, start, end in zip(names, begins[:-1], begins[1:], strict=True):
+            if name is not None:
+                yield name, frame.slice(start, end - start)
+        return
+    for name in dict.fromkeys(name for name in names if name is not None):
+        yield name, frame.filter(flights == name)
 
 
 def _flight(table: _Table, frame: pl.DataFrame, flight: str | None) -> RawFlight:
     source = f"{table.path}#{flight}" if flight is not None else str(table.path)
     time_s, start_utc, stamps = _stamps(source, frame)
-    data = frame.drop([name for name in TIME_COLUMNS if name in frame.columns])
     unusable = dict(table.unusable)
-    is_long = set(LONG_COLUMNS) <= set(data.columns)
-    columns = _long(data, time_s, unusable) if is_long else _wide(data, unusable)
+    is_long = set(LONG_COLUMNS) <= set(frame.columns)
+    columns = _long(frame, time_s, unusable) if is_long else _wide(frame, unusable)
     return RawFlight(
         source=source,
         flight=flight,
@@ -222,10 +235,10 @@ def _stamps(source: str, frame: pl.DataFrame) -> tuple[np.ndarray, datetime | No
     column = frame[present[0]]
     if present[0] == "time_utc":
         return _utc_stamps(source, column)
-    column = as_number(column)
-    if column.dtype != pl.Float64:
-        raise RecordingError(_bad_text(column), source=source, where="time_s", cure="time_s holds seconds.")
-    time_s = column.fill_null(float("nan")).to_numpy()
+    seconds = as_number(column)
+    if not seconds.dtype.is_numeric():
+        raise RecordingError(_bad_text(seconds), source=source, where="time_s", cure="time_s holds seconds.")
+    time_s = seconds.to_numpy().astype(np.float64, copy=False)
     return time_s, None, time_s
 
 
@@ -261,54 +274,71 @@ def _as_utc(column: pl.Series) -> pl.Series | None:
 
 def _wide(data: pl.DataFrame, unusable: dict[str, str]) -> dict[str, RawColumn]:
     columns = {}
-    for series in data:
+    rows_of: dict[bytes, np.ndarray] = {}
+    for series in data.get_columns():
+        if series.name in TIME_COLUMNS:
+            continue
         values = _usable(series, unusable)
         if values is None:
             continue
-        if values.null_count() == len(values):
+        missing = _missing(series, values)
+        if missing is None:
+            columns[series.name] = RawColumn(values)
+        elif missing.all():
             unusable[series.name] = "is empty"
-            continue
-        rows = None
-        if values.null_count():
-            rows = np.flatnonzero(values.is_not_null().to_numpy())
-            values = values.drop_nulls()
-        columns[series.name] = RawColumn(values if values.dtype == pl.String else values.to_numpy(), rows)
+        else:
+            pattern = np.packbits(missing).tobytes()
+            rows = rows_of.get(pattern)
+            if rows is None:
+                rows = rows_of[pattern] = np.flatnonzero(~missing)
+            kept = values[rows] if isinstance(values, np.ndarray) else values.drop_nulls()
+            columns[series.name] = RawColumn(kept, rows)
     return columns
+
+
+def _missing(series: pl.Series, values: np.ndarray | pl.Series) -> np.ndarray | None:
+    """Which rows are empty, None when none is. NaN is a value that the recorder could not give, not an empty cell."""
+    if isinstance(values, pl.Series):
+        return values.is_null().to_numpy() if values.null_count() else None
+    empty = series.null_count()
+    if not empty and not series.dtype.is_float() and series.dtype != pl.String:
+        return None
+    nan = np.isnan(values)
+    found = int(np.count_nonzero(nan))
+    if found == empty or (not empty and found > len(values) / 2):  # the exporter writes NaN for an empty cell
+        return nan if found else None
+    return nan & series.is_null().to_numpy() if empty else None
 
 
 def _long(data: pl.DataFrame, time_s: np.ndarray, unusable: dict[str, str]) -> dict[str, RawColumn]:
-    named = data.select(pl.col("parameter").cast(pl.String).str.strip_chars(), "value").with_columns(
-        pl.Series("time_s", time_s)
-    )
+    named = data.select(pl.col("parameter").cast(pl.String).str.strip_chars(), "value")
+    named = named.with_columns(pl.Series("time_s", time_s)).drop_nulls()
     columns = {}
-    for (name,), part in named.drop_nulls().partition_by("parameter", as_dict=True, include_key=False).items():
+    for (name,), part in named.partition_by("parameter", as_dict=True, include_key=False).items():
         values = _usable(part["value"], unusable, str(name))
         if values is not None:
-            numeric = values.dtype != pl.String
-            columns[str(name)] = RawColumn(values.to_numpy() if numeric else values, time_s=part["time_s"].to_numpy())
+            columns[str(name)] = RawColumn(values, time_s=part["time_s"].to_numpy())
     return columns
 
 
-def _usable(series: pl.Series, unusable: dict[str, str], name: str | None = None) -> pl.Series | None:
-    """The series as Float64 or text; None (and a reason in `unusable`) when it is neither."""
+def _usable(series: pl.Series, unusable: dict[str, str], name: str | None = None) -> np.ndarray | pl.Series | None:
+    """Values as float64 with NaN in empty cells, or as text; None (and a reason in `unusable`) when neither."""
     values = as_number(series)
-    if values.dtype not in (pl.Float64, pl.String):
-        unusable[name or series.name] = f"holds {values.dtype}, not numbers or text"
-        return None
-    if values.dtype == pl.Float64 and series.dtype.is_float() and not series.null_count():
-        nan = values.is_nan()
-        if nan.sum() > len(values) / 2:  # an exporter that writes NaN for "not sampled here"
-            return values.set(nan, None)
-    return values
+    if values.dtype == pl.String:
+        return values
+    if values.dtype.is_numeric():
+        return values.to_numpy().astype(np.float64, copy=False)
+    unusable[name or series.name] = f"holds {values.dtype}, not numbers or text"
+    return None
 
 
 def as_number(series: pl.Series) -> pl.Series:
-    """Float64 where every value is a number (also written as text, true and false being 1 and 0), else unchanged."""
+    """Numbers where every value is one (also written as text, true and false being 1 and 0), else unchanged."""
     kind = series.dtype
-    if kind == pl.Float64:
-        return series
-    if kind.is_numeric() or kind in (pl.Boolean, pl.Null):
+    if kind in (pl.Boolean, pl.Null) or kind.is_decimal():
         return series.cast(pl.Float64)
+    if kind.is_numeric():
+        return series
     if isinstance(kind, pl.Categorical | pl.Enum):
         series = series.cast(pl.String)
     if series.dtype != pl.String:
@@ -334,15 +364,20 @@ def _bad_text(column: pl.Series) -> str:
 
 
 def _hash(columns: Mapping[str, RawColumn], stamps: np.ndarray | None) -> str:
+    """Digest over stamps, names, positions and values; little-endian, so that it is the same everywhere."""
     digest = hashlib.blake2b(digest_size=10)
     if stamps is not None:
         digest.update(np.ascontiguousarray(stamps, dtype=stamps.dtype.newbyteorder("<")).data)
+    patterns: dict[int, bytes] = {}
     for name in sorted(columns):
         column = columns[name]
         digest.update(name.encode() + b"\0")
-        for positions in (column.rows, column.time_s):
-            if positions is not None:
-                digest.update(np.ascontiguousarray(positions, dtype="<f8").data)
+        if column.time_s is not None:
+            digest.update(np.ascontiguousarray(column.time_s, dtype="<f8").data)
+        if column.rows is not None:
+            if id(column.rows) not in patterns:
+                patterns[id(column.rows)] = np.ascontiguousarray(column.rows, dtype="<i4").tobytes()
+            digest.update(patterns[id(column.rows)])
         digest.update(_bytes(column.values))
     return digest.hexdigest()
 

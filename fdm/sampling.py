@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -27,6 +27,7 @@ from fdm.recording import Samples
 
 ESSENTIAL = ("ground_speed",)  # a recording in which these are wrong is refused
 BELIEVED_STEP_S = 1.0  # of a parameter whose changes are too few to tell, in a held export
+_FULL = 0.75  # share of the table's rows in which a column has a value when it may be held; sparse ones have gaps
 _IN_PHASE = 0.95  # share of the changes that must fall on one phase, where there are many
 _MANY = 20
 _CHANCE = 0.001  # a column is evidently held when its phase would arise by chance more rarely
@@ -38,46 +39,80 @@ class Changes:
     """Where a column's value differed from the row before, as evidence of its true rate.
 
     at       int64 (c,) row numbers, counted in steps of the column's grid
-    segment  int64 (c,) uninterrupted stretch of the clock that each lies in; a recorder may restart between two
+    segment  int64 (c,) uninterrupted stretch of the clock that each lies in (a recorder may restart between two);
+             None when there is only one
     step_s   the grid's step
     """
 
     at: np.ndarray
-    segment: np.ndarray
+    segment: np.ndarray | None
     step_s: float
 
     def phases(self, every: int) -> dict[int, int]:
         """Commonest row number modulo `every` in each segment that has a change."""
-        return {int(s): int(np.bincount(self.at[self.segment == s] % every).argmax()) for s in np.unique(self.segment)}
+        return {segment: int(np.bincount(rows % every).argmax()) for segment, rows in self._by_segment.items()}
 
     def fits(self, every: int) -> bool:
         """Whether the changes keep to one row in `every`: all of them, or nearly all where there are many."""
-        residue = self.at % every
-        inside = sum(int((residue[self.segment == s] == p).sum()) for s, p in self.phases(every).items())
-        return inside == len(self.at) or (len(self.at) >= _MANY and inside >= _IN_PHASE * len(self.at))
+        if self._common_divisor % every == 0:
+            return True
+        if len(self.at) < _MANY:
+            return False
+        inside = sum([np.bincount(rows % every).max() for rows in self._by_segment.values()])
+        return bool(inside >= _IN_PHASE * len(self.at))
 
     def chance(self, ratio: float) -> float:
         """Probability that the changes keep to one row in `ratio` by chance."""
-        free = len(self.at) - len(np.unique(self.segment))
+        free = len(self.at) - len(self._by_segment)
         return float(ratio) ** -free if free > 0 else 1.0
 
+    @cached_property
     def believed(self) -> int:
-        """Largest k for which 'a new sample every k rows' agrees with the changes, 1 s at most without strong evidence.
+        """Largest k for which 'a new sample every k rows' agrees with the changes; above 1 s only on strong evidence.
 
         Too large a k only widens the bounds of what is timed by it.
         """
-        factors = _factors(self.step_s)
-        usual = [k for k in factors if k * self.step_s <= BELIEVED_STEP_S * (1 + SNAP)]
-        every = max((k for k in usual if self.fits(k)), default=1)
-        slower = [k for k in factors if k > every and k % every == 0 and k not in usual]
-        proven = [k for k in slower if self.fits(k) and self.chance(k / every) <= _SLOW_CHANCE]
-        return max(proven, default=every)
+        if self._crowded:
+            return 1
+        usual, slow = _factors(self.step_s)
+        every = best = next((k for k in usual if self.fits(k)), 1)
+        for k in slow:
+            if k % best == 0 and self.chance(k / every) <= _SLOW_CHANCE:
+                if not self.fits(k):
+                    break
+                best = k
+        return best
+
+    @property
+    def _crowded(self) -> bool:
+        """Whether so many changes are in neighbouring rows that `fits` is false for any k above 1."""
+        neighbours = np.count_nonzero(self.at[1:] - self.at[:-1] == 1)
+        off_phase = (1 - _IN_PHASE) * len(self.at) if len(self.at) >= _MANY else 0
+        return bool(neighbours > 2 * off_phase)
+
+    @cached_property
+    def _by_segment(self) -> dict[int, np.ndarray]:
+        if self.segment is None:
+            return {0: self.at} if len(self.at) else {}
+        return {int(s): self.at[self.segment == s] for s in np.unique(self.segment)}
+
+    @cached_property
+    def _common_divisor(self) -> int:
+        """Of the distances between changes of one segment; 0 where there are none."""
+        divisors = [np.gcd.reduce(rows[1:] - rows[:-1]) for rows in self._by_segment.values()]
+        return int(np.gcd.reduce(divisors)) if divisors else 0
 
 
-def _factors(step_s: float) -> list[int]:
-    """How many rows a sample may last at the common recorder rates below the table's own."""
+@lru_cache(maxsize=256)
+def _factors(step_s: float) -> tuple[list[int], list[int]]:
+    """How many rows a sample may last at the common rates below the table's own.
+
+    Up to BELIEVED_STEP_S, longest first; and longer, shortest first.
+    """
     ratios = [1 / (rate_hz * step_s) for rate_hz in COMMON_RATES_HZ]
-    return [round(ratio) for ratio in ratios if ratio > 1.5 and abs(ratio / round(ratio) - 1) < SNAP]
+    whole = sorted(round(ratio) for ratio in ratios if ratio > 1.5 and abs(ratio / round(ratio) - 1) < SNAP)
+    usual = [k for k in whole if k * step_s <= BELIEVED_STEP_S * (1 + SNAP)]
+    return usual[::-1], whole[len(usual) :]
 
 
 def changes_of(grid: Grid, values: np.ndarray) -> Changes:
@@ -87,14 +122,17 @@ def changes_of(grid: Grid, values: np.ndarray) -> Changes:
         differs &= ~(np.isnan(values[1:]) & np.isnan(values[:-1]))
     at = np.flatnonzero(differs) + 1
     if grid.unbroken:
-        return Changes(at, np.zeros(len(at), np.int64), grid.step_s)
+        return Changes(at, None, grid.step_s)
     at = at[grid.steps[at] - grid.steps[at - 1] == 1]
     return Changes(grid.steps[at], grid.segment[at], grid.step_s)
 
 
 @dataclass(frozen=True)
 class Track:
-    """A decoded column on its way to Samples. `full`: it has a value in (nearly) every row of the table."""
+    """A decoded column on its way to Samples.
+
+    full  it has a value in (nearly) every row of its table, and some of them may be repeats
+    """
 
     entry: MapEntry
     grid: Grid
@@ -106,13 +144,9 @@ class Track:
     def changes(self) -> Changes:
         return changes_of(self.grid, self.values)
 
-    @cached_property
-    def believed(self) -> int:
-        return self.changes.believed()
-
     @property
     def evidently_held(self) -> bool:
-        return self.believed > 1 and self.changes.chance(self.believed) <= _CHANCE
+        return self.changes.believed > 1 and self.changes.chance(self.changes.believed) <= _CHANCE
 
 
 def is_held(tracks: Iterable[Track]) -> bool:
@@ -159,20 +193,20 @@ def _every(track: Track, held: bool) -> tuple[int, bool, list[str]]:
     """Rows per sample, whether its phase can be told from changes, and notes where map and data disagree."""
     name, rate_hz, step_s = track.entry.name, track.entry.rate_hz, track.grid.step_s
     if rate_hz is None:
-        return (track.believed if (held and track.full) or track.evidently_held else 1), True, []
+        return (track.changes.believed if held and track.full else 1), True, []
     every, exact = _by_map(track)
-    believed = f"{track.believed * step_s:g} s is believed"
+    believed = f"{track.changes.believed * step_s:g} s is believed"
     if every == 1 and rate_hz * step_s > 1.5:
         return 1, True, [f"{name}: the map says {rate_hz:g} Hz, it is recorded every {step_s:g} s."]
-    if every == 1 and track.evidently_held:
+    if every == 1 and track.full and track.evidently_held:
         return (
-            track.believed,
+            track.changes.believed,
             True,
             [f"{name}: changes less often than the map's {rate_hz:g} Hz; {believed}."],
         )
     if exact and every > 1 and not track.changes.fits(every):
         return (
-            track.believed,
+            track.changes.believed,
             True,
             [f"{name}: changes more often than the map's {rate_hz:g} Hz; {believed}."],
         )
@@ -216,7 +250,8 @@ def sample_flight(raw: RawFlight, parameter_map: ParameterMap) -> tuple[dict[str
 
 
 def _tracks(raw: RawFlight, parameter_map: ParameterMap, clock: Clock | None, notes: list[str]) -> list[Track]:
-    grids: dict[bytes, _Kept] = {}
+    grids: dict[int, _Kept] = {}
+    rows = max((len(column.values) for column in raw.columns.values()), default=0)
     tracks = []
     for entry in parameter_map.entries.values():
         column = raw.columns.get(entry.column)
@@ -225,7 +260,8 @@ def _tracks(raw: RawFlight, parameter_map: ParameterMap, clock: Clock | None, no
             notes.append(f"{entry.name} is left out: column '{entry.column}' {reason}.")
             continue
         try:
-            tracks.append(_track(entry, column, _kept(column, clock, grids), clock, notes))
+            full = not column.slot_s and len(column.values) >= _FULL * rows
+            tracks.append(_track(entry, column, _kept(column, clock, grids), full, notes))
         except RecordingError as error:
             if entry.name in ESSENTIAL:
                 raise
@@ -236,12 +272,12 @@ def _tracks(raw: RawFlight, parameter_map: ParameterMap, clock: Clock | None, no
 _Kept = tuple[Grid, np.ndarray | None]  # a grid, and the positions of its values in the column (None: all)
 
 
-def _kept(column: RawColumn, clock: Clock | None, grids: dict[bytes, _Kept]) -> _Kept:
+def _kept(column: RawColumn, clock: Clock | None, grids: dict[int, _Kept]) -> _Kept:
     """The grid of a column, shared with the other columns of the table that have a value in the same rows."""
     if clock is None:
         assert column.time_s is not None
         return _usable(clock_of(column.time_s, len(column.values)), column.time_s)
-    key = b"" if column.rows is None else column.rows.tobytes()
+    key = id(column.rows)  # the reader shares the array between columns
     if key not in grids:
         grids[key] = _usable(clock, clock.time_s if column.rows is None else clock.time_s[column.rows])
     return grids[key]
@@ -256,7 +292,7 @@ def _usable(clock: Clock, time_s: np.ndarray) -> _Kept:
     return Grid(time_s[positions]), positions
 
 
-def _track(entry: MapEntry, column: RawColumn, kept: _Kept, clock: Clock | None, notes: list[str]) -> Track:
+def _track(entry: MapEntry, column: RawColumn, kept: _Kept, full: bool, notes: list[str]) -> Track:
     grid, positions = kept
     if len(grid.time_s) < 2:
         raise RecordingError(f"column '{entry.column}' has {len(grid.time_s)} usable samples", where=entry.name)
@@ -264,5 +300,4 @@ def _track(entry: MapEntry, column: RawColumn, kept: _Kept, clock: Clock | None,
     notes += found
     if positions is not None:
         values = values[positions]
-    full = clock is not None and len(column.values) >= 0.9 * len(clock.time_s)
     return Track(entry, grid, values, full, column.slot_s)

@@ -14,7 +14,7 @@ import polars as pl
 from fdm.errors import RecordingError
 
 UTF8_MARK = b"\xef\xbb\xbf"
-_SAMPLE_BYTES = 16_384
+_SAMPLE_BYTES = 8_192
 _TEXT_NAMES = ("flight", "parameter", "time_utc")
 
 
@@ -46,7 +46,9 @@ def read_text_table(
         frame = frame.head(-1)
         notes.append("The last line is cut short and was left out.")
     unusable = dict.fromkeys(twice, "stands twice in the header")
-    return frame.drop([c for c in columns if c.partition("\0")[0] in twice]), unusable, tuple(notes)
+    if twice:
+        frame = frame.drop([c for c in columns if c.partition("\0")[0] in twice])
+    return frame, unusable, tuple(notes)
 
 
 def header_of(path: Path, line: bytes) -> tuple[list[str], str]:
@@ -65,19 +67,25 @@ def header_of(path: Path, line: bytes) -> tuple[list[str], str]:
 
 def _text_columns(rest: bytes, columns: list[str], options: dict[str, Any]) -> set[str]:
     """Columns whose first rows hold something that is not a number."""
-    sample = rest[:_SAMPLE_BYTES]
-    if len(sample) < len(rest):
-        sample = sample[: sample.rfind(b"\n") + 1] or rest
-    if not sample.strip():
+    if not rest[:_SAMPLE_BYTES].translate(None, b"0123456789+-.eE,;\t\r\n "):
         return set()
+    lines = rest[:_SAMPLE_BYTES].decode("utf-8", "replace").splitlines()
+    if len(rest) > _SAMPLE_BYTES:
+        lines.pop()
+    found = set()
+    for cells in csv.reader(lines, delimiter=options["separator"]):
+        for name, cell in zip(columns, cells, strict=False):
+            if cell and not _is_number(cell.replace(",", ".") if options["decimal_comma"] else cell):
+                found.add(name)
+    return found
+
+
+def _is_number(text: str) -> bool:
     try:
-        frame = pl.read_csv(sample, schema=dict.fromkeys(columns, pl.String), truncate_ragged_lines=True, **options)
-    except pl.exceptions.PolarsError:
-        return set()
-    if options["decimal_comma"]:
-        frame = frame.with_columns(pl.all().str.replace(",", ".", literal=True))
-    numbers = frame.select(pl.all().cast(pl.Float64, strict=False).null_count())
-    return {name for name in columns if numbers[name][0] > frame[name].null_count()}
+        float(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _all_text(path: Path, rest: bytes, columns: list[str], options: dict[str, Any]) -> pl.DataFrame:
