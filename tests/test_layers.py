@@ -94,8 +94,8 @@ def test_imports_in_the_engine_point_down(path: Path) -> None:
 
 
 def test_only_the_command_line_of_the_engine_knows_the_dashboard() -> None:
-    users = {engine_module(path) for path in sources("fdm") if any(n.split(".")[0] == "dashboard" for n in imports(path))}
-    assert users <= {"cli"}
+    users = {engine_module(p) for p in sources("fdm") for name in imports(p) if name.split(".")[0] == "dashboard"}
+    assert users == {"cli"}
 
 
 def test_nothing_else_of_the_engine_knows_the_command_line() -> None:
@@ -171,7 +171,7 @@ def test_every_test_function_is_one_that_pytest_collects() -> None:
         reached = [n for scope in (tree, *classes) for n in scope.body if isinstance(n, ast.FunctionDef)]
         assert path.name.startswith("test_") or not functions, f"{path.name} holds tests but is not named test_*.py"
         for function in functions:
-            assert function in reached, f"{path.name}:{function.lineno}: {function.name} stands where pytest does not look"
+            assert function in reached, f"{path.name}:{function.lineno}: pytest does not look at {function.name} there"
             assert function.name.startswith("test_"), f"{path.name}:{function.lineno}: {function.name}"
         names = Counter(f.name for f in tree.body if isinstance(f, ast.FunctionDef))
         assert not [name for name, n in names.items() if n > 1], f"{path.name}: two functions of one name"

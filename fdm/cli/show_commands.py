@@ -21,7 +21,7 @@ MOST_IN_A_LIST = 15
 
 
 @click.command()
-@click.option("--landings", type=click.IntRange(1, 1_000_000), default=2000, show_default=True, help="How many to make.")
+@click.option("--landings", type=click.IntRange(1, 1_000_000), default=2000, show_default=True, help="How many.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Another seed makes another eight weeks.")
 @click.option("--small", is_flag=True, help="Use the few recordings that come with the product instead.")
 @click.option("--archive", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
