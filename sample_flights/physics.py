@@ -123,7 +123,7 @@ class _Flight:
             state=np.zeros(wide, np.int8),
             exit_m=np.zeros(n),
         )
-        made.speed_mps[:ZERO] = self.airspeed[:ZERO] - plan.headwind
+        made.speed_mps[: ZERO + 1] = self.airspeed - plan.headwind
         made.acceleration[:ZERO] = np.gradient(made.speed_mps[: ZERO + 1], STEP_S, axis=0)[:ZERO]
         made.height_m[:ZERO] = self.height[:ZERO]
         made.x_m[:ZERO] = plan.touchdown_m - self.ahead[:ZERO]
@@ -293,7 +293,7 @@ class _Flight:
             return
         rotate = (t >= self.plan.go_around_s + 2) & (airspeed > 1.01 * self.plan.touchdown_mps)
         self.lifted |= rotate & (self.plan.go_around_s < NEVER)
-        self.climb = np.where(self.lifted, np.minimum(self.climb + 2.2 * STEP_S, 12.0), 0)
+        self.climb = np.where(self.lifted, np.minimum(np.minimum(self.climb + 2.2 * STEP_S, 12.0), (460 - self.rise) * 0.08), 0)
         self.a = np.where(self.lifted & (airspeed > self.plan.approach_mps + 8), 0, self.a)
         self.rise = self.rise + self.climb * STEP_S
 

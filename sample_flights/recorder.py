@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -57,9 +58,17 @@ def _record(truth: np.ndarray, when: np.ndarray, channel: Channel, rng: np.rando
         left = _take(truth, low)
         value = left + (_take(truth, low + 1) - left) * (position - low).astype(np.float32)
     value = value * channel.per_unit
+    if channel.name in ("heading", "wind_from"):
+        value = value % 360
     if channel.noise:
         value = value + channel.noise * rng.standard_normal(value.shape, np.float32).clip(-2.5, 2.5)
-    return np.rint(value / channel.resolution) * channel.resolution
+    return rounded(value, channel.resolution)
+
+
+def rounded(value: np.ndarray, resolution: float) -> np.ndarray:
+    """To the recorder's resolution, with no more decimals than it needs."""
+    decimals = max(0, 3 - math.floor(math.log10(resolution)))
+    return np.round(np.rint(value / resolution) * resolution, decimals) + 0.0      # no negative zero
 
 
 def _take(truth: np.ndarray, index: np.ndarray) -> np.ndarray:

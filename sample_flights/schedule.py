@@ -24,6 +24,7 @@ RUSHED_RUNWAY = ("QQKB", "27")
 LAZY_SPOILER_TAIL, LAZY_FROM_WEEK = "QQ-LCD", 2
 DEAF_TAIL, DEAF_PARAMETER, DEAF_FROM_WEEK = "QQ-LAK", "spoilers_armed", 4
 LOCKED_TAIL, LOCKED_ENGINE, LOCKED_WEEKS = "QQ-LDC", 3, (2, 3)
+GO_AROUNDS = ("reverse_then_go_around", "go_around_without_reverse")
 HEAVY_STRIPS = ("QQGV", "QQIL")                # too short for the Dunlin 400
 
 
@@ -48,7 +49,7 @@ class Flight:
 
 def flights(landings: int, rng: np.random.Generator) -> list[Flight]:
     """The schedule in order of time."""
-    moments = np.sort(rng.random(landings)) * WEEKS
+    moments = (np.arange(landings) + rng.random(landings)) / landings * WEEKS
     easterly = rng.random((len(STRIPS), WEEKS * 7)) < 0.5
     made = []
     daily: dict[str, int] = {}
@@ -101,3 +102,14 @@ def _rush(plan: Plan, fleet: Fleet, i: int, rng: np.random.Generator) -> None:
     plan.stow_kt[i] = rng.uniform(17, 24)
     plan.takeover_kt[i] = rng.uniform(60, 75)
     plan.exit_kt[i] = rng.uniform(10, 14)
+
+
+def lose_discretes(samples: dict[str, np.ndarray], listed: list[Flight]) -> list[list[str]]:
+    """Blank what a recorder no longer writes; returns the fault's name for each landing."""
+    lost: list[list[str]] = []
+    for i, flight in enumerate(listed):
+        deaf = flight.tail == DEAF_TAIL and flight.week >= DEAF_FROM_WEEK
+        if deaf:
+            samples[DEAF_PARAMETER][i] = -1
+        lost.append([f"lost:{DEAF_PARAMETER}"] if deaf else [])
+    return lost
