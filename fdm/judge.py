@@ -7,6 +7,7 @@ that leave it open whether a limit was passed, the landing is not assessed and s
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -84,7 +85,7 @@ def _nothing_yet(rules: Sequence[Rule], fleets: pl.Series) -> Verdicts:
 def _steps(rules: Sequence[Rule], fleets: pl.Series) -> np.ndarray:
     """(3, r, 1) limits when none of these landings' fleets has its own, else (3, r, n)."""
     steps = np.array([rule.limits.steps(rule.direction) for rule in rules]).reshape(-1, 3).T[:, :, None]
-    present = set(fleets.unique())
+    present = set(fleets.unique()) if any(rule.limits_by_fleet for rule in rules) else set()
     for number, rule in enumerate(rules):
         for fleet in present & set(rule.limits_by_fleet):
             if steps.shape[2] != len(fleets):
@@ -133,20 +134,15 @@ def _judge_group(
     )
     near, far = np.where(sign < 0, upper, lower), np.where(sign < 0, lower, upper)
     steps = out.steps[:, numbers][:, :, None, :] * sign
-    code, lowest, highest = _each_engine(near, value, far, steps)
-    judged_by = np.where(np.isnan(value), near, value)
-    column = _worst(code, judged_by)
+    each = _each_engine(near, value, far, steps)
     why = base[_stack([b.why for b in of_rules])]
-    why[(code == NOT_ASSESSED) & (why == 0)] = reasons.code(_CANNOT_TELL)
+    why[(each.code == NOT_ASSESSED) & (why == 0)] = reasons.code(_CANNOT_TELL)
     skip = np.array([sentence.startswith(NOT_APPLICABLE) for sentence in reasons.sentences])
-    missing = (code == NOT_ASSESSED) & ~skip[why]
-    pick = column[:, None, :]
-    landing = np.take_along_axis(code, pick, axis=1)[:, 0]
-    landing[(landing == 0) & missing.any(axis=1)] = NOT_ASSESSED
-    out.code[numbers], out.column[numbers] = landing, column
-    out.lowest[numbers] = np.take_along_axis(lowest, pick, axis=1)[:, 0]
-    out.highest[numbers] = np.take_along_axis(highest, pick, axis=1)[:, 0]
-    out.value[numbers] = np.take_along_axis(judged_by * sign, pick, axis=1)[:, 0]
+    missing = (each.code == NOT_ASSESSED) & ~skip[why]
+    worst, out.column[numbers] = _worst(each)
+    landing = np.where((worst.code == 0) & missing.any(axis=1), np.int8(NOT_ASSESSED), worst.code)
+    out.code[numbers], out.lowest[numbers], out.highest[numbers] = landing, worst.lowest, worst.highest
+    out.value[numbers] = worst.value * sign[:, 0]
     out.why[numbers] = _say_why(landing, missing, why, measured.engines, reasons)
 
 
@@ -155,10 +151,17 @@ def _stack(parts: list[np.ndarray]) -> np.ndarray:
     return np.stack([part.T if part.ndim == 2 else part[None, :] for part in parts])
 
 
-def _each_engine(
-    near: np.ndarray, value: np.ndarray, far: np.ndarray, steps: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Code, lowest and highest of each engine by itself; all turned so that more is worse.
+class _Each(NamedTuple):
+    """Of each engine (r, e, n) or of the worst (r, n); `value` is what was judged, turned so that more is worse."""
+
+    code: np.ndarray
+    value: np.ndarray
+    lowest: np.ndarray
+    highest: np.ndarray
+
+
+def _each_engine(near: np.ndarray, value: np.ndarray, far: np.ndarray, steps: np.ndarray) -> _Each:
+    """Judge each engine by itself; all is turned so that more is worse.
 
     Without a value, bounds that agree decide, and so does a near bound that lies beyond a limit already. A
     value that is only the least there was (far bound infinite) is not "within" when more would pass a limit.
@@ -169,18 +172,20 @@ def _each_engine(
     certain = (lowest == highest) | (lowest > 0)
     code = np.where(best >= 0, best, np.where(certain, lowest, np.int8(NOT_ASSESSED)))
     code[(best == 0) & np.isinf(far) & (highest > 0)] = NOT_ASSESSED
-    return code, np.minimum(lowest, code), np.maximum(highest, code)
+    judged_by = np.where(best >= 0, value, near)
+    return _Each(code, judged_by, np.minimum(lowest, code), np.maximum(highest, code))
 
 
-def _worst(code: np.ndarray, value: np.ndarray) -> np.ndarray:
-    """(r, n) the engine column with the highest code, then the most extreme value, then the lowest number."""
-    column = np.zeros((code.shape[0], code.shape[2]), dtype=np.int8)
-    top, most = code[:, 0], value[:, 0]
-    for c in range(1, code.shape[1]):
-        worse = (code[:, c] > top) | ((code[:, c] == top) & (value[:, c] > most))
+def _worst(each: _Each) -> tuple[_Each, np.ndarray]:
+    """The engine with the highest code, then the most extreme value, then the lowest number; and its column."""
+    worst = _Each(*(field[:, 0] for field in each))
+    column = np.zeros(worst.code.shape, dtype=np.int8)
+    for c in range(1, each.code.shape[1]):
+        other = _Each(*(field[:, c] for field in each))
+        worse = (other.code > worst.code) | ((other.code == worst.code) & (other.value > worst.value))
         column[worse] = c
-        top, most = np.where(worse, code[:, c], top), np.where(worse, value[:, c], most)
-    return column
+        worst = _Each(*(np.where(worse, a, b) for a, b in zip(other, worst, strict=True)))
+    return worst, column
 
 
 def _say_why(
@@ -210,22 +215,25 @@ def _bar(
 ) -> None:
     """Landings that a rule is not for, or may not be for, are not assessed."""
     not_rollout = _not_a_rollout(landings, reasons)
-    any_not = not_rollout.any()
     for number, rule in enumerate(rules):
-        barred = (
-            _where_bars(rule.where, measured, landings, reasons) if rule.where else np.zeros_like(not_rollout)
-        )
-        if rule.rollout and any_not:
-            barred = np.where(not_rollout != 0, not_rollout, barred)
-        hit = barred != 0
-        if hit.any():
-            out.code[number, hit], out.why[number, hit] = NOT_ASSESSED, barred[hit]
+        if rule.where:
+            _enter(out, number, _where_bars(rule.where, measured, landings, reasons))
+        if rule.rollout:
+            _enter(out, number, not_rollout)
+
+
+def _enter(out: Verdicts, number: int, barred: np.ndarray) -> None:
+    hit = np.flatnonzero(barred)
+    if len(hit):
+        out.code[number, hit], out.why[number, hit] = NOT_ASSESSED, barred[hit]
 
 
 def _not_a_rollout(landings: pl.DataFrame, reasons: Reasons) -> np.ndarray:
     """Reason codes (n,), 0 where the landing came to a full stop."""
     kinds = landings["kind"]
     codes = np.zeros(len(kinds), dtype=np.int32)
+    if (kinds == "full_stop").sum() == len(kinds):
+        return codes
     for kind in kinds.unique().to_list():
         if kind != "full_stop":
             sentence = f"{_KINDS.get(kind, kind)}: not judged as a rollout"
