@@ -70,3 +70,14 @@ def test_published_figures_lie_within_the_bounds(timeline: Timeline, reported: D
         assert not escapes(figure.value, lower, upper, figure.tolerance + 1e-4), (
             f"{figure}: [{lower}, {upper}]"
         )
+
+
+@pytest.mark.parametrize("timeline", [t for t in TIMELINES if t.reversers_out], ids=lambda t: t.name)
+def test_a_reverser_known_to_be_out_does_not_stop_the_others_being_judged(
+    timeline: Timeline, reported: Detected
+) -> None:
+    """In each of these the working reversers were selected and deployed promptly."""
+    outcomes = dict(reported.of("outcomes", timeline.name).select("rule", "outcome").iter_rows())
+    rules = ("late_reverse", "reverser_not_deployed", "slow_transit")
+    assert {rule: outcomes[rule] for rule in rules} == dict.fromkeys(rules, "within")
+    assert outcomes["asymmetric_deployment"] == "not_assessed"
