@@ -15,8 +15,8 @@ import polars as pl
 from fdm.bounded import Bounded, Instants, Reasons, exactly, stack, stack_values
 from fdm.frames import Block
 from fdm.parameters import PARAMETERS
-from fdm.primitives import Signal
 from fdm.settings import Settings
+from fdm.signal import Signal
 
 T = TypeVar("T", Instants, Bounded)
 
@@ -53,6 +53,8 @@ class Batch:
                 step,
                 self._block.lag_s[name],
                 PARAMETERS[name].tolerance,
+                self.reasons,
+                self.record_end,
             )
         return self._signals[name]
 
@@ -112,13 +114,16 @@ class Batch:
     @cached_property
     def record_end(self) -> np.ndarray:
         """(n,) last time with a sample of ground speed, or of anything when it is not recorded."""
-        names = ["ground_speed"] if self.has("ground_speed") else [name for name, _ in self.layout.steps]
-        ends = []
-        for name in names:
-            signal = self.signal(name)
-            final = signal.values.shape[1] - 1 - np.argmax(signal.valid[:, ::-1], axis=1)
-            ends.append(np.where(signal.valid.any(axis=1), signal.time(final), signal.start_s))
-        return np.max(ends, axis=0)
+        kept = [name for name, _ in self.layout.steps]
+        if "ground_speed" in kept and not np.isnan(self._block.values["ground_speed"]).all():
+            kept = ["ground_speed"]
+        return np.max([self._last_sample_s(name) for name in kept], axis=0)
+
+    def _last_sample_s(self, name: str) -> np.ndarray:
+        values, start_s = self._block.values[name], self._block.start_s[name].astype(np.float64)
+        valid = values >= 0 if values.dtype == np.int8 else ~np.isnan(values)
+        last_column = values.shape[1] - 1 - np.argmax(valid[:, ::-1], axis=1)
+        return np.where(valid.any(axis=1), start_s + last_column * dict(self.layout.steps)[name], start_s)
 
     @cached_property
     def end(self) -> Instants:

@@ -2,12 +2,13 @@
 
 Arrays are (n,) for one result per landing, or (n, e) for one per landing and reverser engine.
 A missing result is NaN and `why` holds the code of its reason (0: none); reasons are interned in a `Reasons`.
-A result may be NaN in `value` and still have bounds: the recorder cannot tell where between them it lies.
+A result may be NaN in its best value and still have bounds, and a reason: the recorder cannot tell where between them
+it lies. So `why` says whether there is a best value, `bounded` (of instants: `happened`) whether anything is known.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,10 +47,19 @@ class Bounded:
             change(self.value), change(self.lower), change(self.upper), self.why if why is None else why, self.at
         )
 
+    @property
+    def bounded(self) -> np.ndarray:
+        """True where at least the bounds are known."""
+        return ~(np.isnan(self.lower) | np.isnan(self.upper))
+
     def where(self, condition: np.ndarray, reason: int | np.ndarray) -> Bounded:
-        """Kept where the condition holds; elsewhere missing, for `reason` unless one stands already."""
-        why = np.where(condition | (self.why != FINE), self.why, np.asarray(reason, np.int16))
+        """Kept where the condition holds; elsewhere missing, for `reason` unless it was missing already."""
+        why = np.where(condition | ~self._there, self.why, np.asarray(reason, np.int16))
         return self.map(lambda x: np.where(condition, x, np.nan), why)
+
+    @property
+    def _there(self) -> np.ndarray:
+        return (self.why == FINE) | self.bounded
 
     def or_zero(self, condition: np.ndarray) -> Bounded:
         """Exactly zero where the condition holds: what is measured did not happen there at all."""
@@ -88,16 +98,25 @@ class Instants:
         """The same instants, so many seconds later."""
         return self.map(lambda x: x + seconds)
 
+    @property
+    def happened(self) -> np.ndarray:
+        """True where it happened, even when the recorder cannot tell when between its bounds."""
+        return ~(np.isnan(self.earliest) | np.isnan(self.latest))
+
     def where(self, condition: np.ndarray, reason: int | np.ndarray) -> Instants:
-        """Kept where the condition holds; elsewhere missing, for `reason` unless one stands already."""
-        why = np.where(condition | (self.why != FINE), self.why, np.asarray(reason, np.int16))
+        """Kept where the condition holds; elsewhere missing, for `reason` unless it was missing already."""
+        there = (self.why == FINE) | self.happened
+        why = np.where(condition | ~there, self.why, np.asarray(reason, np.int16))
         return self.map(lambda x: np.where(condition, x, np.nan), why)
 
+    def only_after(self, other: Instants) -> Instants:
+        """Missing for the other's reason where the other never happened: what never began cannot end."""
+        why = np.where(other.happened, self.why, other.why)
+        return self.map(lambda x: np.where(other.happened, x, np.nan), why)
+
     def or_else(self, other: Instants) -> Instants:
-        """`other` wherever this one is missing."""
-        missing = self.why != FINE
-        pairs = zip(_fields(self), _fields(other), strict=True)
-        return Instants(*(np.where(missing, b, a) for a, b in pairs))
+        """`other` wherever this one did not happen."""
+        return pick(self.happened, self, other)
 
     def engine(self, index: int) -> Instants:
         """One engine's column of an (n, e) result."""
@@ -113,9 +132,39 @@ def exactly(time_s: np.ndarray) -> Instants:
     return Instants(time_s, time_s, time_s, np.zeros(time_s.shape, np.int16))
 
 
-def merge(pick: Callable[[np.ndarray, np.ndarray], np.ndarray], a: Instants, b: Instants, why: np.ndarray) -> Instants:
-    """Two instants made one, moment by moment: the sooner with np.fmin, the later with np.maximum."""
-    return Instants(pick(a.best, b.best), pick(a.earliest, b.earliest), pick(a.latest, b.latest), why)
+def pick(condition: np.ndarray, a: Instants, b: Instants) -> Instants:
+    """`a` where the condition holds, else `b`."""
+    return Instants(*(np.where(condition, x, y) for x, y in zip(_fields(a), _fields(b), strict=True)))
+
+
+def the_sooner(a: Instants, b: Instants) -> Instants:
+    """Whichever came first; the one that happened where only one did."""
+    return _one_of(a, b, np.minimum, a.latest <= b.earliest, b.latest <= a.earliest)
+
+
+def the_later(a: Instants, b: Instants) -> Instants:
+    """Whichever came last; the one that happened where only one did."""
+    return _one_of(a, b, np.maximum, a.earliest >= b.latest, b.earliest >= a.latest)
+
+
+def _one_of(
+    a: Instants,
+    b: Instants,
+    extreme: Callable[[np.ndarray, np.ndarray], np.ndarray],
+    surely_a: np.ndarray,
+    surely_b: np.ndarray,
+) -> Instants:
+    both = a.happened & b.happened
+    open_ = merge(extreme, a, b, both_why(a, b))
+    take_b = np.where(both, surely_b, b.happened)
+    return pick(np.where(both, surely_a, ~b.happened), a, pick(take_b, b, open_))
+
+
+def merge(
+    extreme: Callable[[np.ndarray, np.ndarray], np.ndarray], a: Instants, b: Instants, why: np.ndarray
+) -> Instants:
+    """Two instants made one, moment by moment."""
+    return Instants(extreme(a.best, b.best), extreme(a.earliest, b.earliest), extreme(a.latest, b.latest), why)
 
 
 def either_why(a: Instants, b: Instants) -> np.ndarray:
@@ -148,6 +197,33 @@ def choose(condition: np.ndarray, a: Bounded, b: Bounded) -> Bounded:
         np.where(condition, a.upper, b.upper),
         np.where(condition, a.why, b.why),
         np.where(condition, at_a, at_b),
+    )
+
+
+def largest(values: Sequence[Bounded], aside: Collection[int] = ()) -> Bounded:
+    """The largest of several values of at least zero.
+
+    Values that are missing for a reason in `aside` do not count. Where another one is missing or has no best value,
+    the largest is at least what is known, and has a best value only when none of those can be larger.
+    """
+    value, lower, upper, why, bounded = (
+        np.stack(parts) for parts in zip(*((x.value, x.lower, x.upper, x.why, x.bounded) for x in values), strict=True)
+    )
+    counts = bounded | ~np.isin(why, list(aside))
+    best = np.where(np.isnan(value), -np.inf, value).max(axis=0)
+    least = np.where(bounded, lower, 0.0).max(axis=0)
+    most = np.where(counts, np.where(bounded, upper, np.inf), -np.inf).max(axis=0)
+    open_ = counts & np.isnan(value) & ~(bounded & (upper <= best))
+    known, certain = bounded.any(axis=0), np.isfinite(best) & ~open_.any(axis=0)
+    first_open = np.take_along_axis(why, np.argmax(np.where(counts.any(axis=0), open_, True), axis=0)[None], axis=0)[0]
+    column = np.argmax(np.where(np.isnan(value), np.where(bounded, lower, -np.inf), value), axis=0)
+    at = np.stack([x.value * np.nan if x.at is None else x.at for x in values])
+    return Bounded(
+        np.where(certain, best, np.nan),
+        np.where(known, least, np.nan),
+        np.where(known, most, np.nan),
+        np.where(certain, np.int16(FINE), first_open),
+        np.take_along_axis(at, column[None], axis=0)[0],
     )
 
 

@@ -13,11 +13,11 @@ from fdm.bounded import FINE, Bounded, Instants, Measured, Reasons
 from fdm.finding import frames_of
 from fdm.frames import Block, stack_frames
 from fdm.measures import CATALOGUE
-from fdm.primitives import interpolate
 from fdm.recording import Recording
 from fdm.schemas import LANDINGS
 from fdm.settings import Settings
 from fdm.steps import Rollout, interpolate_heading
+from fdm.windows import interpolate
 
 HEADWIND_OVER_S = 5.0
 

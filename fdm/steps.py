@@ -14,9 +14,11 @@ import polars as pl
 from fdm.batch import Batch
 from fdm.bounded import FINE, Bounded, Instants, both_why, either_why, merge
 from fdm.parameters import DEPLOYED, STOWED
-from fdm.primitives import Signal, crossing, first, interpolate, last
+from fdm.primitives import crossing, first, last
+from fdm.signal import Signal
 from fdm.touchdown import Touchdown, find_touchdown
 from fdm.units import MPS_PER_KT
+from fdm.windows import interpolate
 
 M_PER_DEG_LATITUDE = 111_195.0  # mean sphere of 6 371 009 m radius; over a runway's length the error is below 0.6 %
 POSITION_DOUBT_M = 30.0  # a recorded position against the surveyed runway (common practice, no source)

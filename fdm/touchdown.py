@@ -6,13 +6,15 @@ out; without discretes, from the radio height reaching its value on the ground. 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from fdm.batch import Batch
 from fdm.bounded import FINE, Bounded, Instants
-from fdm.primitives import Signal, first, interpolate, last, time_above
+from fdm.primitives import first, last
+from fdm.signal import Signal
+from fdm.windows import interpolate, time_above
 
 SEARCH_BEFORE_S = 8.0  # around the anchor, first contact is looked for from here
 SEARCH_AFTER_S = 15.0
@@ -122,7 +124,7 @@ def _either(gears: list[Signal]) -> Signal:
         known = _at_samples(other, fastest)
         values = np.where(known == 1, np.int8(1), values).astype(np.int8)
         lag_s = np.maximum(lag_s, np.float32(other.step_s))
-    return Signal("main_gear_ground", values, fastest.start_s, fastest.step_s, lag_s, 0)
+    return replace(fastest, name="main_gear_ground", values=values, lag_s=lag_s)
 
 
 def _bounces(batch: Batch, gear: Signal, contact: Instants) -> tuple[Instants, np.ndarray, Bounded]:
@@ -136,7 +138,7 @@ def _bounces(batch: Batch, gear: Signal, contact: Instants) -> tuple[Instants, n
         np.where(bounced, regained.latest, contact.latest),
         contact.why,
     )
-    airborne_s = time_above(_flipped(gear), 0.5, _late(contact), settled, gap=none).or_zero(~bounced)
+    airborne_s = time_above(_flipped(gear), 0.5, _late(contact), settled, missing=none).or_zero(~bounced)
     inside = (gear.columns >= gear.index_from(contact.latest)[:, None]) & (
         gear.columns <= gear.index_from(settled.latest)[:, None]
     )
@@ -151,7 +153,7 @@ def _late(contact: Instants) -> Instants:
 
 def _flipped(gear: Signal) -> Signal:
     values = np.where(gear.values >= 0, 1 - gear.values, gear.values).astype(np.int8)
-    return Signal("main_gear_air", values, gear.start_s, gear.step_s, gear.lag_s, 0)
+    return replace(gear, name="main_gear_air", values=values)
 
 
 def _ground_after(gear: Signal, when: Instants) -> np.ndarray:

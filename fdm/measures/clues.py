@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from fdm.bounded import FINE, Bounded, exactly
 from fdm.measures.catalogue import measure
-from fdm.primitives import Signal, highest
+from fdm.signal import Signal
 from fdm.steps import Rollout
+from fdm.windows import highest
 
 FLAG_AFTER_S = 15.0  # a control-system fault counts as a clue until this long after contact
 HYDRAULIC_AFTER_S = 3.0  # ... and hydraulic pressure is watched this long after selection where nothing deployed
@@ -52,7 +55,7 @@ def hydraulic_share_in_transit(batch: Rollout) -> Bounded:
         start = batch.reverse_selected.engine(column)
         deployed = batch.deployed.engine(column)
         end = np.where(deployed.why == FINE, deployed.latest, start.latest + HYDRAULIC_AFTER_S)
-        upside_down = Signal(name, -signal.values, signal.start_s, signal.step_s, signal.lag_s, signal.tolerance)
+        upside_down = replace(signal, values=-signal.values)
         gap = batch.reason("no hydraulic pressure sample while the reverser moved")
         lowest = highest(upside_down, start, exactly(end), missing=gap)
         before = highest(signal, exactly(batch.contact.best - 10.0), exactly(batch.contact.best), missing=gap)

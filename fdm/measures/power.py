@@ -8,8 +8,8 @@ import numpy as np
 
 from fdm.bounded import FINE, Bounded, Instants, both_why, merge, worse_of
 from fdm.measures.catalogue import measure
-from fdm.primitives import highest, time_above, value_at
 from fdm.steps import Rollout
+from fdm.windows import highest, time_above, value_at
 
 NEEDS = ("n1.N", "reverser_state.N|reverser_deployed.N", "ground_speed")
 
@@ -83,7 +83,7 @@ def _forward_power(batch: Rollout, engine: int) -> Bounded:
     settled = start.later(SPOOL_DOWN_S)
     limit = batch.idle[engine] + batch.settings.idle_margin_pct
     gap = batch.reason(f"N1 of engine {engine} has a gap in the rollout")
-    above = time_above(batch.signal(f"n1.{engine}"), limit, settled, end, gap=gap)
+    above = time_above(batch.signal(f"n1.{engine}"), limit, settled, end, missing=gap)
     known = ~np.isnan(batch.idle[engine])
     return above.or_zero(unused | ~(end.latest > settled.earliest)).where(
         known | unused, batch.reason(f"idle reverse of engine {engine} is not known")
@@ -175,7 +175,7 @@ def autothrottle_in_reverse_s(batch: Rollout) -> Bounded:
         return batch.absent(batch.reason("no engine has a reverser"))
     start = batch.first_selected
     gap = batch.reason("autothrottle_engaged has a gap in the rollout")
-    value = time_above(batch.signal("autothrottle_engaged"), 0.5, start, batch.end, gap=gap)
+    value = time_above(batch.signal("autothrottle_engaged"), 0.5, start, batch.end, missing=gap)
     return value.where(start.why == FINE, batch.reason("reverse was not used"))
 
 
@@ -195,7 +195,7 @@ def _high_time(batch: Rollout, column: int, engine: int) -> Bounded:
     start, end, none = _deployed_below(batch, column, batch.taxi_speed)
     limit = batch.idle[engine] + batch.settings.idle_margin_pct
     gap = batch.reason(f"N1 of engine {engine} has a gap below taxi speed")
-    value = time_above(batch.signal(f"n1.{engine}"), limit, start, end, gap=gap)
+    value = time_above(batch.signal(f"n1.{engine}"), limit, start, end, missing=gap)
     value = value.where(~np.isnan(limit), batch.reason(f"idle reverse of engine {engine} is not known"))
     return value.or_zero(none)
 

@@ -6,8 +6,8 @@ import numpy as np
 
 from fdm.bounded import FINE, Bounded, Instants, choose, merge, worse_of
 from fdm.measures.catalogue import measure
-from fdm.primitives import value_at
 from fdm.steps import Rollout
+from fdm.windows import value_at
 
 REVERSER = ("reverser_state.N|reverser_deployed.N",)
 UNLOCKED = ("reverser_state.N|reverser_unlocked.N",)

@@ -6,9 +6,9 @@ import numpy as np
 
 from fdm.bounded import FINE, Bounded
 from fdm.measures.catalogue import measure
-from fdm.primitives import value_at
 from fdm.steps import Rollout, interpolate_heading
 from fdm.units import MPS2_PER_G, MPS_PER_KT
+from fdm.windows import value_at
 
 DECELERATING_FROM_S = 3.0  # after contact: devices are out and brakes are on by then (common practice, no source)
 EXCURSION_ABOVE_KT = 60.0

@@ -6,8 +6,8 @@ import numpy as np
 
 from fdm.bounded import FINE, Bounded, Instants
 from fdm.measures.catalogue import measure
-from fdm.primitives import highest, value_at
 from fdm.steps import Rollout
+from fdm.windows import highest, value_at
 
 SPOILERS = ("spoiler_panel|spoiler_handle",)
 WATCHED_S = 20.0  # how long after contact the spoilers are expected to come up, at the longest

@@ -1,0 +1,160 @@
+"""One parameter of a batch of landings, sampled on a regular grid per landing, with what is missing in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from fdm.bounded import Reasons
+
+GAP_STEPS, GAP_S = 2.5, 0.5  # samples further apart than so many steps and seconds have a gap between them
+UNSEEN_S = 3.0  # nothing that a landing is measured by comes and goes within a shorter gap (common practice, no source)
+
+IN_GAP = "{gap} where the change happened"
+MAYBE_IN_GAP = "{gap}, in which it may have happened"
+ALREADY = "{name} showed it already when the recording began"
+
+
+@dataclass(frozen=True)
+class Signal:
+    """One parameter of a batch.
+
+    values     (n, m) float, NaN missing; or int8, negative missing
+    start_s    (n,) time of column 0; step_s, sampling step
+    lag_s      (n,) a sample may be this much older than its stamp
+    tolerance  half-width within which a value may differ from the true one, in its unit
+    reasons    where sentences about gaps are kept
+    end_s      (n,) end of the stored landing; None: the last sample is the end
+    """
+
+    name: str
+    values: np.ndarray
+    start_s: np.ndarray
+    step_s: float
+    lag_s: np.ndarray
+    tolerance: float
+    reasons: Reasons
+    end_s: np.ndarray | None = None
+
+    @cached_property
+    def valid(self) -> np.ndarray:
+        """(n, m) true where a sample was recorded."""
+        return self.values >= 0 if self.values.dtype == np.int8 else ~np.isnan(self.values)
+
+    @cached_property
+    def columns(self) -> np.ndarray:
+        """(m,) column numbers."""
+        return np.arange(self.values.shape[1])
+
+    @cached_property
+    def recorded(self) -> np.ndarray:
+        """(n,) true where the landing has a sample at all."""
+        return self.valid.any(axis=1)
+
+    @cached_property
+    def first_column(self) -> np.ndarray:
+        """(n,) column of the first sample."""
+        return np.argmax(self.valid, axis=1)
+
+    @cached_property
+    def last_column(self) -> np.ndarray:
+        """(n,) column of the last sample."""
+        return self.valid.shape[1] - 1 - np.argmax(self.valid[:, ::-1], axis=1)
+
+    @cached_property
+    def holed(self) -> np.ndarray:
+        """(n,) true where samples are missing between the first and the last."""
+        return self.valid.sum(axis=1) < np.where(self.recorded, self.last_column - self.first_column + 1, 0)
+
+    @property
+    def wide_s(self) -> float:
+        """Neighbouring samples further apart than this have a gap between them."""
+        return GAP_STEPS * self.step_s + GAP_S
+
+    @cached_property
+    def previous(self) -> np.ndarray:
+        """(n, m) column of the last sample at or before each column, -1 where there is none."""
+        return np.maximum.accumulate(np.where(self.valid, self.columns, -1), axis=1)
+
+    @cached_property
+    def following(self) -> np.ndarray:
+        """(n, m) column of the first sample at or after each column, m where there is none."""
+        marked = np.where(self.valid, self.columns, len(self.columns))
+        return np.minimum.accumulate(marked[:, ::-1], axis=1)[:, ::-1]
+
+    def time(self, index: np.ndarray) -> np.ndarray:
+        """Stamp of each landing's sample `index` (n,)."""
+        return self.start_s + index * self.step_s
+
+    def index_from(self, time_s: np.ndarray) -> np.ndarray:
+        """First column at or after a time, clipped to [0, m]; m where the time is missing."""
+        raw = np.ceil((time_s - self.start_s) / self.step_s - 1e-4)
+        return np.clip(np.where(np.isnan(raw), np.inf, raw), 0, self.values.shape[1]).astype(np.int64)
+
+    def index_past(self, time_s: np.ndarray) -> np.ndarray:
+        """First column after a time, clipped to [0, m]; m where the time is missing."""
+        raw = np.floor((time_s - self.start_s) / self.step_s + 1e-4) + 1
+        return np.clip(np.where(np.isnan(raw), np.inf, raw), 0, self.values.shape[1]).astype(np.int64)
+
+    @cached_property
+    def bridged(self) -> np.ndarray:
+        """(n, m) values with short gaps bridged by straight lines; NaN stays in long ones, and at the ends."""
+        values = self.values.astype(np.float32) if self.values.dtype == np.int8 else self.values
+        rows = np.flatnonzero(self.holed)
+        if not len(rows):
+            return values
+        values, some = values.copy(), values[rows]
+        left, right = self.previous[rows], self.following[rows]
+        fill = (left >= 0) & (right < len(self.columns)) & (right > left)
+        fill &= (right - left) * self.step_s <= max(UNSEEN_S, self.wide_s)
+        at = np.nonzero(fill)
+        a, b = left[at], right[at]
+        share = (at[1] - a) / (b - a)
+        some[at] = (1 - share) * some[at[0], a] + share * some[at[0], b]
+        values[rows] = some
+        return values
+
+    def longest_gap_s(self, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
+        """(n,) longest stretch without a sample inside a window, s; a single sampling step counts as none."""
+        ahead = np.minimum(self.time(self.first_column), to_s) - from_s
+        behind = to_s - np.maximum(self.time(self.last_column), from_s)
+        longest = np.where(self.recorded, np.fmax(np.fmax(ahead, behind), 0), to_s - from_s)
+        rows = np.flatnonzero(self.holed & self.recorded)
+        if len(rows):
+            longest[rows] = np.fmax(longest[rows], self._longest_hole_s(rows, from_s[rows], to_s[rows]))
+        return np.nan_to_num(longest, nan=0.0, posinf=0.0, neginf=0.0)
+
+    def _longest_hole_s(self, rows: np.ndarray, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
+        left, right = self.previous[rows, :-1], self.following[rows, 1:]
+        inside = (right - left > 1) & (left >= 0) & (right < len(self.columns))
+        start_s = self.start_s[rows, None] + left * self.step_s
+        end_s = start_s + (right - left) * self.step_s
+        overlap = np.minimum(end_s, to_s[:, None]) - np.maximum(start_s, from_s[:, None])
+        return np.where(inside, overlap, 0).max(axis=1, initial=0.0)
+
+    def gap_codes(self, seconds: np.ndarray, sentence: str) -> np.ndarray:
+        """(n,) reason codes of a sentence about this parameter, in which {gap} names how long its gap is."""
+        codes = np.zeros(len(seconds), np.int16)
+        whole = np.rint(seconds)
+        for length in np.unique(whole):
+            text = sentence.format(gap=f"gap of {length:.0f} s in {self.name}", name=self.name)
+            codes[whole == length] = self.reasons.code(text)
+        return codes
+
+
+def pick_column(matrix: np.ndarray, index: np.ndarray) -> np.ndarray:
+    """(n,) each row's value in its own column, the nearest one where the column does not exist."""
+    return matrix[np.arange(len(matrix)), np.clip(index, 0, matrix.shape[1] - 1)]
+
+
+def nearest_column(flags: np.ndarray, index: np.ndarray, step: int) -> np.ndarray:
+    """Walk from `index` by `step` until `flags` holds; -1 or m when it never does."""
+    index, end = index.copy(), flags.shape[1]
+    going = np.flatnonzero((index >= 0) & (index < end))
+    while len(going):
+        going = going[~flags[going, index[going]]]
+        index[going] += step
+        going = going[(index[going] >= 0) & (index[going] < end)]
+    return np.clip(index, -1, end)

@@ -1,0 +1,217 @@
+"""How much it was: values at instants, highest values and times above, for every landing of a batch at once, in NumPy.
+
+Bounds are made of the instants' own, of the values' tolerance, and of what may lie between samples: there a value is
+taken to run straight, with one bend at the most. With a gap in the window the best value is not known.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fdm.bounded import FINE, Bounded, Instants
+from fdm.signal import MAYBE_IN_GAP, Signal, pick_column
+
+
+def value_at(signal: Signal, when: Instants, *, missing: int) -> Bounded:
+    """A value at an instant, interpolated; bounds over all that the instant's own bounds reach, bends included."""
+    best = interpolate(signal, when.best + signal.lag_s / 2)
+    low, high = _reach(signal, when.earliest, when.latest + signal.lag_s)
+    low, high = np.fmin(low, best) - signal.tolerance, np.fmax(high, best) + signal.tolerance
+    why = np.where(when.why != FINE, when.why, np.where(np.isnan(best), missing, FINE)).astype(np.int16)
+    value = Bounded(best, low, high, why, when.best)
+    return value.where(~np.isnan(low + high) & when.happened, np.where(when.happened, missing, when.why))
+
+
+def _reach(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Lowest and highest value that a stretch of time may hold, (n,) each; NaN where part of it is not known."""
+    at = [interpolate(signal, x) for x in (from_s, to_s)]
+    known = ~np.isnan(at[0] + at[1])
+    low, high = np.fmin(*at), np.fmax(*at)
+    k = np.where(known, signal.index_from(from_s), 0)
+    last_k = np.where(known, signal.index_from(to_s), 0)
+    bend = _bend(signal, k - 1)
+    while (k < last_k).any():
+        here = np.where(k < last_k, pick_column(signal.bridged, k), np.nan)
+        low, high = np.fmin(low, here), np.fmax(high, here)
+        bend = np.fmax(bend, np.where(k < last_k, _bend(signal, k), 0))
+        k = k + 1
+    return np.where(known, low - bend, np.nan), np.where(known, high + bend, np.nan)
+
+
+def _bend(signal: Signal, left: np.ndarray) -> np.ndarray:
+    """How far a value that bends once may stray from the straight line between samples `left` and the next.
+
+    With slopes a before and b behind, the stray at a bend after a share f of the step is f (1 - f) |a - b|.
+    """
+    before, a, b, behind = (pick_column(signal.bridged, left + i).astype(np.float64) for i in (-1, 0, 1, 2))
+    at_edge = (left < 1) | (left + 2 >= signal.values.shape[1])
+    stray = np.abs((a - before) - (behind - b)) / 4
+    return np.where(at_edge | np.isnan(stray), 0, stray)
+
+
+def interpolate(signal: Signal, time_s: np.ndarray) -> np.ndarray:
+    """Values (n,) at one time per landing; NaN outside the recording or in a long gap."""
+    values = signal.bridged
+    position = (time_s - signal.start_s) / signal.step_s
+    known = (position >= 0) & (position <= values.shape[1] - 1)
+    position = np.where(known, position, 0)
+    left = np.floor(position).astype(np.int64)
+    share = position - left
+    a = pick_column(values, left)
+    b = np.where(share > 1e-4, pick_column(values, left + 1), a)
+    return np.where(known, a + share * (b - a), np.nan)
+
+
+def highest(signal: Signal, start: Instants, end: Instants, *, missing: int) -> Bounded:
+    """Highest value between two instants.
+
+    At least what the samples and moments certainly inside show; at most what those possibly inside show, and what the
+    slopes beside them leave room for between samples. With a gap inside it is only known to be at least so much.
+    `missing` is the reason where there is no sample.
+    """
+    best = _peak(signal, start.best, end.best)
+    for when in (start, end):
+        best = np.fmax(best, interpolate(signal, when.best + signal.lag_s / 2))
+    lower = _surely_reached(signal, start, end) - signal.tolerance
+    upper = _possibly_reached(signal, start.earliest, end.latest + signal.lag_s) + signal.tolerance
+    why = np.where(start.why != FINE, start.why, end.why)
+    gap_s = signal.longest_gap_s(start.earliest, end.latest)
+    holed = gap_s > signal.wide_s + 1e-3
+    if holed.any():
+        why = np.where(holed & (why == FINE), signal.gap_codes(gap_s * holed, MAYBE_IN_GAP), why)
+        upper = np.where(holed, np.inf, upper)
+    there = start.happened & end.happened & ~np.isnan(best) | holed
+    lower, upper = np.fmin(lower, best), np.fmax(upper, best)
+    result = Bounded(np.where(why == FINE, best, np.nan), lower, upper, why.astype(np.int16), start.best)
+    return result.where(there & ~np.isnan(lower), np.where(start.happened & end.happened, missing, why))
+
+
+def _surely_reached(signal: Signal, start: Instants, end: Instants) -> np.ndarray:
+    """Highest of what is certainly inside; the lowest of what may be, where nothing is."""
+    at_start = start.latest + signal.lag_s
+    k = np.nan_to_num((at_start - signal.start_s) / signal.step_s, nan=0.0, posinf=0.0, neginf=0.0).astype(np.int64)
+    moment = interpolate(signal, at_start) - _bend(signal, k)
+    sure = np.fmax(_peak(signal, at_start, end.earliest), moment)
+    upside_down = -_peak(signal, start.earliest - signal.step_s, end.latest + signal.step_s, -1)
+    return np.where((at_start <= end.earliest) & ~np.isnan(sure), sure, upside_down)
+
+
+def _possibly_reached(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
+    """Highest of what may be inside a window: samples, what may lie between them, and the window's ends."""
+    most = _peak(signal, from_s, to_s)
+    begin, end = signal.index_from(from_s), signal.index_past(to_s)
+    for time_s, k in ((from_s, begin - 1), (to_s, end - 1)):
+        most = np.fmax(most, interpolate(signal, time_s) + _bend(signal, k))
+    c0, c1 = _columns(begin, end, signal.values.shape[1])
+    if c1 - c0 < 4:
+        return most
+    v = signal.values[:, c0:c1].astype(np.float32, copy=False)
+    a, b = v[:, 1:-2] - v[:, :-3], v[:, 3:] - v[:, 2:-1]  # slopes before and behind each inner interval
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = (v[:, 2:-1] - b - v[:, 1:-2]) / (a - b)
+        apex = np.where((a > 0) & (b < 0) & (share > 0) & (share < 1), v[:, 1:-2] + a * share, -np.inf)
+    left = signal.columns[c0 + 1 : c1 - 2]
+    inside = (left >= begin[:, None]) & (left + 1 < end[:, None])
+    return np.fmax(most, np.where(inside, apex, -np.inf).max(axis=1))
+
+
+def _peak(signal: Signal, from_s: np.ndarray, to_s: np.ndarray, sign: int = 1) -> np.ndarray:
+    """Highest sample (times `sign`) in a window; NaN where there is none."""
+    begin, end = signal.index_from(from_s), signal.index_past(to_s)
+    c0, c1 = _columns(begin, end, signal.values.shape[1])
+    columns = signal.columns[c0:c1]
+    inside = (columns >= begin[:, None]) & (columns < end[:, None]) & signal.valid[:, c0:c1]
+    if not inside.size:
+        return np.full(len(begin), np.nan)
+    peak = np.where(inside, signal.values[:, c0:c1] * sign, -np.inf).max(axis=1)
+    return np.where(np.isneginf(peak), np.nan, peak)
+
+
+def _columns(begin: np.ndarray, end: np.ndarray, width: int) -> tuple[int, int]:
+    """The columns that any landing's window touches."""
+    some = begin < end
+    if not some.any():
+        return 0, 0
+    return max(int(begin[some].min()), 0), min(int(end[some].max()), width)
+
+
+def time_above(
+    signal: Signal, threshold: float | np.ndarray, start: Instants, end: Instants, *, missing: int
+) -> Bounded:
+    """Total time that a value was above a threshold between two instants, s. A discrete's threshold is 0.5.
+
+    For certain: stretches between neighbouring samples that are both clearly above, within the certain window. At
+    most: those with either one possibly above, within the possible window. With a gap inside there are bounds only.
+    `missing` is the reason where the window or the threshold is not known.
+    """
+    begin, stop = signal.index_from(start.earliest) - 1, signal.index_past(end.latest + signal.lag_s) + 1
+    c0, c1 = _columns(begin, stop, signal.values.shape[1])
+    why = np.where(start.why != FINE, start.why, end.why)
+    there = start.happened & end.happened & ~np.isnan(np.broadcast_to(threshold, why.shape))
+    value, lower, upper = np.zeros((3, len(begin)))
+    if c1 - c0 >= 2:
+        value, lower, upper = _above(signal, threshold, start, end, c0, c1)
+    upper = upper + _outside(signal, start.earliest, end.latest)
+    gap_s = signal.longest_gap_s(start.earliest, end.latest)
+    holed = gap_s > signal.wide_s + 1e-3
+    if holed.any():
+        why = np.where(holed & (why == FINE), signal.gap_codes(gap_s * holed, MAYBE_IN_GAP), why)
+    value = np.where(why == FINE, np.clip(value, lower, upper), np.nan)
+    result = Bounded(value, lower, upper, why.astype(np.int16), start.best)
+    return result.where(there, np.where(start.happened & end.happened, missing, why))
+
+
+def _above(
+    signal: Signal, threshold: float | np.ndarray, start: Instants, end: Instants, c0: int, c1: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Best, least and most time above, from the stretches between columns c0 to c1."""
+    a, b = _sampled_neighbours(signal, c0, c1)
+    level = np.asarray(threshold, np.float32)[..., None]
+    top, bottom = np.maximum(a, b) - level, np.minimum(a, b) - level
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.clip(np.where(top > bottom, top / (top - bottom), top > 0), 0, 1)
+    left, lag_s = signal.start_s[:, None] + np.arange(c0, c1 - 1) * signal.step_s, signal.lag_s[:, None]
+    value = np.where(np.isnan(top), 0, share * _overlap(left - lag_s / 2, signal.step_s, start.best, end.best))
+    sure = bottom > signal.tolerance
+    least = np.where(sure, _overlap(left, signal.step_s, start.latest, end.earliest), 0)
+    possible = np.isnan(top) & _within(signal, c0, c1) | (top > -signal.tolerance)
+    most = np.where(possible, _overlap(left, signal.step_s, start.earliest, end.latest), 0)
+    if lag_s.any():
+        least[:, 0] -= sure[:, 0] * signal.lag_s
+        least[:, 1:] -= (sure[:, 1:] & ~sure[:, :-1]) * lag_s
+        begins = possible & ~np.concatenate([np.zeros((len(top), 1), bool), possible[:, :-1]], axis=1)
+        most += np.where(begins, _overlap(left - lag_s, lag_s, start.earliest, end.latest), 0)
+    return value.sum(axis=1), np.maximum(least.sum(axis=1), 0), most.sum(axis=1)
+
+
+def _within(signal: Signal, c0: int, c1: int) -> np.ndarray:
+    """(n, c1 - c0 - 1) true for stretches between the first and the last sample."""
+    columns = np.arange(c0, c1 - 1)
+    return (columns >= signal.first_column[:, None]) & (columns < signal.last_column[:, None])
+
+
+def _outside(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
+    """Seconds of a window that lie before the first sample or after the last."""
+    ahead = np.minimum(signal.time(signal.first_column), to_s) - from_s
+    behind = to_s - np.maximum(signal.time(signal.last_column) - signal.lag_s, from_s)
+    return np.where(signal.recorded, np.fmax(ahead, 0) + np.fmax(behind, 0), np.fmax(to_s - from_s, 0))
+
+
+def _sampled_neighbours(signal: Signal, c0: int, c1: int) -> tuple[np.ndarray, np.ndarray]:
+    """For each stretch between two columns, the samples at or before it and at or after it; NaN where there is none."""
+    if not signal.holed.any():
+        values = np.where(signal.valid[:, c0:c1], signal.values[:, c0:c1], np.float32(np.nan))
+        return values[:, :-1], values[:, 1:]
+    left, right = signal.previous[:, c0 : c1 - 1], signal.following[:, c0 + 1 : c1]
+    known = (left >= 0) & (right < len(signal.columns))
+    known &= (right - left) * signal.step_s <= signal.wide_s + 1e-3
+    values = signal.values.astype(np.float32, copy=False)
+    a = np.take_along_axis(values, np.maximum(left, 0), axis=1)
+    b = np.take_along_axis(values, np.minimum(right, len(signal.columns) - 1), axis=1)
+    return np.where(known, a, np.nan), np.where(known, b, np.nan)
+
+
+def _overlap(left: np.ndarray, width: float | np.ndarray, start_s: np.ndarray, end_s: np.ndarray) -> np.ndarray:
+    with np.errstate(invalid="ignore"):
+        overlap = np.minimum(left + width, end_s[:, None]) - np.maximum(left, start_s[:, None])
+    return np.maximum(np.nan_to_num(overlap, nan=0.0), 0)
