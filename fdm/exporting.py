@@ -8,6 +8,7 @@ infinity and no NaN, so both are null there: null in `upper` beside a number in 
 from __future__ import annotations
 
 import os
+from io import BytesIO
 from pathlib import Path
 
 import polars as pl
@@ -54,13 +55,22 @@ def write_table(frame: pl.DataFrame, path: Path | str, kind: str | None = None) 
     raises   FdmError for an unknown suffix, OSError when the file cannot be written
     """
     target, kind = Path(path), kind or format_of(path)
+    if target.exists() and not target.is_file():  # a pipe or a device is written to, never replaced
+        target.write_bytes(_encoded(frame, kind))
+        return
+    target = target.resolve()
     aside = target.with_name(f".{target.name}.part")
     try:
-        if kind == "parquet":
-            frame.write_parquet(aside, compression="zstd")
-        else:
-            aside.write_text(as_csv(frame) if kind == "csv" else as_json(frame) + "\n", encoding="utf-8")
+        aside.write_bytes(_encoded(frame, kind))
         os.replace(aside, target)
     except BaseException:
         aside.unlink(missing_ok=True)
         raise
+
+
+def _encoded(frame: pl.DataFrame, kind: str) -> bytes:
+    if kind == "parquet":
+        buffer = BytesIO()
+        frame.write_parquet(buffer, compression="zstd")
+        return buffer.getvalue()
+    return (as_csv(frame) if kind == "csv" else as_json(frame) + "\n").encode()

@@ -21,15 +21,14 @@ from fdm.archive import Archive
 
 MARKS = {"high": ("◆", "◇"), "medium": ("▲", "△"), "low": ("●", "○")}  # certain, possible
 STYLES = {"high": "bold red", "medium": "bold yellow", "low": "bold blue"}
-SHORTEST_TITLE = 20
-GAP = "  "
+SHORTEST_TITLE = 24
 
 Row = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
 class Column:
-    """A column of the table: its head, and what stands in it for an event. Columns are dropped from the right order."""
+    """A column of the table: its head, and what stands in it for an event."""
 
     head: str
     cell: Callable[[Row], str]
@@ -39,14 +38,14 @@ class Column:
 COLUMNS = {
     "title": Column("Event", lambda row: row["title"]),
     "engine": Column("Eng", lambda row: str(row["engine"] or ""), right=True),
-    "tail": Column("Aircraft", lambda row: row["tail"] or ""),
+    "tail": Column("Tail", lambda row: row["tail"] or ""),
     "fleet": Column("Fleet", lambda row: row["fleet"] or ""),
-    "when": Column("Touchdown UTC", lambda row: _when(row)),
+    "when": Column("UTC", lambda row: row["when"]),
     "place": Column("Where", lambda row: row["place"] or ""),
     "value": Column("Measured", lambda row: words.bounded(row["value"], row["lower"], row["upper"], row["unit"])),
     "limit": Column("Limit", lambda row: words.quantity(row["limit"], row["unit"]), right=True),
     "speed": Column("Speed", lambda row: _speed(row), right=True),
-    "origin": Column("Origin", lambda row: row["origin"] or ""),
+    "origin": Column("Origin", lambda row: {None: "", "undetermined": "–"}.get(row["origin"], row["origin"])),
 }
 LEAST_IMPORTANT_FIRST = ("origin", "fleet", "speed", "engine", "limit", "place", "tail")
 
@@ -65,6 +64,8 @@ def print_events(
     most         longest list under one heading; the rest is counted
     """
     events = worst_first(held.events.filter(pl.col("week") == week) if week else held.events)
+    utc = pl.col("touchdown_utc").dt.strftime("%a %H:%M" if week else "%Y-%m-%d %H:%M")
+    events = events.with_columns(when=utc.fill_null("unknown"))
     wanted = [level for level in LEVELS if not severities or level in severities]
     groups = {(level, sure): _group(events, level, sure) for level in wanted for sure in (True, False)}
     shown = {key: (frame.head(most) if most else frame).to_dicts() for key, frame in groups.items()}
@@ -137,29 +138,33 @@ def _width(name: str, rows: Sequence[Row]) -> int:
 
 
 def _total(widths: Mapping[str, int]) -> int:
-    return len("◆ ") + sum(widths.values()) + len(GAP) * (len(widths) - 1)
+    return len("◆ ") + sum(widths.values()) + sum(len(_gap(name)) for name in list(widths)[1:])
+
+
+def _gap(name: str) -> str:
+    """Before a column; numbers keep their distance by themselves."""
+    return " " if COLUMNS[name].right else "  "
 
 
 def _heads(columns: Mapping[str, int]) -> str:
-    cells = (_pad(COLUMNS[name].head, width, COLUMNS[name].right) for name, width in columns.items())
-    return f"  {GAP.join(cells)}".rstrip()
+    return _join(columns, {name: COLUMNS[name].head for name in columns})
 
 
 def _line(row: Row, columns: Mapping[str, int]) -> Text:
-    cells = (_pad(COLUMNS[name].cell(row), width, COLUMNS[name].right) for name, width in columns.items())
     mark = (_mark(row["severity"], row["certain"]), STYLES[row["severity"]])
-    return Text.assemble(mark, f" {GAP.join(cells)}".rstrip())
+    return Text.assemble(mark, _join(columns, {name: COLUMNS[name].cell(row) for name in columns})[1:])
+
+
+def _join(columns: Mapping[str, int], cells: Mapping[str, str]) -> str:
+    """One line, with two places in front for the mark."""
+    padded = (_gap(name) + _pad(cells[name], width, COLUMNS[name].right) for name, width in columns.items())
+    return "".join(padded).rstrip()
 
 
 def _pad(text: str, width: int, right: bool) -> str:
     short = text if cell_len(text) <= width else text[: width - 1] + "…"
     space = " " * (width - cell_len(short))
     return space + short if right else short + space
-
-
-def _when(row: Row) -> str:
-    utc = row["touchdown_utc"]
-    return "date unknown" if utc is None else f"{utc:%d %b %H:%M}"
 
 
 def _speed(row: Row) -> str:
