@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fdm.bounded import Bounded, Measured
@@ -310,6 +310,7 @@ limits = st.tuples(numbers, numbers, numbers).map(sorted)
 directions = st.sampled_from(["above", "below"])
 
 
+@settings(deadline=None)
 @given(st.lists(numbers, min_size=2, max_size=30), limits, directions)
 def test_severity_never_falls_as_the_value_goes_further_beyond(
     values: list[float], three: list[float], direction: Any
@@ -324,6 +325,7 @@ triples = st.tuples(numbers, numbers, numbers).map(lambda t: tuple(sorted(t)))
 rows = st.lists(st.lists(st.one_of(triples, st.just(GAP)), min_size=2, max_size=2), min_size=2, max_size=8)
 
 
+@settings(deadline=None)
 @given(rows, limits, directions)
 def test_the_best_severity_lies_between_the_bounds(table: Any, three: list[float], direction: Any) -> None:
     ordered = Limits(*(three if direction == "above" else three[::-1]))
@@ -337,6 +339,7 @@ def test_the_best_severity_lies_between_the_bounds(table: Any, three: list[float
         assert order[low] <= order[best] <= order[high]
 
 
+@settings(deadline=None)
 @given(rows, st.randoms(use_true_random=False))
 def test_neither_splitting_nor_shuffling_a_batch_changes_anything(table: Any, random: Any) -> None:
     n = len(table)
