@@ -80,4 +80,5 @@ def test_a_reverser_known_to_be_out_does_not_stop_the_others_being_judged(
     outcomes = dict(reported.of("outcomes", timeline.name).select("rule", "outcome").iter_rows())
     rules = ("late_reverse", "reverser_not_deployed", "slow_transit")
     assert {rule: outcomes[rule] for rule in rules} == dict.fromkeys(rules, "within")
-    assert outcomes["asymmetric_deployment"] == "not_assessed"
+    # two engines have no other pair to compare; four keep their inboard pair
+    assert outcomes["asymmetric_deployment"] == ("not_assessed" if timeline.engines == 2 else "within")
