@@ -95,7 +95,7 @@ def snapped(step_s: float) -> float:
     for rate_hz in COMMON_RATES_HZ:
         if abs(step_s * rate_hz - 1) < SNAP:
             return 1 / rate_hz
-    return step_s
+    return round(step_s, 9)
 
 
 def clock_of(time_s: np.ndarray, densest: int) -> Clock:

@@ -58,6 +58,7 @@ class MapEntry:
 
     @property
     def parameter(self) -> Parameter:
+        """The canonical parameter's definition."""
         return PARAMETERS[self.name]
 
 

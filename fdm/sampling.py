@@ -1,12 +1,12 @@
-"""When each value was really sampled: clocks put right, rates inferred, repeats of held exports taken out.
+"""When each value was really sampled: rates inferred, repeats of held exports taken out.
 
 Held exports. A table at a fixed step in which a slower parameter repeats its last value. A new value first shows in
 row i, and row i - 1 still showed the old one, so the sample was taken within (stamp[i] - table step, stamp[i]]. Only
 the rows in which a new sample first shows are kept (every k-th, at the phase of the changes), with
-`lag_s` = table step. Where the phase is unknown any k-th row may be kept, and its value was sampled within the k rows
-up to it: `lag_s` = k table steps. Taking k too large only widens the bounds; too small would make them wrong, so in
-doubt the slower rate is believed. `offset_s` in the map says that a sample lies that much after the row in which it
-first shows, and leaves no lag.
+`lag_s` = table step. Where the phase is unknown, or k is no whole number, any row in ceil(k) may be kept: its value
+was sampled within as many rows up to it, and `lag_s` is that long. Taking k too large only widens the bounds of what
+is timed; too small would make them wrong, so in doubt the slower rate is believed. `offset_s` in the map says that a
+sample lies that much after the row in which it first shows, and leaves no lag.
 """
 
 from __future__ import annotations
@@ -27,11 +27,13 @@ from fdm.recording import Samples
 
 ESSENTIAL = ("ground_speed",)  # a recording in which these are wrong is refused
 BELIEVED_STEP_S = 1.0  # of a parameter whose changes are too few to tell, in a held export
+FRAME_S = 4.0  # the slowest rate of a discrete, once in a frame of four subframes (14 CFR 121 appendix B: reversers)
 _FULL = 0.75  # share of the table's rows in which a column has a value when it may be held; sparse ones have gaps
 _IN_PHASE = 0.95  # share of the changes that must fall on one phase, where there are many
 _MANY = 20
+_ENOUGH = 10  # fewer changes than this may fall on one phase by habit: a switch made on the second
 _CHANCE = 0.001  # a column is evidently held when its phase would arise by chance more rarely
-_SLOW_CHANCE = 0.05  # the same, for believing a rate slower than BELIEVED_STEP_S
+_SLOW_CHANCE = 0.05  # the same, for believing a step between BELIEVED_STEP_S and FRAME_S
 
 
 @dataclass(frozen=True)
@@ -52,14 +54,15 @@ class Changes:
         """Commonest row number modulo `every` in each segment that has a change."""
         return {segment: int(np.bincount(rows % every).argmax()) for segment, rows in self._by_segment.items()}
 
-    def fits(self, every: int) -> bool:
-        """Whether the changes keep to one row in `every`: all of them, or nearly all where there are many."""
-        if self._common_divisor % every == 0:
+    def fits(self, ratio: float) -> bool:
+        """Whether the changes agree with a sample every `ratio` rows: all, or nearly all where there are many."""
+        whole = float(ratio).is_integer()
+        if whole and self._common_divisor % int(ratio) == 0:
             return True
-        if len(self.at) < _MANY:
+        if whole and len(self.at) < _MANY:
             return False
-        inside = sum([np.bincount(rows % every).max() for rows in self._by_segment.values()])
-        return bool(inside >= _IN_PHASE * len(self.at))
+        inside = sum([_most_in_phase(rows, ratio) for rows in self._by_segment.values()])
+        return inside == len(self.at) or (len(self.at) >= _MANY and inside >= _IN_PHASE * len(self.at))
 
     def chance(self, ratio: float) -> float:
         """Probability that the changes keep to one row in `ratio` by chance."""
@@ -67,25 +70,30 @@ class Changes:
         return float(ratio) ** -free if free > 0 else 1.0
 
     @cached_property
-    def believed(self) -> int:
-        """Largest k for which 'a new sample every k rows' agrees with the changes; above 1 s only on strong evidence.
-
-        Too large a k only widens the bounds of what is timed by it.
-        """
+    def believed(self) -> float:
+        """Rows per sample: the most that agrees with the changes, more than BELIEVED_STEP_S only on strong evidence."""
         if self._crowded:
-            return 1
-        usual, slow = _factors(self.step_s)
-        every = best = next((k for k in usual if self.fits(k)), 1)
-        for k in slow:
-            if k % best == 0 and self.chance(k / every) <= _SLOW_CHANCE:
-                if not self.fits(k):
+            return 1.0
+        usual, slow = _ratios(self.step_s)
+        base = best = next((ratio for ratio in usual if self.fits(ratio)), 1.0)
+        for ratio in slow:
+            enough = _SLOW_CHANCE if ratio * self.step_s <= FRAME_S * (1 + SNAP) else _CHANCE
+            if ratio % best == 0 and self.chance(ratio / base) <= enough:
+                if not self.fits(ratio):
                     break
-                best = k
+                best = ratio
         return best
 
     @property
+    def lawless_s(self) -> float:
+        """0, or how long a value may be old where many changes agree with no rate at all: as long as they last."""
+        if self.believed > 1 or self._crowded or len(self.at) < _MANY:
+            return 0.0
+        return min(BELIEVED_STEP_S, float(np.median(self.at[1:] - self.at[:-1])) * self.step_s)
+
+    @cached_property
     def _crowded(self) -> bool:
-        """Whether so many changes are in neighbouring rows that `fits` is false for any k above 1."""
+        """Whether too many changes are in neighbouring rows for a sample to last longer than a row."""
         neighbours = np.count_nonzero(self.at[1:] - self.at[:-1] == 1)
         off_phase = (1 - _IN_PHASE) * len(self.at) if len(self.at) >= _MANY else 0
         return bool(neighbours > 2 * off_phase)
@@ -103,16 +111,33 @@ class Changes:
         return int(np.gcd.reduce(divisors)) if divisors else 0
 
 
-@lru_cache(maxsize=256)
-def _factors(step_s: float) -> tuple[list[int], list[int]]:
-    """How many rows a sample may last at the common rates below the table's own.
+def _most_in_phase(rows: np.ndarray, ratio: float) -> int:
+    """How many changes can share one phase: samples at x0 + j * ratio first show in the row at or after them."""
+    if float(ratio).is_integer():
+        return int(np.bincount(rows % int(ratio)).max())
+    residues = np.sort(rows % ratio)
+    circle = np.concatenate((residues, residues + ratio))
+    ends = np.searchsorted(circle, residues + 1 - 1e-6)
+    return int((ends - np.arange(len(residues))).max())
 
-    Up to BELIEVED_STEP_S, longest first; and longer, shortest first.
+
+@lru_cache(maxsize=256)
+def _ratios(step_s: float) -> tuple[list[float], list[float]]:
+    """How many rows a sample may last at common rates below the table's own.
+
+    Up to BELIEVED_STEP_S, longest first; and longer, shortest first. Recorders sample at binary fractions of a
+    second; the decimal rates are looked at where they fit the table's.
     """
-    ratios = [1 / (rate_hz * step_s) for rate_hz in COMMON_RATES_HZ]
-    whole = sorted(round(ratio) for ratio in ratios if ratio > 1.5 and abs(ratio / round(ratio) - 1) < SNAP)
-    usual = [k for k in whole if k * step_s <= BELIEVED_STEP_S * (1 + SNAP)]
-    return usual[::-1], whole[len(usual) :]
+    found = set()
+    for rate_hz in COMMON_RATES_HZ:
+        ratio = 1 / (rate_hz * step_s)
+        if ratio > 1.1 and abs(ratio / round(ratio) - 1) < SNAP:
+            found.add(float(round(ratio)))
+        elif ratio > 1.1 and math.log2(rate_hz).is_integer():
+            found.add(ratio)
+    ordered = sorted(found)
+    usual = [ratio for ratio in ordered if ratio * step_s <= BELIEVED_STEP_S * (1 + SNAP)]
+    return usual[::-1], ordered[len(usual) :]
 
 
 def changes_of(grid: Grid, values: np.ndarray) -> Changes:
@@ -142,16 +167,19 @@ class Track:
 
     @cached_property
     def changes(self) -> Changes:
+        """Evidence of the true rate."""
         return changes_of(self.grid, self.values)
 
     @property
     def evidently_held(self) -> bool:
-        return self.changes.believed > 1 and self.changes.chance(self.changes.believed) <= _CHANCE
+        """Whether repeats are plain from this column alone."""
+        changes = self.changes
+        return len(changes.at) >= _ENOUGH and changes.believed > 1 and changes.chance(changes.believed) <= _CHANCE
 
 
 def is_held(tracks: Iterable[Track]) -> bool:
     """Whether a table repeats values between samples, as a column with a value in every row shows, or the map says."""
-    return any(track.full and (track.evidently_held or _by_map(track)[0] > 1) for track in tracks)
+    return any(track.full and (track.evidently_held or _by_map(track) > 1) for track in tracks)
 
 
 def to_samples(track: Track, held: bool, stamp_lag_s: float = 0.0) -> tuple[Samples, list[str]]:
@@ -160,57 +188,55 @@ def to_samples(track: Track, held: bool, stamp_lag_s: float = 0.0) -> tuple[Samp
     held         the table repeats values (is_held)
     stamp_lag_s  lag of the stamps themselves (Clock.lag_s)
     """
-    every, exact, notes = _every(track, held)
-    time_s, values, step_s, lag_s = track.grid.time_s, track.values, track.grid.step_s, 0.0
-    if every > 1:
-        phases = track.changes.phases(every) if exact else {}
+    ratio, notes = _ratio(track, held)
+    time_s, values, step_s, lag_s = track.grid.time_s, track.values, track.grid.step_s, track.slot_s
+    phase_known = True
+    if ratio > 1:
+        every = math.ceil(ratio)
+        phases = track.changes.phases(every) if every == ratio else {}
+        phase_known = bool(phases)
         keep = _rows_kept(track.grid, every, phases)
         time_s, values = time_s[keep], values[keep]
-        lag_s = step_s if phases else every * step_s
+        lag_s += step_s if phase_known else every * step_s
         step_s = snapped(every * step_s)
-        exact = bool(phases)
     elif held and track.full:
-        lag_s = step_s
+        lag_s += max(step_s, track.changes.lawless_s)
     offset_s = track.entry.offset_s
     if offset_s is None:
-        time_s, lag_s = time_s + track.slot_s, lag_s + track.slot_s
+        time_s = time_s + track.slot_s
     else:
-        time_s, lag_s = time_s + offset_s, 0.0 if exact else lag_s
+        time_s, lag_s = time_s + offset_s, 0.0 if phase_known else lag_s
     return Samples(track.entry.name, time_s, values, step_s, lag_s + stamp_lag_s), notes
 
 
-def _by_map(track: Track) -> tuple[int, bool]:
-    """Rows per sample by the map's rate_hz (1 when it gives none), and whether that is a whole number of rows."""
+def _by_map(track: Track) -> float:
+    """Rows per sample by the map's rate_hz; 1 when it gives none."""
     if track.entry.rate_hz is None:
-        return 1, True
+        return 1.0
     ratio = 1 / (track.entry.rate_hz * track.grid.step_s)
-    if ratio < 1.5:
-        return 1, True
-    return math.ceil(ratio * (1 - 2 * SNAP)), abs(ratio / round(ratio) - 1) < 2 * SNAP
+    if ratio < 1.1:
+        return 1.0
+    return float(round(ratio)) if abs(ratio / round(ratio) - 1) < 2 * SNAP else ratio
 
 
-def _every(track: Track, held: bool) -> tuple[int, bool, list[str]]:
-    """Rows per sample, whether its phase can be told from changes, and notes where map and data disagree."""
-    name, rate_hz, step_s = track.entry.name, track.entry.rate_hz, track.grid.step_s
+def _ratio(track: Track, held: bool) -> tuple[float, list[str]]:
+    """Rows per sample, and a note where map and data disagree."""
+    name, rate_hz, step_s, changes = track.entry.name, track.entry.rate_hz, track.grid.step_s, track.changes
     if rate_hz is None:
-        return (track.changes.believed if held and track.full else 1), True, []
-    every, exact = _by_map(track)
-    believed = f"{track.changes.believed * step_s:g} s is believed"
-    if every == 1 and rate_hz * step_s > 1.5:
-        return 1, True, [f"{name}: the map says {rate_hz:g} Hz, it is recorded every {step_s:g} s."]
-    if every == 1 and track.full and track.evidently_held:
-        return (
-            track.changes.believed,
-            True,
-            [f"{name}: changes less often than the map's {rate_hz:g} Hz; {believed}."],
-        )
-    if exact and every > 1 and not track.changes.fits(every):
-        return (
-            track.changes.believed,
-            True,
-            [f"{name}: changes more often than the map's {rate_hz:g} Hz; {believed}."],
-        )
-    return every, exact, []
+        return (changes.believed if held and track.full else 1.0), []
+    if rate_hz * step_s > 1.5:
+        return 1.0, [f"{name}: the map says {rate_hz:g} Hz, it is recorded every {step_s:g} s."]
+    ratio = _by_map(track)
+    if ratio == 1 and track.full and track.evidently_held:
+        disagreement = "less"
+    elif ratio > 1 and not changes.fits(ratio):
+        disagreement = "more"
+    else:
+        return ratio, []
+    step = f"{changes.believed * step_s:g} s"
+    return changes.believed, [
+        f"{name}: changes {disagreement} often than the map's {rate_hz:g} Hz; {step} is believed."
+    ]
 
 
 def _rows_kept(grid: Grid, every: int, phases: Mapping[int, int]) -> np.ndarray:
