@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -18,25 +17,6 @@ from fdm.rulebook import load_rule_book
 FOLDER = Path(rules.__file__).parent
 BOOK = load_rule_book(FOLDER)
 CASES = [(rule, case) for rule in BOOK.rules.values() for case in rule.cases]
-
-# A change that falls into a long gap is timed at the gap's middle for now, instead of being left open.
-LONG_GAPS = (
-    "the recorder lost the right one while it deployed",
-    "the recorder lost the reverser while it may have been stowed",
-    "the recorder lost the handle while it moved",
-)
-
-
-def all_cases() -> list[Any]:
-    """Every case by rule and name."""
-    late = pytest.mark.xfail(reason="a change inside a long gap is timed at its middle")
-    return [
-        pytest.param(
-            rule, case, id=f"{rule.name}: {case.name}", marks=[late] if case.name in LONG_GAPS else []
-        )
-        for rule, case in CASES
-    ]
-
 
 # names and limits that users' files and other programs rely on; the limits are common practice, no source
 SHIPPED = {
@@ -66,7 +46,7 @@ SHIPPED = {
 CARD_RULES = ("late_reverser_stow", "asymmetric_deployment", "slow_high_reverse", "late_spoilers")
 
 
-@pytest.mark.parametrize(("rule", "case"), all_cases())
+@pytest.mark.parametrize(("rule", "case"), CASES, ids=[f"{r.name}: {c.name}" for r, c in CASES])
 def test_case(rule: Rule, case: Case) -> None:
     result = run_case(BOOK, rule, case)
     assert result.passed, f"expected {result.expected}, got {result.got} ({result.reason})"

@@ -139,18 +139,18 @@ def reverser_out_below_taxi_s(batch: Rollout) -> Bounded:
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
     stowed, unlocked = batch.stowed, batch.unlocked
-    still = (unlocked.why == FINE) & (stowed.why != FINE)
+    still = stowed.why == batch.reason("the reverser was still out at the end of the recording")
     end = batch.record_end[:, None]
     best = np.where(still, end, stowed.best)
     earliest = np.where(still, end, stowed.earliest)
     latest = np.where(still, np.inf, stowed.latest)
     unused = np.isin(unlocked.why, [batch.reason("reverse was not used"), batch.reason("reverser out of use")])
-    missing = np.where(unused, 0, unlocked.why).max(axis=1).astype(np.int16)
+    missing = np.where(unused | still, 0, stowed.why).max(axis=1).astype(np.int16)
     ends = [np.where(unused, -np.inf, x).max(axis=1) for x in (best, earliest, latest)]
     taxi = batch.taxi_speed
     why = np.where(missing != FINE, missing, np.where(unused.all(axis=1), FINE, taxi.why)).astype(np.int16)
     out = Bounded(ends[0] - taxi.best, ends[1] - taxi.latest, ends[2] - taxi.earliest, why, taxi.best)
-    return out.at_least(0.0).or_zero(unused.all(axis=1) & (missing == FINE)).where(why == FINE, 0)
+    return out.at_least(0.0).or_zero(unused.all(axis=1) & (missing == FINE))
 
 
 @measure(unit="count", needs=("reverse_lever.N|reverser_state.N|reverser_unlocked.N",))
