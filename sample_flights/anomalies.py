@@ -40,7 +40,10 @@ class Case:
 
 Spoil = Callable[[Case], None]
 ANOMALIES: dict[str, Spoil] = {}
-LONG, SHORT = {"late_braking", "low_deceleration", "late_reverse", "no_reverse"}, {"short_runway_left"}
+LENGTHS_M = {       # runways on which some of them happen
+    "low_deceleration": (2950, 9999), "late_braking": (2690, 9999), "late_reverse": (2690, 9999), "no_reverse": (2690, 9999),
+    "short_runway_left": (0, 2520),
+}
 
 
 def anomaly(function: Spoil) -> Spoil:
@@ -145,7 +148,7 @@ def go_around_without_reverse(c: Case) -> None:
 @anomaly
 def slow_high_reverse(c: Case) -> None:
     c.power(c.rng.uniform(24, 34))
-    c.plan.reduce_kt[c.i] = 43 - 13 * min(1.0, 1.5 * c.u)
+    c.plan.reduce_kt[c.i] = 41 - 12 * min(1.0, 1.6 * c.u)
     c.plan.reduce_hold_s[c.i] = max(0.0, 10 * (c.u - 0.67))
     c.plan.stow_kt[c.i] = 38
 
@@ -192,11 +195,10 @@ def late_braking(c: Case) -> None:
 @anomaly
 def low_deceleration(c: Case) -> None:
     c.plan.autobrake_g[c.i], c.plan.brake_s[c.i] = 0, min(c.plan.brake_s[c.i], 4)
-    c.plan.pedal_g[c.i] = 0.126 - 0.09 * c.u
+    c.plan.pedal_g[c.i] = 0.125 - 0.09 * c.u
     c.plan.target_pct[:, c.i] = c.fleet.idle_pct
     c.plan.takeover_kt[c.i] = 55
-    if c.u > 0.7:
-        no_reverse(c)
+    c.plan.touchdown_m[c.i] = min(c.plan.touchdown_m[c.i], 380)
 
 
 @anomaly
@@ -205,7 +207,7 @@ def short_runway_left(c: Case) -> None:
     plan.autobrake_g[i], plan.brake_s[i] = 0.30, 1.0
     fast, slow = plan.touchdown_mps[i] - plan.headwind[i], 60 * KT
     rolled = 2.2 * fast + (fast**2 - slow**2) / (2 * 0.30 * G)
-    left = 625 - 440 * c.u
+    left = 610 - 480 * c.u
     plan.touchdown_m[i] = np.clip(c.runway.length_m - c.runway.displaced_m - rolled - left, 250, 1500)
 
 
@@ -232,10 +234,10 @@ def allot(runways: list[Runway], free: np.ndarray, rng: np.random.Generator, sha
 
     free: (n,) landings that may be spoilt. One that is dealt once only is made strong enough to be seen.
     """
-    long, short = (np.array([ok(r.length_m) for r in runways]) for ok in (_is_long, _is_short))
-    open_, dealt = free.copy(), {}
+    length_m, open_, dealt = np.array([r.length_m for r in runways]), free.copy(), {}
     for name in ANOMALIES:
-        suited = open_ & (long if name in LONG else short if name in SHORT else True)
+        least, most = LENGTHS_M.get(name, (0, 9999))
+        suited = open_ & (length_m >= least) & (length_m < most)
         pool = np.flatnonzero(suited if suited.any() else open_)
         count = min(max(1, round(share * len(runways))), len(pool))
         chosen = rng.choice(pool, count, replace=False)
@@ -245,14 +247,6 @@ def allot(runways: list[Runway], free: np.ndarray, rng: np.random.Generator, sha
             dealt[int(i)] = (name, float(u))
         open_[chosen] = False
     return dealt
-
-
-def _is_long(length_m: float) -> bool:
-    return length_m > 2640
-
-
-def _is_short(length_m: float) -> bool:
-    return length_m < 2520
 
 
 def inject(plan: Plan, fleet: Fleet, runways: list[Runway], dealt: list[tuple[str, float] | None], rng: np.random.Generator) -> None:

@@ -97,6 +97,7 @@ class _Flight:
         self.lever, self.p = zeros((e, n)), zeros((e, n))
         self.mode, self.raised_for, self.lowered_for = np.zeros((e, n), np.int8), zeros((e, n)), zeros((e, n))
         self.unlocked = np.zeros((e, n), bool)
+        self.put_away = False          # every reverser stowed for good
         self.n1 = single(fleet.approach_pct + rng.normal(0, 1.2, (1, n)) + rng.normal(0, 0.25, (e, n)))
         self.approach = self.n1.copy()
         self.thrust_lever = np.full((e, n), 18.0, np.float32)
@@ -132,12 +133,17 @@ class _Flight:
         return made
 
     def run(self) -> History:
+        """Step through the landing."""
+        plan = self.plan
         for k in range(START, STEPS):
             t = float(TIMES[k])
-            self._levers(t)
-            self._sleeves(t)
+            if not self.put_away:
+                self._levers(t)
+                self._sleeves(t)
             self._engines(t)
             self._spoilers(t)
+            if t > 30 and k % 20 == 0:
+                self.put_away = bool((self.p == 0).all() and ((self.mode == 3) | (plan.select_s > t + 99)).all())
             if t >= 0:
                 self._brakes(t)
                 self._roll(t, k)
@@ -247,7 +253,7 @@ class _Flight:
         room = np.maximum(self.exit - 25 - self.x, 4)
         needed = between((self.v * self.v - pace * pace) / (2 * room), 0, 4.0)
         slowing = np.where(self.turned | (self.x > self.exit - 25), between(0.8 * (self.v - pace), 0, 2.5), needed)
-        pedals = np.where(fast, np.maximum(plan.pedal_g * G, np.where(needed > 1.2, needed, 0)), slowing)
+        pedals = np.where(fast, np.maximum(plan.pedal_g * G, np.where(needed > 1.6, needed, 0)), slowing)
         target = np.where(self.autobrake, plan.autobrake_g * G, pedals)
         gain = self.plan.mass_kg / self.fleet.brake_n_per_psi
         change = gain * 1.5 * (target + self.a)
@@ -273,7 +279,7 @@ class _Flight:
         pressure = 0.5 * plan.density * airspeed**2 * fleet.wing_m2
         up = 1 - between((t - self.settled_s - plan.nose_s + 1.8) / 1.8, 0, 1)      # 1 nose up, 0 nose down
         lift = pressure * self.lift_to_weight * (0.60 + 0.35 * up - 0.52 * self.spoiler)
-        drag = pressure * (0.105 + 0.05 * up + 0.07 * self.spoiler)
+        drag = pressure * (0.095 + 0.05 * up + 0.063 * self.spoiler)
         airborne = self.lifted | ((t >= plan.first_contact_s) & (t < self.settled_s))
         load = np.where(airborne, 0, np.maximum(plan.mass_kg * G - lift, 0))
         braking = np.minimum(fleet.brake_n_per_psi * self.psi_brake, plan.friction * load)

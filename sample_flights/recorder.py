@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -81,6 +82,7 @@ class Signals:
     def __init__(self, block: Block, rng: np.random.Generator):
         self.block, self.rng = block, rng
         self.h, self.plan, self.fleet = block.history, block.plan, block.fleet
+        self.swing = _swing(rng, 16 * STEPS)
 
     def __call__(self, name: str) -> np.ndarray:
         family, _, suffix = name.partition(".")
@@ -94,10 +96,10 @@ class Signals:
         """One constant per landing."""
         return np.broadcast_to(np.asarray(values, float), len(self.plan))[:, None]
 
-    def _wander(self, amount: float, period_s: float) -> np.ndarray:
-        """A slow sine with a random phase for each landing, (n, steps)."""
-        phase = self.rng.uniform(0, 2 * np.pi, (len(self.plan), 1))
-        return np.float32(amount) * np.sin((TIMES * (2 * np.pi / period_s)).astype(np.float32) + phase.astype(np.float32))
+    def _wander(self, amount: float) -> np.ndarray:
+        """A slow random swing with this standard deviation, different for each landing, (n, steps)."""
+        begin = self.rng.integers(0, len(self.swing) - STEPS, len(self.plan))
+        return np.float32(amount) * np.lib.stride_tricks.sliding_window_view(self.swing, STEPS)[begin]
 
     # speeds, heights, position
     def _ground_speed(self) -> np.ndarray:
@@ -106,7 +108,7 @@ class Signals:
     def _airspeed(self) -> np.ndarray:
         true = self.h.speed_mps.T + self.plan.headwind[:, None] * np.cos(self.h.heading_rad.T)
         calibrated = true.clip(0) * np.sqrt(self.plan.density / 1.225)[:, None] / KT
-        return np.where(calibrated < 30, 0, calibrated + self._wander(0.8, 3.1)).astype(np.float32)
+        return np.where(calibrated < 30, 0, calibrated + self._wander(0.9)).astype(np.float32)
 
     def _height_ft(self) -> np.ndarray:
         return self.h.height_m.T / np.float32(FT)
@@ -137,10 +139,10 @@ class Signals:
         return (base + np.degrees(self.h.heading_rad.T)).astype(np.float32)
 
     def _pitch(self) -> np.ndarray:
-        return np.degrees(self.h.pitch_rad.T).astype(np.float32) + self._in_air() * self._wander(0.3, 4.3)
+        return np.degrees(self.h.pitch_rad.T).astype(np.float32) + self._in_air() * self._wander(0.3)
 
     def _roll(self) -> np.ndarray:
-        return self._in_air() * self._wander(1.2, 5.7) + np.float32(0.1)
+        return self._in_air() * self._wander(0.9) + np.float32(0.1)
 
     def _in_air(self) -> np.ndarray:
         return 1 - self.h.ground.T.astype(np.float32)
@@ -196,7 +198,13 @@ class Signals:
 
     # engines and reversers
     def _n1(self, engine: str) -> np.ndarray:
-        return self.h.n1[:, int(engine) - 1].T
+        busy = (-(TIMES + 3) / 4).clip(0, 1).astype(np.float32)      # autothrottle on the approach
+        return self.h.n1[:, int(engine) - 1].T + busy * self.throttle
+
+    @cached_property
+    def throttle(self) -> np.ndarray:
+        """What the autothrottle does with N1 on the approach, %."""
+        return self._wander(1.1)
 
     def _epr(self, engine: str) -> np.ndarray:
         return 1 + 0.72 * (self._n1(engine) / 100) ** np.float32(2.6)
@@ -238,7 +246,13 @@ class Signals:
 
     def _hydraulic_pressure(self, side: str) -> np.ndarray:
         low = self.plan.low_hydraulics == {"left": 1, "right": 2, "centre": 3}[side]
-        return self._each(np.where(low, self.rng.uniform(1100, 1700, len(self.plan)), 3000)) + self._wander(18, 7.3)
+        return self._each(np.where(low, self.rng.uniform(1100, 1700, len(self.plan)), 3000)) + self._wander(15)
+
+
+def _swing(rng: np.random.Generator, length: int) -> np.ndarray:
+    """Noise of unit variance with a correlation time of some two seconds."""
+    kernel = np.exp(-0.5 * (np.arange(-100, 101) * STEP_S / 1.2) ** 2)
+    return (np.convolve(rng.standard_normal(length), kernel, "same") / np.sqrt((kernel**2).sum())).astype(np.float32)
 
 
 def _jolt(since: np.ndarray, strength: np.ndarray) -> np.ndarray:

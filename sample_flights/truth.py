@@ -179,9 +179,10 @@ def _power(said: Values, h: History, fleet: Fleet) -> None:
     deployed = h.state[ZERO:] == DEPLOYED
     idle, at_stow = np.full(above.shape[1:], np.nan), np.full(above.shape[1:], np.nan)
     for i in range(fleet.engines):
-        used = np.where(deployed[:, i], above[:, i], -1.0)
+        used = np.where(h.state[ZERO:, i] != STOWED, above[:, i], -1.0)
         back = crossing(used, IDLE_MARGIN_PCT, rising=False, final=True)
-        idle[i] = np.where(used.max(axis=0) > IDLE_MARGIN_PCT, back, np.nan)
+        powered = np.where(deployed[:, i], above[:, i], -1.0).max(axis=0) > IDLE_MARGIN_PCT
+        idle[i] = np.where(powered & ~(back >= said["stowed_at_s"][i]), back, np.nan)
         at_stow[i] = at(above[:, i], said["stow_start_at_s"][i])
     said["reverse_idle_at_s"] = idle
     said["reverse_idle_speed_kt"] = np.stack([at(h.speed_mps[ZERO:], x) for x in idle]) / KT
