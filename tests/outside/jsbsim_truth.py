@@ -150,7 +150,7 @@ def _reverser(flown: Flown, engine: int, contact: int, measures: dict, instants:
         "deploy_transit_s": at["deployed"] - at["unlocked"],
         "stow_transit_s": at["stowed"] - at["stow_start"],
         "reverse_wait_s": waited,
-        "reverse_idle_speed_kt": _idle_speed(flown, n1, idle, contact),
+        "reverse_idle_speed_kt": _idle_speed(flown, n1, idle, contact, steps["stowed"]),
         "n1_above_idle_below_60kt_pct": float((n1 - idle)[below].max()) if below.any() else NONE,
         "n1_above_idle_below_taxi_pct": float((n1 - idle)[slow].max()) if slow.any() else NONE,
         "high_reverse_below_taxi_s": float((slow & (n1 > idle + IDLE_MARGIN_PCT)).sum()) * TICK_S,
@@ -161,11 +161,12 @@ def _reverser(flown: Flown, engine: int, contact: int, measures: dict, instants:
     measures.update({(name, engine): float(value) for name, value in found.items()})
 
 
-def _idle_speed(flown: Flown, n1: np.ndarray, idle: float, contact: int) -> float:
-    """Ground speed when N1 came back within the margin for good; NaN when it never left it in reverse."""
-    powered = (n1 > idle + IDLE_MARGIN_PCT) & (np.arange(len(n1)) > contact)
-    last = np.flatnonzero(powered)
-    return float(flown.log["ground_speed_kt"][last[-1] + 1]) if len(last) and last[-1] + 1 < len(n1) else NONE
+def _idle_speed(flown: Flown, n1: np.ndarray, idle: float, contact: int, stowed: int | None) -> float:
+    """Ground speed when N1 came back within the margin for good, the reverser still out; NaN when it did not."""
+    end = len(n1) if stowed is None else stowed
+    last = np.flatnonzero(n1[contact + 1 : end] > idle + IDLE_MARGIN_PCT)
+    back = contact + 2 + int(last[-1]) if len(last) else end
+    return float(flown.log["ground_speed_kt"][back]) if back < end else NONE
 
 
 def _pair(flown: Flown, contact: int, measures: dict, instants: dict) -> None:
