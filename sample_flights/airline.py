@@ -8,12 +8,12 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 AIRLINE = "Vesterhaven Air"
-KT = 1852 / 3600            # m/s, exact
-FT = 0.3048                 # m, exact
-G = 9.80665                 # m/s², exact
+KT = 1852 / 3600  # m/s, exact
+FT = 0.3048  # m, exact
+G = 9.80665  # m/s², exact
 
-FIRST_DAY = datetime(2026, 9, 28, tzinfo=UTC)      # Monday of ISO week 2026-W40
-WEEKS = 8                                          # to 2026-W47
+FIRST_DAY = datetime(2026, 9, 28, tzinfo=UTC)  # Monday of ISO week 2026-W40
+WEEKS = 8  # to 2026-W47
 
 
 @dataclass(frozen=True)
@@ -58,12 +58,84 @@ def _tails(letter: str, count: int) -> tuple[str, ...]:
 
 
 FLEETS = (
-    Fleet("Tern 200", "tern200", _tails("A", 18), 0.60, 2, (1, 2), (52e3, 64e3), 124.0, 1.62, 118e3, 47e3,
-          (-4.9, 4.9), 3.6e6, 24.0, 31.0, 54.0, 82.0, 0.60, 1.9, 2.4, 0.9, True, True, 110.0),
-    Fleet("Curlew 300", "curlew300", _tails("C", 10), 0.27, 2, (1, 2), (122e3, 140e3), 283.0, 1.55, 245e3, 96e3,
-          (-7.9, 7.9), 1.25e7, 21.0, 27.0, 50.0, 78.0, 0.85, 2.2, 2.9, 1.1, True, False, 235.0),
-    Fleet("Dunlin 400", "dunlin400", _tails("D", 6), 0.13, 4, (1, 2, 3, 4), (215e3, 255e3), 472.0, 1.60, 228e3, 88e3,
-          (-20.5, -11.2, 11.2, 20.5), 3.4e7, 26.0, 33.0, 56.0, 84.0, 0.75, 2.0, 2.7, 1.0, False, True, 430.0),
+    Fleet(
+        "Tern 200",
+        "tern200",
+        _tails("A", 18),
+        0.60,
+        2,
+        (1, 2),
+        (52e3, 64e3),
+        124.0,
+        1.62,
+        118e3,
+        47e3,
+        (-4.9, 4.9),
+        3.6e6,
+        24.0,
+        31.0,
+        54.0,
+        82.0,
+        0.60,
+        1.9,
+        2.4,
+        0.9,
+        True,
+        True,
+        110.0,
+    ),
+    Fleet(
+        "Curlew 300",
+        "curlew300",
+        _tails("C", 10),
+        0.27,
+        2,
+        (1, 2),
+        (122e3, 140e3),
+        283.0,
+        1.55,
+        245e3,
+        96e3,
+        (-7.9, 7.9),
+        1.25e7,
+        21.0,
+        27.0,
+        50.0,
+        78.0,
+        0.85,
+        2.2,
+        2.9,
+        1.1,
+        True,
+        False,
+        235.0,
+    ),
+    Fleet(
+        "Dunlin 400",
+        "dunlin400",
+        _tails("D", 6),
+        0.13,
+        4,
+        (1, 2, 3, 4),
+        (215e3, 255e3),
+        472.0,
+        1.60,
+        228e3,
+        88e3,
+        (-20.5, -11.2, 11.2, 20.5),
+        3.4e7,
+        26.0,
+        33.0,
+        56.0,
+        84.0,
+        0.75,
+        2.0,
+        2.7,
+        1.0,
+        False,
+        True,
+        430.0,
+    ),
 )
 
 
@@ -80,7 +152,7 @@ class Runway:
     latitude_deg: float
     longitude_deg: float
     elevation_ft: float
-    exits: tuple[tuple[float, float], ...]    # (distance from the physical end, turn angle)
+    exits: tuple[tuple[float, float], ...]  # (distance from the physical end, turn angle)
 
 
 @dataclass(frozen=True)
@@ -97,7 +169,7 @@ class Strip:
     heading_deg: float
     elevation_ft: int
     displaced_ft: tuple[int, int] = (0, 0)
-    exits_m: tuple[float, ...] = (1150, 1500, 1850, 2250)   # seen from either end
+    exits_m: tuple[float, ...] = (1150, 1500, 1850, 2250)  # seen from either end
 
     @property
     def he_ident(self) -> str:
@@ -117,9 +189,20 @@ class Strip:
         for i, ident in enumerate((self.le_ident, self.he_ident)):
             lat, lon = (self.latitude_deg, self.longitude_deg) if i == 0 else far
             exits = tuple((float(d), 90.0) for d in self.exits_m if d < length - 60)
-            made.append(Runway(self.airport, ident, length, self.width_ft * FT, self.displaced_ft[i] * FT,
-                               (self.heading_deg + 180 * i) % 360, lat, lon, self.elevation_ft,
-                               (*exits, (length - 40, 90.0))))
+            made.append(
+                Runway(
+                    self.airport,
+                    ident,
+                    length,
+                    self.width_ft * FT,
+                    self.displaced_ft[i] * FT,
+                    (self.heading_deg + 180 * i) % 360,
+                    lat,
+                    lon,
+                    self.elevation_ft,
+                    (*exits, (length - 40, 90.0)),
+                )
+            )
         return made[0], made[1]
 
 

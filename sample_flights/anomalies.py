@@ -1,4 +1,4 @@
-"""What goes wrong now and then. Each anomaly bears the name of the rule it is meant to trip, with a strength from 0 to 1.
+"""What goes wrong now and then. Each anomaly bears the name of the rule it is meant to trip and a strength of 0 to 1.
 
 A weak one is a near miss, a strong one passes the high limit. Ranges: common practice, no source.
 """
@@ -40,8 +40,11 @@ class Case:
 
 Spoil = Callable[[Case], None]
 ANOMALIES: dict[str, Spoil] = {}
-LENGTHS_M = {       # runways on which some of them happen
-    "low_deceleration": (2950, 9999), "late_braking": (2690, 9999), "late_reverse": (2690, 9999), "no_reverse": (2690, 9999),
+LENGTHS_M = {  # runways on which some of them happen
+    "low_deceleration": (2950, 9999),
+    "late_braking": (2690, 9999),
+    "late_reverse": (2690, 9999),
+    "no_reverse": (2690, 9999),
     "short_runway_left": (0, 2520),
 }
 
@@ -229,7 +232,9 @@ def heading_excursion(c: Case) -> None:
     c.plan.target_pct[c.engine, c.i] -= c.rng.uniform(4, 26)
 
 
-def allot(runways: list[Runway], free: np.ndarray, rng: np.random.Generator, share: float = 0.0085) -> dict[int, tuple[str, float]]:
+def allot(
+    runways: list[Runway], free: np.ndarray, rng: np.random.Generator, share: float = 0.0085
+) -> dict[int, tuple[str, float]]:
     """Which landings get which anomaly, and how strong: each about `share` of all, weak ones a little more often.
 
     free: (n,) landings that may be spoilt. One that is dealt once only is made strong enough to be seen.
@@ -249,7 +254,13 @@ def allot(runways: list[Runway], free: np.ndarray, rng: np.random.Generator, sha
     return dealt
 
 
-def inject(plan: Plan, fleet: Fleet, runways: list[Runway], dealt: list[tuple[str, float] | None], rng: np.random.Generator) -> None:
+def inject(
+    plan: Plan,
+    fleet: Fleet,
+    runways: list[Runway],
+    dealt: list[tuple[str, float] | None],
+    rng: np.random.Generator,
+) -> None:
     """Spoil the landings of a plan that were dealt an anomaly."""
     fitted = [e - 1 for e in fleet.reversers]
     for i, deal in enumerate(dealt):

@@ -10,7 +10,7 @@ from sample_flights.airline import FT, KT, Runway, offset
 from sample_flights.layouts import ROWS_HZ, Channel, Layout
 from sample_flights.recorder import rounded
 
-FRAME = 4 * ROWS_HZ            # rows of the longest frame; the second landing begins on a whole one
+FRAME = 4 * ROWS_HZ  # rows of the longest frame; the second landing begins on a whole one
 TURN_M, RAMP_S = 1800.0, 15.0
 
 
@@ -61,9 +61,21 @@ class Circuit:
         up, down = far - self.leave.x_m, far - near
         parts = [s < up, s < up + arc, s < up + arc + down, s < up + 2 * arc + down]
         first, second = (s - up) / TURN_M, (s - up - arc - down) / TURN_M
-        x = np.select(parts, [self.leave.x_m + s, far + TURN_M * np.sin(first), far - (s - up - arc), near - TURN_M * np.sin(second)],
-                      near + s - up - 2 * arc - down)
-        y = np.select(parts, [0 * s, -TURN_M * (1 - np.cos(first)), 0 * s - 2 * TURN_M, -TURN_M * (1 + np.cos(second))], 0 * s)
+        x = np.select(
+            parts,
+            [
+                self.leave.x_m + s,
+                far + TURN_M * np.sin(first),
+                far - (s - up - arc),
+                near - TURN_M * np.sin(second),
+            ],
+            near + s - up - 2 * arc - down,
+        )
+        y = np.select(
+            parts,
+            [0 * s, -TURN_M * (1 - np.cos(first)), 0 * s - 2 * TURN_M, -TURN_M * (1 + np.cos(second))],
+            0 * s,
+        )
         heading = np.select(parts, [0 * s, -np.degrees(first), 0 * s - 180, -180 - np.degrees(second)], 0 * s - 360)
         return x, y, heading
 
@@ -84,32 +96,53 @@ def plan_circuit(runway: Runway, leave: End, join: End, rows_before: int) -> Cir
     return Circuit(runway, leave, join, rows, float(cruise))
 
 
-def joined(before: dict[str, np.ndarray], rows_before: int, after: dict[str, np.ndarray], circuit: Circuit, layout: Layout) -> dict[str, np.ndarray]:
+def joined(
+    before: dict[str, np.ndarray],
+    rows_before: int,
+    after: dict[str, np.ndarray],
+    circuit: Circuit,
+    layout: Layout,
+    rng: np.random.Generator,
+) -> dict[str, np.ndarray]:
     """Samples of a whole recording, (1, m), from those of its two landings."""
     made = {}
     for channel in layout.channels:
         a = before[channel.name][: len(range(channel.phase, rows_before, channel.every))]
         rows = np.arange(channel.phase + channel.every * len(a), rows_before + circuit.rows, channel.every)
         b = after[channel.name]
-        between = _between(channel, (rows - rows_before) / ROWS_HZ, a[-1], b[0], circuit)
+        between = _between(channel, (rows - rows_before) / ROWS_HZ, a[-1], b[0], circuit, rng)
         made[channel.name] = np.concatenate([a, between.astype(a.dtype), b])[None]
     return made
 
 
-def _between(channel: Channel, t: np.ndarray, last: float, first: float, circuit: Circuit) -> np.ndarray:
+def _between(
+    channel: Channel, t: np.ndarray, last: float, first: float, circuit: Circuit, rng: np.random.Generator
+) -> np.ndarray:
     """A channel's samples on the circuit, in recorded units."""
     family, share = channel.name.partition(".")[0], t / circuit.lasts_s
     if channel.resolution == 0:
         return np.where(share < 0.5, last, first)
     x, y, heading = circuit.track(t)
-    lat, lon = offset(circuit.runway.latitude_deg, circuit.runway.longitude_deg, circuit.runway.heading_deg, circuit.runway.displaced_m + x, y)
+    lat, lon = offset(
+        circuit.runway.latitude_deg,
+        circuit.runway.longitude_deg,
+        circuit.runway.heading_deg,
+        circuit.runway.displaced_m + x,
+        y,
+    )
     true: dict[str, np.ndarray] = {
-        "ground_speed": circuit.speed(t) / KT, "airspeed": circuit.speed(t) / KT + 5, "heading": circuit.runway.heading_deg + heading,
-        "radio_height": circuit.height(t) / FT, "latitude": lat, "longitude": lon,
+        "ground_speed": circuit.speed(t) / KT,
+        "airspeed": circuit.speed(t) / KT + 5,
+        "heading": circuit.runway.heading_deg + heading,
+        "radio_height": circuit.height(t) / FT,
+        "latitude": lat,
+        "longitude": lon,
     }
     if family in true:
         value = true[family] % 360 if family == "heading" else true[family]
         value = value * channel.per_unit
+    elif family.endswith("_acceleration"):
+        value = rng.normal(1.0 if family.startswith("normal") else 0.0, 0.012, len(t))
     elif family == "pressure_altitude":
         value = last + (circuit.height(t) - circuit.leave.height_m) / FT
     elif family in ("n1", "epr"):

@@ -1,4 +1,4 @@
-"""What recorders do to good data now and then: gaps, spikes, frozen values, chattering or late air/ground, a stuck flag.
+"""What recorders do to good data now and then: gaps, spikes, frozen values, chattering or late air/ground, stuck flags.
 
 A fault changes what is written and never the truth; truth.parquet names it as `kind:parameter`.
 """
@@ -11,10 +11,25 @@ import numpy as np
 
 from sample_flights.layouts import ROWS_HZ, Layout
 
-SHARE = 0.035                # of all recordings
+SHARE = 0.035  # of all recordings
 KINDS = ("dropout", "spike", "frozen", "time_gap", "chatter", "late_ground", "stuck_flag")
-ANALOGUE = ("ground_speed", "n1.1", "n1.2", "spoiler_handle", "spoiler_panel", "brake_pressure.left", "heading")
-DROPPED = (*ANALOGUE, "reverser_deployed.1", "reverser_state.2", "main_gear_ground", "main_gear_ground.left", "spoilers_armed")
+ANALOGUE = (
+    "ground_speed",
+    "n1.1",
+    "n1.2",
+    "spoiler_handle",
+    "spoiler_panel",
+    "brake_pressure.left",
+    "heading",
+)
+DROPPED = (
+    *ANALOGUE,
+    "reverser_deployed.1",
+    "reverser_state.2",
+    "main_gear_ground",
+    "main_gear_ground.left",
+    "spoilers_armed",
+)
 WILD = {"ground_speed": 511.5, "n1.1": 0.0, "n1.2": 127.5, "heading": 0.0}
 STUCK = ("reverser_deployed.2", "reverser_state.2")
 GEAR = ("main_gear_ground", "main_gear_ground.left", "main_gear_ground.right")
@@ -59,18 +74,33 @@ def gap_rows(faults: list[Fault], start_s: float) -> list[tuple[int, int]]:
     return gaps
 
 
-def spoil(samples: dict[str, np.ndarray], layout: Layout, start_s: np.ndarray, dealt: list[list[Fault]], rng: np.random.Generator) -> None:
+def spoil(
+    samples: dict[str, np.ndarray],
+    layout: Layout,
+    start_s: np.ndarray,
+    dealt: list[list[Fault]],
+    rng: np.random.Generator,
+) -> None:
     """Put the faults into sampled values, in place."""
     for i, faults in enumerate(dealt):
         for fault in faults:
             for channel in layout.channels:
-                if channel.name == fault.parameter or (fault.kind in ("chatter", "late_ground") and channel.name in GEAR):
+                if channel.name == fault.parameter or (
+                    fault.kind in ("chatter", "late_ground") and channel.name in GEAR
+                ):
                     values = samples[channel.name][i]
                     when = start_s[i] + (channel.phase + channel.every * np.arange(len(values))) / ROWS_HZ
                     _apply(fault, values, when, channel.true_when == 0, channel.per_unit, rng)
 
 
-def _apply(fault: Fault, values: np.ndarray, when: np.ndarray, inverted: bool, per_unit: float, rng: np.random.Generator) -> None:
+def _apply(
+    fault: Fault,
+    values: np.ndarray,
+    when: np.ndarray,
+    inverted: bool,
+    per_unit: float,
+    rng: np.random.Generator,
+) -> None:
     inside = (when >= fault.from_s) & (when < fault.from_s + fault.for_s)
     air = 1 if inverted else 0
     if fault.kind == "dropout":

@@ -52,36 +52,57 @@ def fly(listed: list[Flight], layout: Layout, rng: np.random.Generator) -> Flown
     faults.spoil(samples, layout, start_s, dealt, rng)
     deaf = schedule.lose_discretes(samples, legs)
     origin_s = rng.integers(2000 * ROWS_HZ, 60000 * ROWS_HZ, n) / ROWS_HZ if layout.form == "long" else np.zeros(n)
-    whole, later_s = _circuits(block, samples, layout, around, n)
+    whole, later_s = _circuits(block, samples, layout, around, rng)
     touchdown_s = np.concatenate([origin_s, origin_s[around] + later_s]) - start_s
     out = np.array([[e in f.reversers_out for f in legs] for e in range(1, fleet.engines + 1)])
     said = truth.tell(history, plan, fleet, runways, block.end_s, out)
-    known = pl.DataFrame({
-        "flight": [f.flight for f in legs],
-        "landing": pl.Series([1] * n + [2] * len(around), dtype=pl.Int8),
-        "tail": [f.tail for f in legs],
-        "fleet": [fleet.name] * len(legs),
-        "kind": np.where(plan.go_around_s < NEVER, "go_around", "full_stop"),
-        "anomaly": pl.Series([f.deal and f.deal[0] for f in legs], dtype=pl.String),
-        "strength": pl.Series([f.deal and f.deal[1] for f in legs], dtype=pl.Float64),
-        "stories": pl.Series(stories, dtype=pl.List(pl.String)),
-        "faults": pl.Series([[str(x) for x in d] + lost for d, lost in zip(dealt, deaf, strict=True)], dtype=pl.List(pl.String)),
-    })
+    known = pl.DataFrame(
+        {
+            "flight": [f.flight for f in legs],
+            "landing": pl.Series([1] * n + [2] * len(around), dtype=pl.Int8),
+            "tail": [f.tail for f in legs],
+            "fleet": [fleet.name] * len(legs),
+            "kind": np.where(plan.go_around_s < NEVER, "go_around", "full_stop"),
+            "anomaly": pl.Series([f.deal and f.deal[0] for f in legs], dtype=pl.String),
+            "strength": pl.Series([f.deal and f.deal[1] for f in legs], dtype=pl.Float64),
+            "stories": pl.Series(stories, dtype=pl.List(pl.String)),
+            "faults": pl.Series(
+                [[str(x) for x in d] + lost for d, lost in zip(dealt, deaf, strict=True)],
+                dtype=pl.List(pl.String),
+            ),
+        }
+    )
     gaps = [faults.gap_rows(d, s) for d, s in zip(dealt, start_s, strict=True)]
     first = {name: values[:n] for name, values in samples.items()}
-    return Flown(listed, layout, first, rows[:n], origin_s, gaps[:n], whole, known.hstack(truth.frame(said, touchdown_s)))
+    return Flown(
+        listed,
+        layout,
+        first,
+        rows[:n],
+        origin_s,
+        gaps[:n],
+        whole,
+        known.hstack(truth.frame(said, touchdown_s)),
+    )
 
 
-def _circuits(block: recorder.Block, samples: Samples, layout: Layout, around: list[int], n: int) -> tuple[dict[int, tuple[Samples, int]], np.ndarray]:
+def _circuits(
+    block: recorder.Block, samples: Samples, layout: Layout, around: list[int], rng: np.random.Generator
+) -> tuple[dict[int, tuple[Samples, int]], np.ndarray]:
     """Whole recordings of flights that went around, and by how much their second landing's rows come later."""
-    whole, later_s = {}, []
+    whole, later_s, n = {}, [], len(block.plan) - len(around)
     for k, i in enumerate(around):
         j = n + k
         leave = _end(block.history, i, block.end_s[i] + 1 / ROWS_HZ)
-        circuit = circuits.plan_circuit(block.runways[i], leave, _end(block.history, j, block.start_s[j]), int(block.rows[i]))
+        circuit = circuits.plan_circuit(
+            block.runways[i], leave, _end(block.history, j, block.start_s[j]), int(block.rows[i])
+        )
         one, two = ({name: x[row] for name, x in samples.items()} for row in (i, j))
         before = int(block.rows[i]) + circuit.rows
-        whole[i] = circuits.joined(one, int(block.rows[i]), two, circuit, layout), before + int(block.rows[j])
+        whole[i] = (
+            circuits.joined(one, int(block.rows[i]), two, circuit, layout, rng),
+            before + int(block.rows[j]),
+        )
         later_s.append(before / ROWS_HZ)
     return whole, np.array(later_s)
 

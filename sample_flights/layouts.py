@@ -47,7 +47,9 @@ class Layout:
     channels: tuple[Channel, ...]
 
 
-def _analogue(name: str, column: str, rate: float, unit: str, resolution: float, noise: float, **more: float) -> Channel:
+def _analogue(
+    name: str, column: str, rate: float, unit: str, resolution: float, noise: float, **more: float
+) -> Channel:
     return Channel(name, column, rate, 0, 0.0, unit, resolution, noise, **more)  # type: ignore[arg-type]
 
 
@@ -125,7 +127,10 @@ def _curlew() -> list[Channel]:
         _discrete("autobrake_active", "AutobrakeActive", 1),
         _discrete("autothrottle_engaged", "AutothrottleEngaged", 1),
         _analogue("gross_weight", "GrossWeight_t", 0.25, "t", 0.1, 0, per_unit=0.001),
-        *(_analogue(f"hydraulic_pressure.{s}", f"Hyd{s.title()}", 1, "psi", 12, 2) for s in ("left", "right", "centre")),
+        *(
+            _analogue(f"hydraulic_pressure.{s}", f"Hyd{s.title()}", 1, "psi", 12, 2)
+            for s in ("left", "right", "centre")
+        ),
         *_common(1, 1, 2, "N1_{}"),
     ]
 
@@ -145,7 +150,10 @@ def _dunlin() -> list[Channel]:
         *(_analogue(f"thrust_lever.{e}", f"TL{e}", 1, "deg", 0.5, 0.1) for e in four),
         *(_analogue(f"reverse_lever.{e}", f"RL{e}", 1, "%", 0.5, 0.2, per_unit=100) for e in four),
         *(_state(f"reverser_state.{e}", f"TREV{e}", 0.5, (0, 1, 2)) for e in four),
-        *(_analogue(f"brake_pressure.{s}", f"BP{s[0].upper()}", 1, "bar", 0.5, 0.1, per_unit=0.0689476) for s in ("left", "right")),
+        *(
+            _analogue(f"brake_pressure.{s}", f"BP{s[0].upper()}", 1, "bar", 0.5, 0.1, per_unit=0.0689476)
+            for s in ("left", "right")
+        ),
         _discrete("autothrottle_engaged", "ATHR", 1),
         _analogue("gross_weight", "GWT", 0.25, "lb", 100, 0, per_unit=1 / 0.45359237),
         *_common(1, 1, 4, "N1E{}"),
@@ -173,7 +181,12 @@ def layouts() -> tuple[Layout, ...]:
 def map_text(layout: Layout) -> str:
     """The parameter map of a layout, TOML."""
     fleet = layout.fleet
-    lines = ["[map]", f'name = "{fleet.name} recorder"', f'fleet = "{fleet.name}"', f"engines = {fleet.engines}"]
+    lines = [
+        "[map]",
+        f'name = "{fleet.name} recorder"',
+        f'fleet = "{fleet.name}"',
+        f"engines = {fleet.engines}",
+    ]
     lines += [f"reversers = {list(fleet.reversers)}"]
     for channel in layout.channels:
         lines += ["", f'[parameter."{channel.name}"]', f'column = "{channel.column}"']

@@ -20,7 +20,7 @@ from sample_flights.flying import Flown, fly
 from sample_flights.layouts import layouts, map_text
 from sample_flights.schedule import Flight, flights
 
-BLOCK = 1300         # landings flown at once; bounds memory
+BLOCK = 1300  # landings flown at once; bounds memory
 
 
 def make(folder: Path | str, *, landings: int = 2000, seed: int = 1, mixed: bool = False) -> Path:

@@ -16,12 +16,12 @@ from sample_flights.plan import NEVER, Plan
 
 STEP_S = 0.05
 BEFORE_S, AFTER_S = 62.0, 142.0
-ZERO = round(BEFORE_S / STEP_S)                   # index of t = 0
+ZERO = round(BEFORE_S / STEP_S)  # index of t = 0
 STEPS = ZERO + round(AFTER_S / STEP_S)
 TIMES = (np.arange(STEPS) - ZERO) * STEP_S
-START = ZERO - round(12 / STEP_S)                 # systems are stepped from here on
+START = ZERO - round(12 / STEP_S)  # systems are stepped from here on
 
-DETENT = 0.3                                      # reverse lever travel at reverse idle
+DETENT = 0.3  # reverse lever travel at reverse idle
 TAXI = 30 * KT
 STOWED, IN_TRANSIT, DEPLOYED = 0, 1, 2
 GLIDE = np.tan(np.radians(3.0))
@@ -35,7 +35,7 @@ def single(values: np.ndarray) -> np.ndarray:
 
 def between(values: np.ndarray, low: object, high: object) -> np.ndarray:
     """Clipped (the two ufuncs cost a third of ndarray.clip at this size)."""
-    return np.minimum(np.maximum(values, low), high)  # type: ignore[call-overload, no-any-return]
+    return np.minimum(np.maximum(values, low), high)  # type: ignore[call-overload]
 
 
 @dataclass
@@ -63,7 +63,7 @@ class History:
     forward: np.ndarray
     n1: np.ndarray
     state: np.ndarray
-    exit_m: np.ndarray       # (n,) where each turned off, from the landing threshold
+    exit_m: np.ndarray  # (n,) where each turned off, from the landing threshold
 
     @property
     def ground(self) -> np.ndarray:
@@ -97,7 +97,7 @@ class _Flight:
         self.lever, self.p = zeros((e, n)), zeros((e, n))
         self.mode, self.raised_for, self.lowered_for = np.zeros((e, n), np.int8), zeros((e, n)), zeros((e, n))
         self.unlocked = np.zeros((e, n), bool)
-        self.put_away = False          # every reverser stowed for good
+        self.put_away = False  # every reverser stowed for good
         self.n1 = single(fleet.approach_pct + rng.normal(0, 1.2, (1, n)) + rng.normal(0, 0.25, (e, n)))
         self.approach = self.n1.copy()
         self.thrust_lever = np.full((e, n), 18.0, np.float32)
@@ -117,8 +117,20 @@ class _Flight:
         n, e, plan = self.n, self.fleet.engines, self.plan
         flat, wide = (STEPS, n), (STEPS, e, n)
         made = History(
-            **{name: np.zeros(flat, np.float32) for name in (
-                "speed_mps", "acceleration", "height_m", "x_m", "y_m", "heading_rad", "pitch_rad", "spoiler", "brake_psi")},
+            **{
+                name: np.zeros(flat, np.float32)
+                for name in (
+                    "speed_mps",
+                    "acceleration",
+                    "height_m",
+                    "x_m",
+                    "y_m",
+                    "heading_rad",
+                    "pitch_rad",
+                    "spoiler",
+                    "brake_psi",
+                )
+            },
             **{name: np.zeros(flat, bool) for name in ("left", "right", "nose", "autobrake")},
             **{name: np.zeros(wide, np.float32) for name in ("lever", "forward", "n1")},
             state=np.zeros(wide, np.int8),
@@ -277,7 +289,7 @@ class _Flight:
         cosine, sine = np.cos(self.psi), np.sin(self.psi)
         airspeed = np.maximum(self.v + plan.headwind * cosine, 0)
         pressure = 0.5 * plan.density * airspeed**2 * fleet.wing_m2
-        up = 1 - between((t - self.settled_s - plan.nose_s + 1.8) / 1.8, 0, 1)      # 1 nose up, 0 nose down
+        up = 1 - between((t - self.settled_s - plan.nose_s + 1.8) / 1.8, 0, 1)  # 1 nose up, 0 nose down
         lift = pressure * self.lift_to_weight * (0.60 + 0.35 * up - 0.52 * self.spoiler)
         drag = pressure * (0.095 + 0.05 * up + 0.063 * self.spoiler)
         airborne = self.lifted | ((t >= plan.first_contact_s) & (t < self.settled_s))
@@ -299,7 +311,9 @@ class _Flight:
             return
         rotate = (t >= self.plan.go_around_s + 2) & (airspeed > 1.01 * self.plan.touchdown_mps)
         self.lifted |= rotate & (self.plan.go_around_s < NEVER)
-        self.climb = np.where(self.lifted, np.minimum(np.minimum(self.climb + 2.2 * STEP_S, 12.0), (460 - self.rise) * 0.08), 0)
+        self.climb = np.where(
+            self.lifted, np.minimum(np.minimum(self.climb + 2.2 * STEP_S, 12.0), (460 - self.rise) * 0.08), 0
+        )
         self.a = np.where(self.lifted & (airspeed > self.plan.approach_mps + 8), 0, self.a)
         self.rise = self.rise + self.climb * STEP_S
 
@@ -318,7 +332,9 @@ class _Flight:
         self.turned |= starts
         to_go = plan.turn * (np.pi / 2) - self.psi
         rate = np.minimum(self.v / 45, 0.21)
-        self.psi = self.psi + np.where(self.turned, between(to_go, -rate * STEP_S, rate * STEP_S), self.psi_rate * STEP_S)
+        self.psi = self.psi + np.where(
+            self.turned, between(to_go, -rate * STEP_S, rate * STEP_S), self.psi_rate * STEP_S
+        )
 
     # -- history --------------------------------------------------------------------------------
     def _note(self, k: int, t: float) -> None:
@@ -360,7 +376,7 @@ def _contacts(h: History, plan: Plan, settled_s: np.ndarray) -> None:
         t = TIMES[ZERO:]
         hop = (t >= plan.first_contact_s[i]) & (t < settled_s[i])
         flying[hop, i] = True
-        h.height_m[ZERO:, i] += np.where(hop, (t - plan.first_contact_s[i]) * (settled_s[i] - t), 0)   # 2 m/s² down
+        h.height_m[ZERO:, i] += np.where(hop, (t - plan.first_contact_s[i]) * (settled_s[i] - t), 0)  # 2 m/s² down
     late = plan.second_gear_s.astype(np.float32)
     h.left[ZERO:] = ~flying & (after >= late)
     h.right[ZERO:] = ~flying & (after >= -late)

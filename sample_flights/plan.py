@@ -21,57 +21,57 @@ class Plan:
 
     # aeroplane and weather
     mass_kg: np.ndarray
-    density: np.ndarray             # kg/m³
-    headwind: np.ndarray            # m/s
-    friction: np.ndarray            # most that wheels can pull, fraction of their load
-    approach_mps: np.ndarray        # airspeed
-    touchdown_mps: np.ndarray       # airspeed
-    sink_mps: np.ndarray            # at contact
+    density: np.ndarray  # kg/m³
+    headwind: np.ndarray  # m/s
+    friction: np.ndarray  # most that wheels can pull, fraction of their load
+    approach_mps: np.ndarray  # airspeed
+    touchdown_mps: np.ndarray  # airspeed
+    sink_mps: np.ndarray  # at contact
     flare_s: np.ndarray
-    touchdown_m: np.ndarray         # from the landing threshold
+    touchdown_m: np.ndarray  # from the landing threshold
     # contact
-    first_contact_s: np.ndarray     # how long the first contact lasts when a bounce follows
-    bounce_s: np.ndarray            # airborne time of the bounce, 0 for none
-    second_gear_s: np.ndarray       # by how much one main gear follows the other; negative: right gear first
-    nose_s: np.ndarray              # from settling until the nose gear is down
+    first_contact_s: np.ndarray  # how long the first contact lasts when a bounce follows
+    bounce_s: np.ndarray  # airborne time of the bounce, 0 for none
+    second_gear_s: np.ndarray  # by how much one main gear follows the other; negative: right gear first
+    nose_s: np.ndarray  # from settling until the nose gear is down
     # spoilers, times from settling
-    armed: np.ndarray               # bool
-    auto_s: np.ndarray              # automatic extension begins; NEVER when it fails
-    by_hand_s: np.ndarray           # crew extends
-    by_reverse: np.ndarray          # bool: reverse levers drive them up
-    spoiler_max: np.ndarray         # fraction reached
+    armed: np.ndarray  # bool
+    auto_s: np.ndarray  # automatic extension begins; NEVER when it fails
+    by_hand_s: np.ndarray  # crew extends
+    by_reverse: np.ndarray  # bool: reverse levers drive them up
+    spoiler_max: np.ndarray  # fraction reached
     retract_kt: np.ndarray
     # reverse
-    select_s: np.ndarray            # (engines, n) lever raised
-    power_s: np.ndarray             # (engines, n) at the earliest this long after raising, lever beyond idle
-    target_pct: np.ndarray          # (engines, n) N1 wanted
+    select_s: np.ndarray  # (engines, n) lever raised
+    power_s: np.ndarray  # (engines, n) at the earliest this long after raising, lever beyond idle
+    target_pct: np.ndarray  # (engines, n) N1 wanted
     reduce_kt: np.ndarray
-    reduce_hold_s: np.ndarray       # time below 30 kt before reducing
-    reduce_lever_s: np.ndarray      # time that the lever takes from power to idle reverse
+    reduce_hold_s: np.ndarray  # time below 30 kt before reducing
+    reduce_lever_s: np.ndarray  # time that the lever takes from power to idle reverse
     stow_kt: np.ndarray
-    stow_hold_s: np.ndarray         # time below 30 kt before stowing
-    stow_gate_pct: np.ndarray       # N1 above idle at which the crew accepts to stow
-    cancel_s: np.ndarray            # crew gives up on an engine that has not deployed, from selection
-    unlock_s: np.ndarray            # (engines, n) from raising to unlocked; NEVER when the lock fails
-    transit_s: np.ndarray           # (engines, n)
-    stow_transit_s: np.ndarray      # (engines, n)
-    stuck_at: np.ndarray            # (engines, n) sleeve position where it stops
-    stuck_s: np.ndarray             # (engines, n) until so long after raising
-    air_unlock_s: np.ndarray        # (engines, n) unlocks by itself before contact (negative time)
-    air_unlock_for_s: np.ndarray    # (engines, n)
+    stow_hold_s: np.ndarray  # time below 30 kt before stowing
+    stow_gate_pct: np.ndarray  # N1 above idle at which the crew accepts to stow
+    cancel_s: np.ndarray  # crew gives up on an engine that has not deployed, from selection
+    unlock_s: np.ndarray  # (engines, n) from raising to unlocked; NEVER when the lock fails
+    transit_s: np.ndarray  # (engines, n)
+    stow_transit_s: np.ndarray  # (engines, n)
+    stuck_at: np.ndarray  # (engines, n) sleeve position where it stops
+    stuck_s: np.ndarray  # (engines, n) until so long after raising
+    air_unlock_s: np.ndarray  # (engines, n) unlocks by itself before contact (negative time)
+    air_unlock_for_s: np.ndarray  # (engines, n)
     autothrottle_off_s: np.ndarray  # from contact
-    forward_from_s: np.ndarray      # (engines, n) forward lever up by mistake, from contact
-    forward_for_s: np.ndarray       # (engines, n)
+    forward_from_s: np.ndarray  # (engines, n) forward lever up by mistake, from contact
+    forward_for_s: np.ndarray  # (engines, n)
     # brakes and the way out
-    autobrake_g: np.ndarray         # target, 0 for pedals
-    brake_s: np.ndarray             # from settling until autobrake or pedals act
-    pedal_g: np.ndarray             # deceleration that the crew wants by pedal
-    takeover_kt: np.ndarray         # crew takes over from autobrake
+    autobrake_g: np.ndarray  # target, 0 for pedals
+    brake_s: np.ndarray  # from settling until autobrake or pedals act
+    pedal_g: np.ndarray  # deceleration that the crew wants by pedal
+    takeover_kt: np.ndarray  # crew takes over from autobrake
     exit_kt: np.ndarray
     taxi_kt: np.ndarray
-    turn: np.ndarray                # +1 right, -1 left
-    end_s: np.ndarray               # end of recording, from the runway exit
-    yaw_kick: np.ndarray            # rad/s², a gust's or a reverser's yawing push
+    turn: np.ndarray  # +1 right, -1 left
+    end_s: np.ndarray  # end of recording, from the runway exit
+    yaw_kick: np.ndarray  # rad/s², a gust's or a reverser's yawing push
     yaw_kick_s: np.ndarray
     go_around_s: np.ndarray
     # left low pressure, left system; side: 0 healthy, 1 left, 2 right
@@ -113,7 +113,7 @@ def normal(rng: np.random.Generator, fleet: Fleet, runways: list[Runway]) -> Pla
 
 def _aeroplane(rng: np.random.Generator, fleet: Fleet, n: int, elevation: np.ndarray, length: np.ndarray) -> dict:
     mass = rng.uniform(*fleet.mass_kg, n)
-    density = 1.225 * (1 - 6.8756e-6 * elevation) ** 4.2559 * rng.normal(1, 0.015, n)   # ISA troposphere
+    density = 1.225 * (1 - 6.8756e-6 * elevation) ** 4.2559 * rng.normal(1, 0.015, n)  # ISA troposphere
     reference = np.sqrt(2 * mass * G / (density * fleet.wing_m2 * fleet.landing_cl))
     headwind = rng.normal(5, 5, n).clip(-5, 22) * KT
     approach = reference + (5 + rng.uniform(0, 3, n)) * KT + 0.3 * headwind.clip(0)
@@ -153,7 +153,7 @@ def _spoilers(rng: np.random.Generator, fleet: Fleet, n: int) -> dict:
 def _reverse(rng: np.random.Generator, fleet: Fleet, n: int) -> dict:
     engines = (fleet.engines, n)
     idle, full = fleet.idle_pct, fleet.max_reverse_pct
-    use = rng.random(n)    # how much reverse the crew wants: a quarter idle only, some full
+    use = rng.random(n)  # how much reverse the crew wants: a quarter idle only, some full
     wanted = np.where(use < 0.22, idle, np.where(use < 0.8, rng.uniform(idle + 22, full - 12, n), full))
     above = np.where(use < 0.22, 0, 1)
     fitted = np.isin(np.arange(1, fleet.engines + 1), fleet.reversers)[:, None]

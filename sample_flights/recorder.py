@@ -23,8 +23,8 @@ class Block:
     plan: Plan
     history: History
     runways: list[Runway]
-    start_s: np.ndarray      # (n,) negative
-    rows: np.ndarray         # (n,) rows of the recording
+    start_s: np.ndarray  # (n,) negative
+    rows: np.ndarray  # (n,) rows of the recording
 
     @property
     def end_s(self) -> np.ndarray:
@@ -69,7 +69,7 @@ def _record(truth: np.ndarray, when: np.ndarray, channel: Channel, rng: np.rando
 def rounded(value: np.ndarray, resolution: float) -> np.ndarray:
     """To the recorder's resolution, with no more decimals than it needs."""
     decimals = max(0, 3 - math.floor(math.log10(resolution)))
-    return np.round(np.rint(value / resolution) * resolution, decimals) + 0.0      # no negative zero
+    return np.round(np.rint(value / resolution) * resolution, decimals) + 0.0  # no negative zero
 
 
 def _take(truth: np.ndarray, index: np.ndarray) -> np.ndarray:
@@ -122,7 +122,13 @@ class Signals:
 
     def _along(self, right: bool) -> np.ndarray:
         made = [
-            offset(r.latitude_deg, r.longitude_deg, r.heading_deg, r.displaced_m + x.astype(float), y.astype(float))[right]
+            offset(
+                r.latitude_deg,
+                r.longitude_deg,
+                r.heading_deg,
+                r.displaced_m + x.astype(float),
+                y.astype(float),
+            )[right]
             for r, x, y in zip(self.block.runways, self.h.x_m.T, self.h.y_m.T, strict=True)
         ]
         return np.stack(made)
@@ -151,7 +157,7 @@ class Signals:
         rough = 0.012 + 0.018 * (self.h.speed_mps.T / 70) * self.h.ground.T
         value = 1 + rough * self.rng.standard_normal(rough.shape, np.float32)
         flare = (self.plan.approach_mps * 0.052 - self.plan.sink_mps) / self.plan.flare_s / G
-        value += np.where((TIMES < 0) & (TIMES > -self.plan.flare_s[:, None]), flare[:, None], 0)
+        value += np.where((TIMES < 0) & (self.plan.flare_s[:, None] > -TIMES), flare[:, None], 0)
         hop = self._in_air() * (TIMES > 0) * (self.plan.bounce_s > 0)[:, None] * (TIMES < 15)
         value -= hop * (2.0 / G)
         strength = (self.plan.sink_mps / (0.22 * G))[:, None]
@@ -198,7 +204,7 @@ class Signals:
 
     # engines and reversers
     def _n1(self, engine: str) -> np.ndarray:
-        busy = (-(TIMES + 3) / 4).clip(0, 1).astype(np.float32)      # autothrottle on the approach
+        busy = (-(TIMES + 3) / 4).clip(0, 1).astype(np.float32)  # autothrottle on the approach
         return self.h.n1[:, int(engine) - 1].T + busy * self.throttle
 
     @cached_property

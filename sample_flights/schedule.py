@@ -25,7 +25,7 @@ LAZY_SPOILER_TAIL, LAZY_FROM_WEEK = "QQ-LCD", 2
 DEAF_TAIL, DEAF_PARAMETER, DEAF_FROM_WEEK = "QQ-LAK", "spoilers_armed", 4
 LOCKED_TAIL, LOCKED_ENGINE, LOCKED_WEEKS = "QQ-LDC", 3, (2, 3)
 GO_AROUNDS = ("reverse_then_go_around", "go_around_without_reverse")
-HEAVY_STRIPS = ("QQGV", "QQIL")                # too short for the Dunlin 400
+HEAVY_STRIPS = ("QQGV", "QQIL")  # too short for the Dunlin 400
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class Flight:
     departure: str
     runway: Runway
     reversers_out: tuple[int, ...] = ()
-    deal: tuple[str, float] | None = None       # anomaly and its strength
+    deal: tuple[str, float] | None = None  # anomaly and its strength
 
     @property
     def iso_week(self) -> str:
@@ -66,7 +66,18 @@ def flights(landings: int, rng: np.random.Generator) -> list[Flight]:
         date = f"{start:%Y%m%d}"
         daily[date] = daily.get(date, 0) + 1
         out = (LOCKED_ENGINE,) if tail == LOCKED_TAIL and week in LOCKED_WEEKS else ()
-        made.append(Flight(f"VH{100 + daily[date]}-{date}", fleet, tail, start, week, away[rng.integers(len(away))], runway, out))
+        made.append(
+            Flight(
+                f"VH{100 + daily[date]}-{date}",
+                fleet,
+                tail,
+                start,
+                week,
+                away[rng.integers(len(away))],
+                runway,
+                out,
+            )
+        )
     free = np.array([not f.reversers_out for f in made])
     dealt = anomalies.allot([f.runway for f in made], free, rng)
     return [replace(f, deal=dealt.get(i)) for i, f in enumerate(made)]

@@ -14,11 +14,11 @@ from sample_flights.airline import KT, Fleet, G, Runway
 from sample_flights.physics import DEPLOYED, STEP_S, STOWED, TIMES, ZERO, History
 from sample_flights.plan import NEVER, Plan
 
-EXTENDED, MOVING = 0.70, 0.10          # fractions of spoiler travel
-LEVER_UP = 0.05                        # fraction of reverse travel
+EXTENDED, MOVING = 0.70, 0.10  # fractions of spoiler travel
+LEVER_UP = 0.05  # fraction of reverse travel
 IDLE_MARGIN_PCT = 5.0
 BRAKING_PSI = 150.0
-SPOOL_DOWN_S = 4.0                     # approach power may still be running down so long after the first deploys
+SPOOL_DOWN_S = 4.0  # approach power may still be running down so long after the first deploys
 EXCURSION_FROM_S, DECELERATING_FROM_S = 2.0, 3.0
 EXIT_DEG = 20.0
 
@@ -88,7 +88,14 @@ def tell(h: History, plan: Plan, fleet: Fleet, runways: list[Runway], end_s: np.
             values = np.where(values > end_s, np.nan, values)
         said[name] = np.where(out, np.nan, values) if values.ndim == 2 else values
     around = plan.go_around_s < NEVER
-    keep = {"settled_at_s", "bounces", "bounce_airborne_s", "go_around_after_reverse", "unstowed_in_air_s", "touchdown_ground_speed_kt"}
+    keep = {
+        "settled_at_s",
+        "bounces",
+        "bounce_airborne_s",
+        "go_around_after_reverse",
+        "unstowed_in_air_s",
+        "touchdown_ground_speed_kt",
+    }
     for name in said.keys() - keep:
         said[name] = np.where(around, np.nan, said[name].astype(float))
     return said
@@ -125,7 +132,9 @@ def _spoilers(said: Values, h: History) -> None:
 
 def _speeds(said: Values, h: History, runways: list[Runway]) -> None:
     speed = h.speed_mps[ZERO:]
-    travelled = np.concatenate([np.zeros((1, speed.shape[1])), np.cumsum((speed[1:] + speed[:-1]) * 0.5 * STEP_S, axis=0)])
+    travelled = np.concatenate(
+        [np.zeros((1, speed.shape[1])), np.cumsum((speed[1:] + speed[:-1]) * 0.5 * STEP_S, axis=0)]
+    )
     said["speed_60kt_at_s"] = crossing(speed, 60 * KT, rising=False)
     said["taxi_speed_at_s"] = crossing(speed, 30 * KT, rising=False)
     said["rollout_60_m"] = at(travelled, said["speed_60kt_at_s"])
@@ -193,7 +202,9 @@ def _power(said: Values, h: History, fleet: Fleet) -> None:
         said[f"n1_above_idle_below_{name}_pct"] = np.where(np.isfinite(highest), highest, np.nan)
     slow = deployed & (AFTER[:, None] >= said["taxi_speed_at_s"])[:, None]
     said["high_reverse_below_taxi_s"] = total(slow & (above > IDLE_MARGIN_PCT))
-    first_out = np.where(deployed.any(axis=(0, 1)), np.nanmin(np.nan_to_num(said["deployed_at_s"], nan=1e9), axis=0), np.nan)
+    first_out = np.where(
+        deployed.any(axis=(0, 1)), np.nanmin(np.nan_to_num(said["deployed_at_s"], nan=1e9), axis=0), np.nan
+    )
     counted = AFTER[:, None] >= first_out + SPOOL_DOWN_S
     others = deployed.sum(axis=1, keepdims=True) - deployed > 0
     forward = others & (h.state[ZERO:] == STOWED) & (above > IDLE_MARGIN_PCT) & counted[:, None]
@@ -208,7 +219,11 @@ def mirror_pairs(fleet: Fleet) -> list[tuple[int, int]]:
 def _pairs(said: Values, h: History, fleet: Fleet, out: np.ndarray) -> None:
     """Worst mirror pair; a pair with a reverser out of use is left aside."""
     deployed, n1 = h.state[ZERO:] == DEPLOYED, h.n1[ZERO:]
-    found: dict[str, list[np.ndarray]] = {"deploy_split_s": [], "one_side_deployed_s": [], "reverse_power_split_pct": []}
+    found: dict[str, list[np.ndarray]] = {
+        "deploy_split_s": [],
+        "one_side_deployed_s": [],
+        "reverse_power_split_pct": [],
+    }
     for a, b in mirror_pairs(fleet):
         use = ~(out[a] | out[b])
         split = np.abs(said["deployed_at_s"][a] - said["deployed_at_s"][b])
@@ -232,7 +247,7 @@ def _rest(said: Values, h: History, plan: Plan) -> None:
     said["brake_delay_s"] = said["brakes_on_at_s"]
     said["spoilers_not_armed"] = (~plan.armed).astype(float)
     begun = np.nanmin(np.where(np.isnan(said["reverse_selected_at_s"]), np.inf, said["reverse_selected_at_s"]), axis=0)
-    off = np.ceil(plan.autothrottle_off_s / STEP_S - 1e-9) * STEP_S       # the step that first shows it
+    off = np.ceil(plan.autothrottle_off_s / STEP_S - 1e-9) * STEP_S  # the step that first shows it
     engaged = (off - begun).clip(0)
     said["autothrottle_in_reverse_s"] = np.where(np.isfinite(begun), engaged, np.nan)
 

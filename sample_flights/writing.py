@@ -1,4 +1,4 @@
-"""Recorded flights into files: sparse and held wide tables, long tables; one flight to a file, or many with `flight`."""
+"""Recorded flights into files: sparse and held wide tables, long tables; one flight to a file, or many in a table."""
 
 from __future__ import annotations
 
@@ -22,11 +22,31 @@ def table(flown: Flown, chosen: list[int], *, names: bool) -> pl.DataFrame:
     if plain:
         samples = {name: values[plain] for name, values in flown.samples.items()}
         gaps = [flown.gaps[i] for i in plain]
-        parts.append(_wide(samples, flown.layout, flown.rows[plain], flown.origin_s[plain], gaps, [flown.listed[i] for i in plain], names))
+        parts.append(
+            _wide(
+                samples,
+                flown.layout,
+                flown.rows[plain],
+                flown.origin_s[plain],
+                gaps,
+                [flown.listed[i] for i in plain],
+                names,
+            )
+        )
     for i in chosen:
         if i in flown.whole:
             samples, rows = flown.whole[i]
-            parts.append(_wide(samples, flown.layout, np.array([rows]), flown.origin_s[[i]], [[]], [flown.listed[i]], names))
+            parts.append(
+                _wide(
+                    samples,
+                    flown.layout,
+                    np.array([rows]),
+                    flown.origin_s[[i]],
+                    [[]],
+                    [flown.listed[i]],
+                    names,
+                )
+            )
     return pl.concat(parts)
 
 
@@ -88,27 +108,38 @@ def with_utc(wide: pl.DataFrame, start: datetime) -> pl.DataFrame:
 
 def listing(flights: list[Flight], files: list[str], map_file: str) -> pl.DataFrame:
     """Rows of flights.csv."""
-    return pl.DataFrame({
-        "file": files,
-        "tail": [f.tail for f in flights],
-        "fleet": [f.fleet.name for f in flights],
-        "start_utc": [f"{f.start_utc:%Y-%m-%dT%H:%M:%S}.{f.start_utc.microsecond // 1000:03d}Z" for f in flights],
-        "departure": [f.departure for f in flights],
-        "arrival": [f.runway.airport for f in flights],
-        "runway": [f.runway.ident for f in flights],
-        "flight": [f.flight for f in flights],
-        "map": [map_file] * len(flights),
-        "reversers_out": [";".join(map(str, f.reversers_out)) or None for f in flights],
-    }, schema_overrides={"reversers_out": pl.String})
+    return pl.DataFrame(
+        {
+            "file": files,
+            "tail": [f.tail for f in flights],
+            "fleet": [f.fleet.name for f in flights],
+            "start_utc": [f"{f.start_utc:%Y-%m-%dT%H:%M:%S}.{f.start_utc.microsecond // 1000:03d}Z" for f in flights],
+            "departure": [f.departure for f in flights],
+            "arrival": [f.runway.airport for f in flights],
+            "runway": [f.runway.ident for f in flights],
+            "flight": [f.flight for f in flights],
+            "map": [map_file] * len(flights),
+            "reversers_out": [";".join(map(str, f.reversers_out)) or None for f in flights],
+        },
+        schema_overrides={"reversers_out": pl.String},
+    )
 
 
 def write_runways(folder: Path) -> None:
     """runways.csv with the column names of the open OurAirports table."""
     rows = []
     for strip in STRIPS:
-        row: dict[str, object] = {"airport_ident": strip.airport, "length_ft": strip.length_ft, "width_ft": strip.width_ft, "surface": "ASP"}
+        row: dict[str, object] = {
+            "airport_ident": strip.airport,
+            "length_ft": strip.length_ft,
+            "width_ft": strip.width_ft,
+            "surface": "ASP",
+        }
         ends = ((strip.latitude_deg, strip.longitude_deg), strip.far_end)
-        idents, headings = (strip.le_ident, strip.he_ident), (strip.heading_deg, (strip.heading_deg + 180) % 360)
+        idents, headings = (
+            (strip.le_ident, strip.he_ident),
+            (strip.heading_deg, (strip.heading_deg + 180) % 360),
+        )
         for i, end in enumerate(("le", "he")):
             row |= {
                 f"{end}_ident": idents[i],
