@@ -111,7 +111,7 @@ def clock_of(time_s: np.ndarray, densest: int) -> Clock:
     rows = np.flatnonzero(finite)
     if not len(rows):
         raise RecordingError("no row has a time", where="time", cure="Give each row its time in seconds.")
-    notes = [f"{_rows(len(finite) - len(rows))} without a time left out."] if len(rows) < len(finite) else []
+    notes = [f"{counted(len(finite) - len(rows), 'row')} without a time left out."] if len(rows) < len(finite) else []
     stamps, lag_s = time_s[rows], 0.0
     kept = _in_order(stamps)
     if len(kept) < len(stamps):
@@ -122,14 +122,15 @@ def clock_of(time_s: np.ndarray, densest: int) -> Clock:
         stamps, lag_s = _spread(stamps)
         notes.append(f"Stamps are rounded; rows that share one were spread over {lag_s:g} s steps.")
     elif distinct < len(stamps):
-        notes.append(f"{_rows(len(stamps) - distinct)} with the time of the row before; their values were merged.")
+        notes.append(f"{counted(len(stamps) - distinct, 'row')} with the time of the row before, merged.")
     usable = np.full(len(time_s), np.nan)
     usable[rows] = stamps
     return _checked(Clock(usable, False, lag_s, tuple(notes)))
 
 
-def _rows(count: int) -> str:
-    return "1 row" if count == 1 else f"{count} rows"
+def counted(count: int, noun: str) -> str:
+    """'1 row', '3 rows'."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def _checked(clock: Clock) -> Clock:
@@ -185,7 +186,7 @@ def _longest_rising(stamps: list[float]) -> np.ndarray:
 def _dropped_note(stamps: np.ndarray, kept: np.ndarray) -> str:
     left_out = np.setdiff1d(np.arange(len(stamps)), kept)
     shown = ", ".join(f"{stamps[i]:.3f}" for i in left_out[:3]) + (" …" if len(left_out) > 3 else "")
-    return f"{_rows(len(left_out))} out of time order left out (stamped {shown} s)."
+    return f"{counted(len(left_out), 'row')} out of time order left out (stamped {shown} s)."
 
 
 def _spread(stamps: np.ndarray) -> tuple[np.ndarray, float]:

@@ -7,36 +7,42 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
+from fdm.clocks import counted
 from fdm.errors import RecordingError
 from fdm.parameter_map import Code, MapEntry, code_of
 from fdm.parameters import NOT_RECORDED
+from fdm.readers import RawColumn
 
 _CIRCULAR = ("heading", "wind_from")
 _TURNS_DEG = 3600.0
 # Values outside the plausible range by up to 10 tolerances are kept: noise about 0 kt at rest, for one.
 
 
-def decode(entry: MapEntry, values: np.ndarray | pl.Series) -> tuple[np.ndarray, list[str]]:
+def decode(entry: MapEntry, column: RawColumn) -> tuple[np.ndarray, list[str]]:
     """Canonical values (float64, or int8 for discretes and states) and notes on what was taken as missing.
 
-    values  float64 (m,) or text Series (m,), as RawColumn holds them
     Raises RecordingError (without a source) when a text stands where the map expects numbers.
     """
     kind = entry.parameter.kind
     if kind == "analogue":
-        return _analogue(entry, values)
+        return _analogue(entry, _numbers(entry, column))
     if kind == "discrete":
-        return _coded(entry, values, dict.fromkeys(entry.true_when, 1), other=0)
-    return _coded(entry, values, entry.states or {}, other=NOT_RECORDED)
+        return _coded(entry, column.values, dict.fromkeys(entry.true_when, 1), other=0)
+    return _coded(entry, column.values, entry.states or {}, other=NOT_RECORDED)
 
 
-def _analogue(entry: MapEntry, values: np.ndarray | pl.Series) -> tuple[np.ndarray, list[str]]:
-    if isinstance(values, pl.Series):
-        bad = values.cast(pl.Float64, strict=False).is_null()
-        first = int(bad.arg_max() or 0)
-        problem = f"'{values[first]}' is not a number (value {first + 1} of column {entry.column})"
-        cure = "Leave cells without a value empty, and write decimals with a point."
-        raise RecordingError(problem, where=entry.name, cure=cure)
+def _numbers(entry: MapEntry, column: RawColumn) -> np.ndarray:
+    values = column.values
+    if isinstance(values, np.ndarray):
+        return values
+    bad = int(values.cast(pl.Float64, strict=False).is_null().arg_max() or 0)
+    row = bad if column.rows is None else int(column.rows[bad])
+    problem = f"'{values[bad]}' is not a number (row {row + 1} of column {entry.column})"
+    cure = "Leave cells without a value empty, and write decimals with a point."
+    raise RecordingError(problem, where=entry.name, cure=cure)
+
+
+def _analogue(entry: MapEntry, values: np.ndarray) -> tuple[np.ndarray, list[str]]:
     parameter = entry.parameter
     low, high = parameter.low - 10 * parameter.tolerance, parameter.high + 10 * parameter.tolerance
     canonical = values * entry.factor + entry.offset
@@ -66,7 +72,7 @@ def _wrapped(angle_deg: np.ndarray) -> np.ndarray:
 
 
 def _counted(count: int) -> str:
-    return "1 value is" if count == 1 else f"{count} values are"
+    return f"{counted(count, 'value')} {'is' if count == 1 else 'are'}"
 
 
 def _coded(

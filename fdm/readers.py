@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from fdm.errors import RecordingError, nearest
+from fdm.clocks import counted
+from fdm.errors import RecordingError
 from fdm.text_tables import UTF8_MARK, header_of, read_text_table
 
 TIME_COLUMNS = ("time_s", "time_utc")
@@ -144,7 +145,7 @@ def _kind_of(path: Path, head: bytes) -> str:
             problem, _, cure = refusal.partition(". ")
             raise RecordingError(problem, source=path, cure=cure + ".")
     if b"\0" in head:
-        utf16 = head[1:2] == b"\0" or head[:1] == b"\0"
+        utf16 = max(head[::2].count(0), head[1::2].count(0)) > 0.4 * len(head)  # every second byte of Latin text
         cure = "Save it as UTF-8." if utf16 else "Recordings are CSV, Parquet, Arrow IPC or MAT v5."
         raise RecordingError("is UTF-16 text" if utf16 else "is binary, of no known kind", source=path, cure=cure)
     return "text"
@@ -184,7 +185,7 @@ def _flights(table: _Table) -> Iterator[RawFlight]:
     lost = flights.null_count()
     if lost == frame.height:
         raise RecordingError("has no value", source=table.path, where="column flight", cure="Drop the column.")
-    notes = (*table.notes, *([f"{lost} rows without a flight were left out."] if lost else []))
+    notes = (*table.notes, *([f"{counted(lost, 'row')} without a flight left out."] if lost else []))
     table = replace(table, notes=notes)
     for flight, part in _parts(frame.drop("flight"), flights):
         yield _flight(table, part, flight)
@@ -416,7 +417,7 @@ def _read_mat(path: Path) -> RawFlight:
             continue
         _mat_column(name, fields, columns, unusable)
     if not columns:
-        cure = f"Each variable must be a struct with data and Rate. {nearest('data', ['data', 'Rate', 'Units'])}"
+        cure = "Each variable must be a struct with data and Rate."
         raise RecordingError("holds no recorded variable", source=path, cure=cure)
     return RawFlight(str(path), None, None, columns, unusable, _hash(columns, None))
 

@@ -18,7 +18,7 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
-from fdm.clocks import COMMON_RATES_HZ, SNAP, Clock, Grid, clock_of, snapped
+from fdm.clocks import COMMON_RATES_HZ, SNAP, Clock, Grid, clock_of, counted, snapped
 from fdm.decoding import decode
 from fdm.errors import RecordingError
 from fdm.parameter_map import MapEntry, ParameterMap
@@ -321,8 +321,10 @@ def _usable(clock: Clock, time_s: np.ndarray) -> _Kept:
 def _track(entry: MapEntry, column: RawColumn, kept: _Kept, full: bool, notes: list[str]) -> Track:
     grid, positions = kept
     if len(grid.time_s) < 2:
-        raise RecordingError(f"column '{entry.column}' has {len(grid.time_s)} usable samples", where=entry.name)
-    values, found = decode(entry, column.values)
+        raise RecordingError(
+            f"column '{entry.column}' has {counted(len(grid.time_s), 'usable sample')}", where=entry.name
+        )
+    values, found = decode(entry, column)
     notes += found
     if positions is not None:
         values = values[positions]
