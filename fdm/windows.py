@@ -102,7 +102,7 @@ def _possibly_reached(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> n
     begin, end = signal.index_from(from_s), signal.index_past(to_s)
     for time_s, k in ((from_s, begin - 1), (to_s, end - 1)):
         most = np.fmax(most, interpolate(signal, time_s) + _bend(signal, k))
-    c0, c1 = _columns(begin, end, signal.values.shape[1])
+    c0, c1 = _columns(begin - 2, end + 2, signal.values.shape[1])
     if c1 - c0 < 4:
         return most
     v = signal.values[:, c0:c1].astype(np.float32, copy=False)
@@ -110,8 +110,9 @@ def _possibly_reached(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> n
     with np.errstate(invalid="ignore", divide="ignore"):
         share = (v[:, 2:-1] - b - v[:, 1:-2]) / (a - b)
         apex = np.where((a > 0) & (b < 0) & (share > 0) & (share < 1), v[:, 1:-2] + a * share, -np.inf)
-    left = signal.columns[c0 + 1 : c1 - 2]
-    inside = (left >= begin[:, None]) & (left + 1 < end[:, None])
+        at_s = signal.start_s[:, None] + (signal.columns[c0 + 1 : c1 - 2] + share) * signal.step_s
+    room_s = signal.step_s / 4
+    inside = (at_s >= from_s[:, None] - room_s) & (at_s <= to_s[:, None] + room_s)
     return np.fmax(most, np.where(inside, apex, -np.inf).max(axis=1))
 
 
@@ -176,10 +177,11 @@ def _above(
     least = np.where(sure, _overlap(left, signal.step_s, start.latest, end.earliest), 0)
     possible = np.isnan(top) & _within(signal, c0, c1) | (top > -signal.tolerance)
     most = np.where(possible, _overlap(left, signal.step_s, start.earliest, end.latest), 0)
-    if lag_s.any():
-        least[:, 0] -= sure[:, 0] * signal.lag_s
-        least[:, 1:] -= (sure[:, 1:] & ~sure[:, :-1]) * lag_s
-        begins = possible & ~np.concatenate([np.zeros((len(top), 1), bool), possible[:, :-1]], axis=1)
+    if lag_s.any():  # the last sample of a run may be older than its stamp; so may the first one behind it
+        edge = np.zeros((len(top), 1), bool)
+        ends, begins = sure & ~np.hstack([sure[:, 1:], edge]), possible & ~np.hstack([edge, possible[:, :-1]])
+        behind = _overlap(left + signal.step_s - lag_s, lag_s, start.latest, end.earliest)
+        least -= np.where(ends, behind, 0)
         most += np.where(begins, _overlap(left - lag_s, lag_s, start.earliest, end.latest), 0)
     return value.sum(axis=1), np.maximum(least.sum(axis=1), 0), most.sum(axis=1)
 
