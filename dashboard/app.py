@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from pathlib import Path
 
 from dash import Dash, Input, Output, State
 from dash.development.base_component import Component
@@ -13,7 +13,8 @@ from flask_compress import Compress
 from dashboard import security
 from dashboard.pages import frame, landing, landings, not_assessed, rules, week
 from dashboard.rulecards import load_rule_cards
-from dashboard.store import RuleCard, Source, Store
+from dashboard.store import Store
+from fdm.archive import Archive
 
 
 @dataclass(frozen=True)
@@ -21,33 +22,31 @@ class Page:
     """A page: the path it stands under (what follows it is the page's argument), and how it is made."""
 
     path: str
-    title: str
     layout: Callable[[Store, str, str], Component]
     register: Callable[[Dash, Store], None]
 
 
 PAGES = (
-    Page("/landing/", "Landing", landing.layout, landing.register),
-    Page("/landings", "Landings", lambda store, _name, search: landings.layout(store, search), landings.register),
-    Page("/rules", "Rules", rules.layout, rules.register),
-    Page("/not-assessed", "Not assessed", lambda store, _name, search: not_assessed.layout(store, search), not_assessed.register),
-    Page("/", "Week", lambda store, _name, search: week.layout(store, search), week.register),
+    Page("/landing/", landing.layout, landing.register),
+    Page("/landings", landings.layout, landings.register),
+    Page("/rules", rules.layout, rules.register),
+    Page("/not-assessed", not_assessed.layout, not_assessed.register),
+    Page("/", week.layout, week.register),
 )
 
 
-def create_app(archive_path: str) -> Dash:
+def create_app(archive_path: Path | str) -> Dash:
     """The dashboard over an archive folder.
 
     Raises fdm.errors.ArchiveError when the folder is no archive, RuleError when its rule book cannot be read.
     """
-    from fdm.archive import Archive  # noqa: PLC0415
+    store = Store(Archive(archive_path), load_rule_cards, reopen=lambda: Archive(archive_path))
+    store.held()
+    return build(store)
 
-    return build(Archive(archive_path))
 
-
-def build(source: Source, load_rules: Callable[[Mapping[str, Any]], Mapping[str, RuleCard]] = load_rule_cards) -> Dash:
-    """The dashboard over anything that answers like an archive."""
-    store = Store(source, load_rules)
+def build(store: Store) -> Dash:
+    """The dashboard over a store."""
     app = Dash(
         "dashboard",
         title=frame.PRODUCT,

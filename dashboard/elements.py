@@ -14,14 +14,14 @@ from markupsafe import Markup
 class Block(Component):
     """Markup shown as it is. An equal markup leaves the page, and the focus in it, untouched."""
 
-    _children_props: list[str] = []
-    _base_nodes: list[str] = []
+    _children_props: list[str] = []  # noqa: RUF012
+    _base_nodes: list[str] = []  # noqa: RUF012
     _namespace = "rollout_watch"
     _type = "Block"
-    _prop_names: list[str] = ["id", "className", "markup"]
-    _valid_wildcard_attributes: list[str] = []
-    available_properties: list[str] = ["id", "className", "markup"]
-    available_wildcard_properties: list[str] = []
+    _prop_names: list[str] = ["id", "className", "markup"]  # noqa: RUF012
+    _valid_wildcard_attributes: list[str] = []  # noqa: RUF012
+    available_properties: list[str] = ["id", "className", "markup"]  # noqa: RUF012
+    available_wildcard_properties: list[str] = []  # noqa: RUF012
 
     def __init__(self, id: str, markup: Markup = Markup(""), className: str = "") -> None:  # noqa: A002, N803, B008
         super().__init__(id=id, markup=str(markup), className=className)

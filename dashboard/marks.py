@@ -5,20 +5,24 @@ Horizontal places are percentages, so that a drawing stretches with its column a
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
 
+import numpy as np
 from markupsafe import Markup
 
 from dashboard import names, words
 from dashboard.rates import Rate
-from dashboard.scale import limit_places
+from dashboard.scale import drawn, limit_places, places
 
 _SHAPES = {
     "high": Markup('<path d="M7 1.6 12.4 7 7 12.4 1.6 7Z"/>'),
     "medium": Markup('<path d="M7 2.2 12.6 11.8 1.4 11.8Z"/>'),
     "low": Markup('<circle cx="7" cy="7" r="4.6"/>'),
 }
+CROWDED = 0.08  # of the drawing: limits nearer than this are not drawn to scale
 HATCH = Markup('<span class="hatch" aria-hidden="true"></span>')
 
 
@@ -36,34 +40,36 @@ def severity(level: str, *, certain: bool = True) -> Markup:
 
 def severity_words(level: str, *, certain: bool = True) -> Markup:
     """The mark with its word: shape, word and colour say the same thing."""
-    tail = Markup('<span class="soft">, possible</span>') if not certain else Markup("")
-    return Markup('<span class="severity">{}<b>{}</b>{}</span>').format(
+    tail = Markup('<span class="soft"><span class="comma">, </span>possible</span>') if not certain else Markup("")
+    return Markup('<span class="severity">{}<span><b>{}</b>{}</span></span>').format(
         severity(level, certain=certain), names.SEVERITY[level], tail
     )
 
 
-def origin(where: str | None) -> Markup:
+def origin(where: str | None, confidence: str | None = "likely") -> Markup:
     """Three fixed places (crew, aircraft, recording): filled likely, open not ruled out, dot ruled out."""
-    kinds = ("crew", "aircraft", "recording")
-    known = where in kinds
-    squares = joined(
-        Markup('<rect class="{}" x="{}" y="{}" width="{}" height="{}"/>').format(
-            *(
-                ("likely", 1 + 13 * i, 1, 9, 9)
-                if kind == where
-                else ("ruled-out", 4.5 + 13 * i, 4.5, 2, 2)
-                if known
-                else ("open", 1.5 + 13 * i, 1.5, 8, 8)
-            )
-        )
-        for i, kind in enumerate(kinds)
+    shapes = joined(
+        _origin_place(i, kind, where, confidence) for i, kind in enumerate(("crew", "aircraft", "recording"))
     )
-    return Markup('<svg class="origin" viewBox="0 0 37 11" aria-hidden="true">{}</svg>').format(squares)
+    return Markup('<svg class="origin" viewBox="0 0 37 11" aria-hidden="true">{}</svg>').format(shapes)
+
+
+def _origin_place(i: int, kind: str, where: str | None, confidence: str | None) -> Markup:
+    undetermined = where not in ("crew", "aircraft", "recording")
+    if kind == where and confidence == "likely":
+        look, inset = "likely", 1.0
+    elif kind == where or undetermined:
+        look, inset = "open", 1.5
+    else:
+        look, inset = "ruled-out", 4.5
+    return Markup('<rect class="{}" x="{}" y="{}" width="{}" height="{}"/>').format(
+        look, 13 * i + inset, inset, 11 - 2 * inset, 11 - 2 * inset
+    )
 
 
 def pct(place: float) -> float:
-    """Column place of a standing among limits: low, medium and high limits at 31.5, 55 and 78.5 %."""
-    return 8 + 23.5 * place
+    """Column place of a standing among limits: low, medium and high limits at 24, 50 and 76 %; beyond them it closes up."""
+    return 26 * drawn(place) - 2
 
 
 def _capped(low: float, best: float, high: float, y: float, *, open_end: bool = False, half: float = 4) -> Markup:
@@ -74,7 +80,9 @@ def _capped(low: float, best: float, high: float, y: float, *, open_end: bool = 
         for x in ([low] if open_end else [low, high])
     )
     arrow = (
-        Markup('<svg x="{}%" y="{}" overflow="visible"><path class="bound" d="M-5 -4 0 0 -5 4"/></svg>').format(_r(high), y)
+        Markup('<svg x="{}%" y="{}" overflow="visible"><path class="bound" d="M-5 -4 0 0 -5 4"/></svg>').format(
+            _r(high), y
+        )
         if open_end
         else Markup("")
     )
@@ -86,10 +94,6 @@ def _r(x: float) -> float:
     return round(x, 2)
 
 
-def _clip(x: float) -> float:
-    return min(max(x, 2.0), 98.0)
-
-
 def limit_column(at: float | None, lower: float | None, upper: float | None, levels: Iterable[str]) -> Markup:
     """One row's value among the limits, which stand at the same place in every row."""
     lines = joined(
@@ -99,12 +103,11 @@ def limit_column(at: float | None, lower: float | None, upper: float | None, lev
     )
     if at is None or math.isnan(at):
         return Markup('<svg class="limits" aria-hidden="true">{}</svg>').format(lines)
-    best = pct(at) if math.isfinite(at) else 98.0
+    best = pct(at)
     low = best if lower is None or math.isnan(lower) else pct(lower)
-    high = best if upper is None or math.isnan(upper) else pct(upper) if math.isfinite(upper) else math.inf
-    low, high = min(low, high), max(low, high)
-    beyond = high > 98
-    value = _capped(_clip(low), _clip(best), 98.0 if beyond else _clip(high), 14, open_end=beyond)
+    high = best if upper is None or math.isnan(upper) else pct(upper)
+    open_end = upper is not None and math.isinf(upper)
+    value = _capped(min(low, high), best, 99.0 if open_end else max(low, high), 14, open_end=open_end)
     track = Markup('<line class="track" x1="2%" x2="98%" y1="14" y2="14"/>')
     return Markup('<svg class="limits" aria-hidden="true">{}{}{}</svg>').format(track, lines, value)
 
@@ -116,33 +119,35 @@ def drawn_levels(limits: Mapping[str, float]) -> list[str]:
 
 
 def limit_scale(
-    event: Mapping[str, float | None], limits: Mapping[str, float], unit: str, spread: Mapping[str, float] | None
+    event: Mapping[str, Any],
+    limits: Mapping[str, float],
+    unit: str,
+    direction: str,
+    spread: Mapping[str, float] | None,
 ) -> Markup:
-    """The value with bounds on a true scale, with every limit and the fleet's usual range."""
-    known = [x for x in (event["value"], event["lower"], event["upper"], *limits.values()) if x is not None]
-    if spread:
-        known += [spread["low"], spread["high"]]
-    finite = [x for x in known if math.isfinite(x)]
-    low, high = min(finite), max(finite)
-    pad = (high - low) * 0.08 or 1.0
-    low, high = low - pad, high + pad
-
-    def x(value: float) -> float:
-        return 100 * (value - low) / (high - low)
-
+    """The value with bounds, every limit and the fleet's usual range; to scale unless that crowds the limits."""
+    x, closes_up = _scale_places(event, limits, direction, spread)
     parts = [Markup('<line class="axis" x1="0" x2="100%" y1="30" y2="30"/>')]
     labels: list[tuple[float, str]] = []
     if spread:
         parts.append(
-            Markup('<rect class="band" x="{}%" width="{}%" y="24" height="12"/><line class="median" x1="{}%" x2="{}%" y1="24" y2="36"/>').format(
-                _r(x(spread["low"])), _r(x(spread["high"]) - x(spread["low"])), *[_r(x(spread["mid"]))] * 2
+            Markup(
+                '<rect class="band" x="{}%" width="{}%" y="24" height="12"/><line class="median" x1="{}%" x2="{}%" y1="24" y2="36"/>'
+            ).format(
+                _r(min(x(spread["low"]), x(spread["high"]))),
+                _r(abs(x(spread["high"]) - x(spread["low"]))),
+                *[_r(x(spread["mid"]))] * 2,
             )
         )
         labels.append((x(spread["mid"]), f"fleet 5–95 %, median {words.number(spread['mid'], unit)}"))
     for level in drawn_levels(limits):
-        parts.append(Markup('<line class="limit {0}" x1="{1}%" x2="{1}%" y1="17" y2="43"/>').format(level, _r(x(limits[level]))))
+        parts.append(
+            Markup('<line class="limit {0}" x1="{1}%" x2="{1}%" y1="17" y2="43"/>').format(level, _r(x(limits[level])))
+        )
         labels.append((x(limits[level]), f"{names.SEVERITY[level]} {words.number(limits[level], unit)}"))
     parts.append(_scale_value(event, unit, x))
+    if closes_up:
+        labels.append((100, "not to scale beyond the limits"))
     rows = _label_rows(labels)
     parts += [
         Markup('<text x="{}%" y="{}" text-anchor="{}">{}</text>').format(_r(at), 56 + 14 * row, anchor, text)
@@ -150,11 +155,41 @@ def limit_scale(
     ]
     height = 62 + 14 * max((row for row, _ in rows), default=0)
     return Markup('<svg class="scale" height="{}" role="img" aria-label="{}">{}</svg>').format(
-        height, "; ".join([words.bounded(event["value"], event["lower"], event["upper"], unit), *(t for _, t in labels)]), joined(parts)
+        height,
+        "; ".join([words.bounded(event["value"], event["lower"], event["upper"], unit), *(t for _, t in labels)]),
+        joined(parts),
     )
 
 
-def _scale_value(event: Mapping[str, float | None], unit: str, x) -> Markup:  # type: ignore[no-untyped-def]
+def _scale_places(
+    event: Mapping[str, Any], limits: Mapping[str, float], direction: str, spread: Mapping[str, float] | None
+) -> tuple[Callable[[float], float], bool]:
+    """Per cent across the drawing of a value, and whether the scale closes up beyond the limits."""
+    known = [
+        event["value"],
+        event["lower"],
+        event["upper"],
+        *limits.values(),
+        *(spread[k] for k in ("low", "high") if spread),
+    ]
+    finite = [x for x in known if x is not None and math.isfinite(x)]
+    low, high = min(finite), max(finite)
+    pad = (high - low) * 0.08 or 1.0
+    low, high = low - pad, high + pad
+    levels = sorted(set(limits.values()))
+    nearest = min((b - a for a, b in itertools.pairwise(levels)), default=high - low)
+    if nearest / (high - low) >= CROWDED:
+        return lambda value: 100 * (value - low) / (high - low), False
+    flip = direction == "below"
+
+    def closed_up(value: float) -> float:
+        at = pct(float(places(np.array([value]), limits, direction)[0]))
+        return 100 - at if flip else at
+
+    return closed_up, True
+
+
+def _scale_value(event: Mapping[str, Any], unit: str, x: Callable[[float], float]) -> Markup:
     value, lower, upper = event["value"], event["lower"], event["upper"]
     if value is None or not math.isfinite(value):
         return Markup("")
@@ -169,7 +204,9 @@ def _scale_value(event: Mapping[str, float | None], unit: str, x) -> Markup:  # 
     return _capped(low, at, high, 30, open_end=open_end, half=6) + label
 
 
-def _label_rows(labels: Sequence[tuple[float, str]], width_px: float = 420, char_px: float = 6.3) -> list[tuple[int, str]]:
+def _label_rows(
+    labels: Sequence[tuple[float, str]], width_px: float = 420, char_px: float = 6.3
+) -> list[tuple[int, str]]:
     """A row and an anchor for each label, so that none covers another in a drawing at least `width_px` wide."""
     taken: list[list[tuple[float, float]]] = [[] for _ in range(4)]
     rows = []
@@ -178,7 +215,8 @@ def _label_rows(labels: Sequence[tuple[float, str]], width_px: float = 420, char
         anchor = "start" if at < wide / 2 else "end" if at > 100 - wide / 2 else "middle"
         left = at if anchor == "start" else at - wide if anchor == "end" else at - wide / 2
         row = next(
-            (i for i, spans in enumerate(taken) if all(left > b + 1.5 or left + wide < a - 1.5 for a, b in spans)), 3
+            (i for i, spans in enumerate(taken) if all(left > b + 1.5 or left + wide < a - 1.5 for a, b in spans)),
+            3,
         )
         taken[row].append((left, left + wide))
         rows.append((row, anchor))
@@ -201,9 +239,9 @@ def rate_weeks(level: str, weeks: Sequence[tuple[str, Rate]]) -> Markup:
         at = _r(6 + 88 * i / (len(weeks) - 1))
         now = " now " + level if i == len(weeks) - 1 else ""
         bars.append(
-            Markup('<line class="interval{0}" x1="{1}%" x2="{1}%" y1="{2}" y2="{3}"/><circle class="rate{0}" cx="{1}%" cy="{4}" r="{5}"/>').format(
-                now, at, y(found.upper), y(found.lower), y(found.per_1000), 3 if now else 2
-            )
+            Markup(
+                '<line class="interval{0}" x1="{1}%" x2="{1}%" y1="{2}" y2="{3}"/><circle class="rate{0}" cx="{1}%" cy="{4}" r="{5}"/>'
+            ).format(now, at, y(found.upper), y(found.lower), y(found.per_1000), 3 if now else 2)
         )
     first, last = words.week_name(weeks[0][0]).lower(), weeks[-1][0][-2:].lstrip("0")
     label = f"{names.SEVERITY[level]} events per 1,000 landings over {len(weeks)} weeks, " + "; ".join(

@@ -9,7 +9,12 @@ ORIGIN = {
     "recording": "Recording",
     "undetermined": "Undetermined",
 }
-ORIGIN_SHORT = {"crew": "Crew", "aircraft": "Aircraft", "recording": "Recording", "undetermined": "Undetermined"}
+ORIGIN_SHORT = {
+    "crew": "Crew",
+    "aircraft": "Aircraft",
+    "recording": "Recording",
+    "undetermined": "Undetermined",
+}
 
 # In the order in which a procedure expects them; the number a step carries everywhere is its place in this order.
 STEPS = {

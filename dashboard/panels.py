@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from dashboard import names
-from dashboard.store import Trace
+from fdm.archive import Trace
 
 LINE_PX, RIBBON_PX, BOUNDS_PX = 78, 18, 20
 LINE_GAP_PX, RIBBON_GAP_PX = 20, 4
@@ -19,6 +19,7 @@ class Panel:
     key      what it is about; a finding is drawn at the panel of its key
     series   names of the traces in it; a ribbon has one
     scale    what the values are multiplied by for the reader (a fraction becomes per cent)
+    always   values the range always holds; least_span: the range is never narrower
     """
 
     key: str
@@ -27,6 +28,8 @@ class Panel:
     series: tuple[str, ...]
     kind: str  # line, ribbon, bounds
     scale: float = 1.0
+    always: tuple[float, ...] = ()
+    least_span: float = 0.0
 
     @property
     def height_px(self) -> int:
@@ -42,8 +45,7 @@ _WANTED: tuple[tuple[str, tuple[str, ...], str, str, float], ...] = (
     ("deceleration", ("longitudinal_acceleration",), "Deceleration", "g", -1),
     ("armed", ("spoilers_armed",), "", "", 1),
     ("spoilers", ("spoiler_panel", "spoiler_handle"), "Spoilers", "% of full", 100),
-    ("reverser", ("reverser_state", "reverser_unlocked"), "", "", 1),
-    ("reverser", ("reverser_deployed",), "", "", 1),
+    ("reverser", ("reverser_state", "reverser_deployed", "reverser_unlocked"), "", "", 1),
     ("lever", ("reverse_lever",), "Reverse levers", "% of travel", 100),
     ("power", ("n1",), "N1", "%", 1),
     ("power", ("epr",), "EPR", "", 1),
@@ -53,6 +55,19 @@ _WANTED: tuple[tuple[str, tuple[str, ...], str, str, float], ...] = (
     ("heading", ("heading",), "Heading", "deg", 1),
     ("bounce", ("normal_acceleration",), "Vertical accel.", "g", 1),
 )
+
+# Values that a panel's range always holds, and the narrowest it gets: a flat line is not to look like a storm.
+_RANGES: dict[str, tuple[tuple[float, ...], float]] = {
+    "Ground speed": ((), 20.0),
+    "Deceleration": ((0.0,), 0.2),
+    "Spoilers": ((0.0, 100.0), 0.0),
+    "Reverse levers": ((0.0, 100.0), 0.0),
+    "N1": ((), 40.0),
+    "EPR": ((), 0.4),
+    "Brake pressure": ((0.0,), 1000.0),
+    "Heading": ((), 8.0),
+    "Vertical accel.": ((), 0.4),
+}
 
 # Where a measure is drawn, and the step from which its limits count when they are times.
 DRAWN_AT: dict[str, tuple[str, str | None]] = {
@@ -91,14 +106,20 @@ def panels(traces: Mapping[str, Trace], keys: Sequence[str] | None = None) -> li
         if not members:
             continue
         if traces[members[0]].kind == "analogue":
-            found.append(Panel(key, label, unit, tuple(members), "line", scale))
-        elif not (key == "reverser" and members[0].startswith("reverser_deployed") and _has_state(found)):
-            found += [Panel(key, names.parameter(name), "", (name,), "ribbon") for name in members]
+            always, least_span = _RANGES.get(label, ((), 0.0))
+            found.append(Panel(key, label, unit, tuple(members), "line", scale, always, least_span))
+        else:
+            found += [_ribbon(key, name, traces) for name in members]
     return found
 
 
-def _has_state(found: Sequence[Panel]) -> bool:
-    return any(panel.series[0].startswith("reverser_state") for panel in found)
+def _ribbon(key: str, name: str, traces: Mapping[str, Trace]) -> Panel:
+    """A discrete or a state; unlocked and deployed of one reverser stand together as its state."""
+    family, _, engine = name.partition(".")
+    unlocked = f"reverser_unlocked.{engine}"
+    if family == "reverser_deployed" and unlocked in traces and len(traces[unlocked].time_s):
+        return Panel(key, f"Reverser {engine}", "", (unlocked, name), "ribbon")
+    return Panel(key, names.parameter(name), "", (name,), "ribbon")
 
 
 def _members(traces: Mapping[str, Trace], family: str) -> list[str]:

@@ -8,6 +8,7 @@ from urllib.parse import parse_qs, urlencode
 
 LEVELS = ("high", "medium", "low")
 SORTS = ("worst", "newest", "event", "aircraft", "place")
+SHOWS = ("events", "none", "part", "missing")
 ALL_WEEKS = "all"
 LONGEST = 120
 _WEEK = re.compile(r"\d{4}-W\d{2}\Z")
@@ -27,6 +28,7 @@ class Query:
     text: str = ""
     sort: str = "worst"
     lines: str = "together"
+    show: str = ""
     page: int = 1
     event: str = ""
 
@@ -54,6 +56,7 @@ def parse(search: str | None) -> Query:
         text=given.get("text", "").strip(),
         sort=_one_of(given.get("sort", ""), SORTS, "worst"),
         lines=_one_of(given.get("lines", ""), ("together", "single"), "together"),
+        show=_one_of(given.get("show", ""), SHOWS, ""),
         page=int(given["page"]) if given.get("page", "").isdigit() and int(given["page"]) > 0 else 1,
         event=given.get("event", ""),
     )

@@ -43,7 +43,12 @@ def week_of(held: Held, query: Query) -> str:
 
 def matching(frame: pl.DataFrame, query: Query, *, week: str = ALL_WEEKS) -> pl.DataFrame:
     """Landings or events that the landing filters (week, fleet, runway, aircraft) leave."""
-    wanted = {"week": "" if week == ALL_WEEKS else week, "fleet": query.fleet, "place": query.runway, "tail": query.tail}
+    wanted = {
+        "week": "" if week == ALL_WEEKS else week,
+        "fleet": query.fleet,
+        "place": query.runway,
+        "tail": query.tail,
+    }
     return frame.filter(*(pl.col(name) == value for name, value in wanted.items() if value))
 
 
@@ -164,7 +169,11 @@ def _trend(weeks: list[str], week: str) -> list[str]:
 
 
 def _tile(
-    level: str, week: str, weeks: list[str], counts: dict[tuple[str, str], tuple[int, int]], per_week: dict[str, int]
+    level: str,
+    week: str,
+    weeks: list[str],
+    counts: dict[tuple[str, str], tuple[int, int]],
+    per_week: dict[str, int],
 ) -> Tile:
     here = list(per_week) if week == ALL_WEEKS else [week]
     n, certain = (sum(counts.get((w, level), (0, 0))[i] for w in here) for i in (0, 1))

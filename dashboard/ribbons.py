@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from dashboard.store import Trace
+from fdm.archive import Trace
 
 GAP_STEPS = 2.5
 
@@ -19,6 +21,32 @@ class Stretch:
     end_s: float
     state: int | None
     recorded: bool = True
+
+
+def of(members: Sequence[str], traces: Mapping[str, Trace], start_s: float, end_s: float) -> list[Stretch]:
+    """Stretches of a ribbon: of one parameter, or of a reverser told by two discretes, unlocked and deployed."""
+    each = [stretches(traces[name], start_s, end_s) for name in members]
+    return each[0] if len(each) == 1 else _together(each[0], each[1])
+
+
+def _together(unlocked: Sequence[Stretch], deployed: Sequence[Stretch]) -> list[Stretch]:
+    """Deployed when that is known; else moving when unlocked and stowed when locked; else unknown."""
+    edges = sorted({edge for s in (*unlocked, *deployed) for edge in (s.start_s, s.end_s)})
+    found: list[Stretch] = []
+    for start, end in itertools.pairwise(edges):
+        free, out = _at(unlocked, start, end), _at(deployed, start, end)
+        state = 2 if out.state == 1 else None if out.state is None or free.state is None else 1 if free.state else 0
+        recorded = out.recorded and free.recorded
+        if found and (found[-1].state, found[-1].recorded) == (state, recorded):
+            found[-1] = Stretch(found[-1].start_s, end, state, recorded)
+        else:
+            found.append(Stretch(start, end, state, recorded))
+    return found
+
+
+def _at(found: Sequence[Stretch], start: float, end: float) -> Stretch:
+    middle = (start + end) / 2
+    return next((s for s in found if s.start_s <= middle <= s.end_s), Stretch(start, end, None, recorded=False))
 
 
 def stretches(trace: Trace, start_s: float, end_s: float) -> list[Stretch]:
@@ -40,7 +68,11 @@ def stretches(trace: Trace, start_s: float, end_s: float) -> list[Stretch]:
         found.append(Stretch(a, b, int(v[at])))
         if i < len(cuts):
             found.append(Stretch(b, starts[i + 1], None, recorded=not hole[cuts[i]]))
-    whole = [Stretch(start_s, t[0], None, recorded=False), *_with_lag(found, trace.lag_s), Stretch(t[-1], end_s, None, recorded=False)]
+    whole = [
+        Stretch(start_s, t[0], None, recorded=False),
+        *_with_lag(found, trace.lag_s),
+        Stretch(t[-1], end_s, None, recorded=False),
+    ]
     clipped = (Stretch(max(s.start_s, start_s), min(s.end_s, end_s), s.state, s.recorded) for s in whole)
     return [s for s in clipped if s.end_s - s.start_s > (1e-9 if s.state is not None or s.recorded else trace.step_s)]
 

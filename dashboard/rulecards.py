@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from dashboard.store import RuleCard
-from fdm.rule import Limits
+from fdm.rule import Limits, Rule
+from fdm.rulebook import load_rule_book
 
 
 def load_rule_cards(run: Mapping[str, Any]) -> dict[str, RuleCard]:
@@ -14,13 +15,11 @@ def load_rule_cards(run: Mapping[str, Any]) -> dict[str, RuleCard]:
 
     Raises fdm.errors.RuleError when that rule book cannot be read.
     """
-    from fdm.rulebook import load_rule_book  # noqa: PLC0415
-
     book = load_rule_book(run["rules"])
     return {name: card(name, rule) for name, rule in book.rules.items()}
 
 
-def card(name: str, rule: Any) -> RuleCard:
+def card(name: str, rule: Rule) -> RuleCard:
     """One rule of a rule book."""
     return RuleCard(
         name=name,
@@ -35,7 +34,12 @@ def card(name: str, rule: Any) -> RuleCard:
         why=rule.why,
         misses=rule.misses,
         procedure=rule.procedure,
+        hash=rule.hash,
     )
+
+
+def _used(limits: Limits) -> dict[str, float]:
+    return {level: limit for level, limit in limits._asdict().items() if limit is not None}
 
 
 def _stated(limits: Limits) -> dict[str, float]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+BEYOND = 0.85  # of a step between limits: the room for all that lies beyond them
 LEVEL_PLACES = {"low": 1.0, "medium": 2.0, "high": 3.0}
 
 
@@ -38,3 +39,15 @@ def places(values: np.ndarray, limits: Mapping[str, float], direction: str) -> n
     under = y[0] + (signed - x[0]) * slope[0]
     over = y[-1] + (signed - x[-1]) * slope[-1]
     return np.where(signed < x[0], under, np.where(signed > x[-1], over, inside))
+
+
+def drawn(place: float) -> float:
+    """Where a place is drawn: as it stands between the limits, closing up beyond them so that nothing falls off.
+
+    From the high limit on, places approach 3.85; below the low one they approach 0.15.
+    """
+    if place > 3:
+        return 3 + BEYOND * (1 - 1 / (place - 2))
+    if place < 1:
+        return 1 - BEYOND * (1 - 1 / (2 - place))
+    return place

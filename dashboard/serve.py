@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from waitress import serve as serve_wsgi
 
 from dashboard.app import create_app
@@ -9,7 +11,7 @@ from dashboard.app import create_app
 THREADS = 8
 
 
-def serve(archive_path: str, host: str = "127.0.0.1", port: int = 8050) -> None:
+def serve(archive_path: Path | str, host: str = "127.0.0.1", port: int = 8050) -> None:
     """Serves until interrupted.
 
     Raises fdm.errors.ArchiveError when the archive cannot be read.

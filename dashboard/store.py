@@ -12,20 +12,10 @@ import polars as pl
 
 from dashboard import scale
 from fdm import schemas
+from fdm.archive import Trace
 
 LEVELS = ("high", "medium", "low")
 RANK = {name: rank for rank, name in enumerate(schemas.SEVERITIES)}
-
-
-class Trace(Protocol):
-    """One recorded parameter around a landing."""
-
-    time_s: np.ndarray  # (m,) seconds after touchdown, valid samples only
-    values: np.ndarray  # (m,) canonical unit; 0/1 for discretes, parameters.STATES for states
-    unit: str
-    kind: str  # analogue, discrete, state
-    step_s: float
-    lag_s: float
 
 
 class Source(Protocol):
@@ -57,10 +47,11 @@ class RuleCard:
     why: str = ""
     misses: str = ""
     procedure: str = ""
+    hash: str = ""
 
     def limits_for(self, fleet: str | None) -> dict[str, float]:
-        """The limits that hold for a fleet."""
-        return {**self.limits, **self.limits_by_fleet.get(fleet or "", {})}
+        """The limits that hold for a fleet: its own set where it has one."""
+        return dict(self.limits_by_fleet.get(fleet or "", self.limits))
 
     @property
     def yes_or_no(self) -> bool:
@@ -91,24 +82,48 @@ class Held:
         """Weeks that hold a landing, oldest first."""
         return self.landings.get_column("week").drop_nulls().unique().sort().to_list()
 
+    @property
+    def titles(self) -> dict[str, str]:
+        """Rule name -> title."""
+        return {name: card.title for name, card in self.rules.items()}
+
+    @property
+    def changed_rules(self) -> list[str]:
+        """Rules whose file has changed since this archive was judged: their limits are not those of its events."""
+        used = self.events.select("rule", "rule_hash").unique().iter_rows()
+        return sorted(rule for rule, hash_ in used if rule in self.rules and self.rules[rule].hash not in ("", hash_))
+
 
 class Store:
-    """Answers the pages' questions. Safe to share between threads."""
+    """Answers the pages' questions. Safe to share between threads.
 
-    def __init__(self, source: Source, load_rules: Callable[[Mapping[str, Any]], Mapping[str, RuleCard]]) -> None:
+    source       the archive
+    load_rules   the rules behind a run
+    reopen       opens the archive again, so that results made since are found; without it `source` stays
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        load_rules: Callable[[Mapping[str, Any]], Mapping[str, RuleCard]],
+        reopen: Callable[[], Source] | None = None,
+    ) -> None:
         self._source = source
         self._load_rules = load_rules
+        self._reopen = reopen or (lambda: source)
         self._lock = threading.Lock()
         self._held: Held | None = None
         self._spread: pl.DataFrame | None = None
 
     def held(self) -> Held:
         """The tables now; read again when the archive has been judged since."""
-        run = self._source.run
-        stamp = (run.get("detected_utc"), run.get("hash"))
+        now = self._reopen()
+        run = now.run
+        stamp = (run.get("detected_utc"), run.get("rule_book_hash"))
         with self._lock:
             if self._held is None or self._held.stamp != stamp:
-                self._held = _read(self._source, run, self._load_rules(run), stamp)
+                self._source = now
+                self._held = _read(now, run, self._load_rules(run), stamp)
                 self._spread = None
             return self._held
 
@@ -206,7 +221,9 @@ def _with_places(events: pl.DataFrame, rules: Mapping[str, RuleCard]) -> pl.Data
             columns[target] = pl.Series(target, found, dtype=pl.Float64)
         return group.with_columns(**columns)
 
-    empty = events.with_columns(at=pl.lit(None, pl.Float64), at_lower=pl.lit(None, pl.Float64), at_upper=pl.lit(None, pl.Float64))
+    empty = events.with_columns(
+        at=pl.lit(None, pl.Float64), at_lower=pl.lit(None, pl.Float64), at_upper=pl.lit(None, pl.Float64)
+    )
     groups = [placed(group) for group in events.partition_by("rule", "fleet", maintain_order=True)]
     return pl.concat(groups) if groups else empty
 
@@ -218,6 +235,11 @@ def _spreads(measures: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame:
         .filter(value.is_finite())
         .join(landings.lazy().select("landing_id", "fleet"), on="landing_id")
         .group_by("measure", "fleet")
-        .agg(low=value.quantile(0.05), mid=value.median(), high=value.quantile(0.95), n=pl.col("landing_id").n_unique())
+        .agg(
+            low=value.quantile(0.05),
+            mid=value.median(),
+            high=value.quantile(0.95),
+            n=pl.col("landing_id").n_unique(),
+        )
         .collect()
     )

@@ -17,6 +17,7 @@ class TimeAxis:
     start_s: float
     end_s: float
     knee_s: float | None = KNEE_S
+    sparse: bool = False  # few ticks, for a narrow chart
 
     def units(self, time_s: np.ndarray | float) -> np.ndarray:
         """Chart units of times; strictly increasing, so order and bounds are kept."""
@@ -37,11 +38,14 @@ class TimeAxis:
     def ticks(self) -> tuple[list[float], list[str]]:
         """Chart units and texts: every other second in the wide part, every ten in the fast one."""
         if self.knee_s is None:
-            step = next(s for s in (1, 2, 5, 10, 20, 60) if (self.end_s - self.start_s) / s <= 9)
+            step = next(
+                s for s in (1, 2, 5, 10, 20, 60) if (self.end_s - self.start_s) / s <= (6 if self.sparse else 9)
+            )
             times = np.arange(np.ceil(self.start_s / step) * step, self.end_s + 1e-9, step)
         else:
-            wide = np.arange(np.ceil(self.start_s / 2) * 2, min(self.knee_s, self.end_s) + 1e-9, 2)
-            step = 10 if self.end_s < 90 else 20
+            every = 5 if self.sparse else 2
+            wide = np.arange(np.ceil(self.start_s / every) * every, min(self.knee_s, self.end_s) + 1e-9, every)
+            step = 20 if self.sparse or self.end_s > 90 else 10
             times = np.concatenate([wide, np.arange(self.knee_s + step, self.end_s + 1e-9, step)])
-        texts = [f"{t:g}".replace("-", "−") for t in times]
+        texts = [f"{t + 0.0:g}".replace("-", "−") for t in times]
         return self.units(times).tolist(), [*texts[:-1], f"{texts[-1]} s"] if texts else []

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from dashboard import names
 from dashboard.rates import Rate
+from fdm.parameters import PARAMETERS
 
 DECIMALS = {"s": 1, "deg": 1, "g": 2, "ratio": 2}
 SIGNS = {"deg": "°", "fraction": " %", "count": "", "ratio": ""}
+_NAME = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*(?:\.(?:[1-4]|left|right|centre))?")
 RANK = {"within": 0, "low": 1, "medium": 2, "high": 3}
 
 # {v}: value with bounds, {e}: " of engine 2" or nothing. The second sentence is for a value with no upper bound.
@@ -49,7 +52,8 @@ def number(value: float | None, unit: str) -> str:
     if math.isinf(value):
         return "no end"
     value = value * 100 if unit == "fraction" else value
-    return f"{value:,.{DECIMALS.get(unit, 0)}f}".replace("-", "−")
+    digits = DECIMALS.get(unit, 0)
+    return f"{round(value, digits) + 0.0:,.{digits}f}".replace("-", "−")
 
 
 def sign(unit: str) -> str:
@@ -161,4 +165,27 @@ def after_touchdown(seconds: float | None) -> str:
     """ "4.0 s after touchdown", "2.0 s before touchdown"."""
     if seconds is None or math.isnan(seconds):
         return ""
+    if abs(seconds) < 0.05:
+        return "at touchdown"
     return f"{abs(seconds):.1f} s {'before' if seconds < 0 else 'after'} touchdown"
+
+
+def plain(text: str, titles: Mapping[str, str] | None = None) -> str:
+    """A sentence of the engine or of a rule file without names that only programs use.
+
+    titles    rule name -> title; a rule that the text points to is called by its title
+    """
+
+    def said(match: re.Match[str]) -> str:
+        word = match.group(0)
+        if titles and word in titles:
+            return f"“{titles[word]}”"
+        return word.replace("_", " ").replace(".", " ") if word in PARAMETERS else word
+
+    return _NAME.sub(said, text)
+
+
+def sentence(text: str) -> str:
+    """With a capital at the start and a full stop at the end."""
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?", "!")) else ".") if text else ""

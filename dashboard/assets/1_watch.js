@@ -148,7 +148,7 @@
     const query = new URLSearchParams(location.search);
     for (const link of document.querySelectorAll("a[data-place]")) {
       const path = link.getAttribute("href");
-      const here = path === "/" ? location.pathname === "/" : location.pathname.startsWith(path.replace(/s$/, ""));
+      const here = path === "/" ? location.pathname === "/" : (location.pathname + "/").startsWith(path + "/") || (path === "/landings" && location.pathname.startsWith("/landing/"));
       set(link, "aria-current", here ? "page" : null);
     }
     const all = rows();
@@ -192,6 +192,7 @@
   window.addEventListener("popstate", settle);
 
   /* --- what Dash calls -------------------------------------------------------------------------------------- */
+  const HOME = { "week-filters": "/", "landings-filters": "/landings", "missing-filters": "/not-assessed" };
   const light = {};
   function recolour(part, map) {
     if (typeof part === "string") {
@@ -205,8 +206,8 @@
   window.watchLight = light;
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     watch: {
-      filters: function (search, before, path) {
-        if (path !== "/") return window.dash_clientside.no_update;
+      filters: function (search, before, path, store) {
+        if (path !== HOME[store]) return window.dash_clientside.no_update;
         const query = new URLSearchParams(search || "");
         query.delete("event");
         const now = query.toString();

@@ -1,8 +1,6 @@
 /* The cursor through all panels of a trace chart, and the values read beside them. */
 (function () {
   "use strict";
-  const LEFT = 104, TOP = 54, BOTTOM = 30;
-
   window.watchTraces = function () {
     for (const frame of document.querySelectorAll(".traces-frame")) {
       const chart = frame.querySelector(".js-plotly-plot");
@@ -56,10 +54,11 @@
     frame.dataset.cursor = at;
     const line = frame.querySelector(".cursor");
     line.style.left = axis._offset + axis.c2p(at) + "px";
-    line.style.top = TOP - 14 + "px";
-    line.style.height = chart._fullLayout.height - TOP - BOTTOM + 14 + "px";
+    const margin = chart._fullLayout.margin;
+    line.style.top = margin.t - 8 + "px";
+    line.style.height = chart._fullLayout.height - margin.t - margin.b + 8 + "px";
     const seconds = time(meta, at).toFixed(1).replace("-", "−");
-    const said = [["at", TOP - 24, `at ${seconds} s`], ...meta.readouts.map((r) => ["", r.top, read(chart, r.panel, at)])];
+    const said = [["at", Math.max(margin.t - 16, 8), `at ${seconds} s`], ...meta.readouts.map((r) => ["", r.top, read(chart, r.panel, at)])];
     frame.querySelector(".readouts").replaceChildren(...said.map(([kind, top, text]) => {
       const span = document.createElement("span");
       span.className = kind;
@@ -71,17 +70,19 @@
 
   function read(chart, panel, u) {
     const said = [];
-    let unitWords = "";
+    let unitWords = "", ribbon = false;
     for (const trace of chart.data) {
       if (!trace.meta || trace.meta.panel !== panel) continue;
       if (trace.meta.words) {
+        ribbon = true;
         const i = trace.base.findIndex((from, k) => u >= from && u <= from + trace.x[k]);
-        said.push(i < 0 ? "not recorded" : trace.meta.words[i]);
+        if (i >= 0) said.push(trace.meta.words[i]);
       } else {
-        said.push(number(nearest(trace, u)));
+        said.push(number(nearest(trace, u), trace.meta.unit));
         unitWords = trace.meta.unit;
       }
     }
+    if (ribbon) return said.length ? said[said.length - 1] : "not recorded";
     return said.join(", ") + (unitWords ? " " + unitWords : "");
   }
 
@@ -96,9 +97,10 @@
     return trace.y[i] === undefined ? null : trace.y[i];
   }
 
-  function number(value) {
+  const DIGITS = { g: 2, "": 2, deg: 1 };
+  function number(value, unit) {
     if (value === null || value === undefined) return "–";
-    const digits = Math.abs(value) < 3 ? 2 : 0;
+    const digits = DIGITS[unit] || 0;
     return value.toLocaleString("en-GB", { minimumFractionDigits: digits, maximumFractionDigits: digits }).replace("-", "−");
   }
 

@@ -15,16 +15,17 @@ from dashboard.rates import rate
 from dashboard.store import RuleCard, Store
 
 
-def shown(store: Store, query: Query) -> tuple[str, Any]:
-    """Markup and figure for the event that the address names."""
+def shown(store: Store, query: Query) -> tuple[str, str, Any]:
+    """Markup above the traces, below them, and their figure, for the event that the address names."""
     event = store.event(query.event) if query.event else first_event(store.held(), query)
     if event is None and query.event:
         gone = "This event is not in the archive. It may have come from other limits, or from recordings since removed."
-        return str(nothing(gone)), None
+        return str(nothing(gone)), "", None
     if event is None:
-        return "", None
-    figure = figures.around_event(store.traces_of(event["landing_id"]), store.instants_of(event["landing_id"]), event, _card(store, event))
-    return str(event_markup(store, event)), figure
+        return "", "", None
+    landing_id, card = event["landing_id"], _card(store, event)
+    figure = figures.around_event(store.traces_of(landing_id), store.instants_of(landing_id), event, card)
+    return str(event_markup(store, event)), str(more_markup(store, event)), figure
 
 
 def _card(store: Store, event: dict[str, Any]) -> RuleCard | None:
@@ -36,54 +37,75 @@ def event_markup(store: Store, event: dict[str, Any]) -> Markup:
     card = _card(store, event)
     title = card.title if card else event["rule"]
     yes_or_no = card is not None and card.yes_or_no
-    where = ", ".join(part for part in (event["tail"], event["fleet"], event["place"], words.moment(event["touchdown_utc"])) if part)
+    where = ", ".join(
+        part for part in (event["tail"], event["fleet"], event["place"], words.moment(event["touchdown_utc"])) if part
+    )
     scale = Markup("")
     if card and not yes_or_no:
-        scale = marks.limit_scale(event, card.limits_for(event["fleet"]), event["unit"], store.spread(event["measure"], event["fleet"]))
+        scale = marks.limit_scale(
+            event,
+            card.limits_for(event["fleet"]),
+            event["unit"],
+            card.direction,
+            store.spread(event["measure"], event["fleet"]),
+        )
     return Markup(
-        '<div class="event-head"><p class="standing">{}<b>{}</b><span class="soft">, {}</span></p><span class="spring"></span>'
-        '<a class="back" href="/">Back to the list</a><span class="step no-print">'
-        '<button type="button" class="quiet" data-move="-1">Up <kbd>K</kbd></button>'
-        '<button type="button" class="quiet" data-move="1">Down <kbd>J</kbd></button></span></div>'
-        '<h1>{}</h1><p class="subject">{}</p><p class="finding">{}</p>{}<dl class="facts">{}</dl>'
-        '<p class="open-landing"><a class="button" href="/landing/{}?event={}" data-open>Whole landing <kbd>O</kbd></a></p>'
+        '<div class="event-head"><p class="standing">{}<span><b>{}</b><span class="soft">, {}</span></span></p>'
+        '<span class="spring"></span><a class="back" href="/">Back to the list</a>'
+        '<span class="step no-print"><button type="button" class="quiet" data-move="-1">Up <kbd>K</kbd></button>'
+        '<button type="button" class="quiet" data-move="1">Down <kbd>J</kbd></button></span>'
+        '<a class="button no-print" href="/landing/{}?event={}" data-open>Whole landing <kbd>O</kbd></a></div>'
+        '<h1>{}</h1><p class="subject">{}</p><p class="finding">{}</p>{}{}'
     ).format(
         marks.severity(event["severity"], certain=event["certain"]),
         names.SEVERITY[event["severity"]],
         words.standing(event),
+        event["landing_id"],
+        event["event_id"],
         title,
         where,
         words.finding(event, title, card.direction if card else "above", yes_or_no=yes_or_no),
         scale,
-        marks.joined(Markup("<dt>{}</dt><dd>{}</dd>").format(name, fact) for name, fact in facts(store, event, card) if fact),
-        event["landing_id"],
-        event["event_id"],
-    )
+        fact_list([
+            ("Likely origin", _origin(event)),
+            ("When", _when(event)),
+            ("Same landing", _same_landing(store, event)),
+            ("Same aircraft", _same_aircraft(store, event)),
+        ]),
+    )  # fmt: skip
 
 
-def facts(store: Store, event: dict[str, Any], card: RuleCard | None) -> list[tuple[str, Markup | str]]:
-    """Named facts beside the finding; empty ones are left out."""
-    return [
-        ("Likely origin", _origin(event)),
-        ("When", _when(event)),
-        ("Same landing", _same_landing(store, event)),
-        ("Same aircraft", _same_aircraft(store, event)),
-        ("Procedure", card.procedure if card else ""),
-        ("Can mislead", card.misses if card else ""),
-        ("Recording", "; ".join(event["quality"] or [])),
-    ]
+def more_markup(store: Store, event: dict[str, Any]) -> Markup:
+    """What to know beside the traces: the procedure, what can mislead, and the recording."""
+    card = _card(store, event)
+    titles = store.held().titles
+    return fact_list([
+        ("Procedure", words.plain(card.procedure, titles) if card else ""),
+        ("Why it matters", words.plain(card.why, titles) if card else ""),
+        ("Can mislead", words.plain(card.misses, titles) if card else ""),
+        ("Limits", words.sentence(card.basis) if card else ""),
+        ("Recording", " ".join(words.sentence(words.plain(fault)) for fault in event["quality"] or [])),
+    ])  # fmt: skip
+
+
+def fact_list(facts: list[tuple[str, Markup | str]]) -> Markup:
+    """Named facts; empty ones are left out."""
+    rows = marks.joined(Markup("<dt>{}</dt><dd>{}</dd>").format(name, fact) for name, fact in facts if fact)
+    return Markup('<dl class="facts">{}</dl>').format(rows)
 
 
 def _origin(event: dict[str, Any]) -> Markup:
-    words_ = names.ORIGIN.get(event["origin"], event["origin"])
-    evidence = " ".join(event["evidence"] or [])
-    return Markup("{} {}. {}").format(marks.origin(event["origin"]), words_, evidence)
+    where, confidence = event["origin"], event["origin_confidence"]
+    said = names.ORIGIN.get(where, where) + (", possibly" if confidence == "possible" else "")
+    evidence = " ".join(words.sentence(words.plain(text)) for text in event["evidence"] or [])
+    return Markup("{} {}. {}").format(marks.origin(where, confidence), said, evidence)
 
 
 def _when(event: dict[str, Any]) -> str:
-    at = words.after_touchdown(event["at_s"])
-    speed = event["ground_speed_kt"]
-    return ", ".join(part for part in (at, f"at {words.quantity(speed, 'kt')}" if at and speed is not None else "") if part)
+    at, speed = words.after_touchdown(event["at_s"]), event["ground_speed_kt"]
+    if not at:
+        return ""
+    return at[0].upper() + at[1:] + (f", {words.quantity(speed, 'kt')} ground speed" if speed is not None else "")
 
 
 def _same_landing(store: Store, event: dict[str, Any]) -> Markup:
@@ -105,8 +127,12 @@ def _same_aircraft(store: Store, event: dict[str, Any]) -> str:
     if not event["tail"]:
         return ""
     held = store.held()
-    judged = held.outcomes.filter(pl.col("rule") == event["rule"], pl.col("outcome") != "not_assessed").select("landing_id")
-    fleet = held.landings.filter(pl.col("fleet").eq_missing(pl.lit(event["fleet"]))).join(judged, on="landing_id", how="semi")
+    judged = held.outcomes.filter(pl.col("rule") == event["rule"], pl.col("outcome") != "not_assessed").select(
+        "landing_id"
+    )
+    fleet = held.landings.filter(pl.col("fleet").eq_missing(pl.lit(event["fleet"]))).join(
+        judged, on="landing_id", how="semi"
+    )
     events = held.events.filter(pl.col("rule") == event["rule"], pl.col("fleet").eq_missing(pl.lit(event["fleet"])))
     mine = events.filter(pl.col("tail") == event["tail"]).height
     landings = fleet.filter(pl.col("tail") == event["tail"]).height

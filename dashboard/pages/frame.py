@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from dash.development.base_component import Component
 from markupsafe import Markup
 
 from dashboard import palette
 from dashboard.elements import Block
+from dashboard.query import Query
 
 PRODUCT = "Rollout Watch"
 PLACES = (("/", "Week"), ("/landings", "Landings"), ("/rules", "Rules"), ("/not-assessed", "Not assessed"))
@@ -15,7 +18,7 @@ CAUTIONS = (
     "Not for airworthiness or disciplinary decisions. Operator manuals, regulations and licensed people come first. "
     "Times and values are as exact as the recording allows; bounds say how exact."
 )
-GRAPH_CONFIG = {
+GRAPH_CONFIG: Any = {
     "showSendToCloud": False,
     "plotlyServerURL": "",
     "displaylogo": False,
@@ -71,6 +74,25 @@ def search_box(text: str, hint: str) -> Markup:
     ).format(text, hint, hint)
 
 
+def pager(total: int, per_page: int, query: Query, what: str) -> Markup:
+    """Which part of a list is shown, and links to its neighbours."""
+    pages = -(-total // per_page)
+    if pages <= 1:
+        return Markup("")
+    first, last = (query.page - 1) * per_page + 1, min(query.page * per_page, total)
+    before = (
+        Markup('<a href="{}">Before</a>').format(query.link(page=query.page - 1, event="")) if query.page > 1 else ""
+    )
+    after = (
+        Markup('<a href="{}" data-next>Next</a>').format(query.link(page=query.page + 1, event=""))
+        if query.page < pages
+        else ""
+    )
+    return Markup('<p class="pager no-print">{} <span class="soft">{} {:,}–{:,} of {:,}</span> {}</p>').format(
+        before, what, first, last, total, after
+    )
+
+
 def nothing(sentence: str, cure: Markup | str = "") -> Markup:
     """An empty state that says why it is empty and what to do."""
     return Markup('<div class="nothing"><p>{}</p><p>{}</p></div>').format(sentence, cure)
@@ -78,7 +100,10 @@ def nothing(sentence: str, cure: Markup | str = "") -> Markup:
 
 def message(sentence: str, href: str, text: str) -> html.Div:
     """A page that only says one thing."""
-    return html.Div(Block("message", nothing(sentence, Markup('<a href="{}">{}</a>').format(href, text))), className="plain-page")
+    return html.Div(
+        Block("message", nothing(sentence, Markup('<a href="{}">{}</a>').format(href, text))),
+        className="plain-page",
+    )
 
 
 def traces(name: str, label: str = "Traces") -> list[Component]:
@@ -86,7 +111,7 @@ def traces(name: str, label: str = "Traces") -> list[Component]:
     return [
         html.Div(
             [
-                dcc.Graph(id=name, config=GRAPH_CONFIG, figure={}, style={"display": "none"}),
+                dcc.Graph(id=name, config=GRAPH_CONFIG, figure={"data": [], "layout": {}}, style={"display": "none"}),
                 html.Div(className="cursor"),
                 html.Div(className="readouts"),
             ],
@@ -108,4 +133,16 @@ def paint(app: Dash, name: str) -> None:
         Input("theme", "data"),
         State("palette", "data"),
         State(name, "id"),
+    )
+
+
+def filters(app: Dash, store: str) -> None:
+    """Keeps the filters of the address, without the event being read, in a store; a list listens to that store."""
+    app.clientside_callback(
+        ClientsideFunction("watch", "filters"),
+        Output(store, "data"),
+        Input("address", "search"),
+        State(store, "data"),
+        State("address", "pathname"),
+        State(store, "id"),
     )

@@ -1,17 +1,332 @@
-"""One landing, told step by step."""
+"""One landing, told step by step: the finding, the runway, the steps, the traces, and what each rule said."""
 
 from __future__ import annotations
 
-from dash import Dash, html
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
 
-from dashboard.pages.frame import message
-from dashboard.store import Store
+import polars as pl
+from dash import Dash, Input, Output, dcc, html
+from markupsafe import Markup
+
+from dashboard import figures, marks, names, runway, words
+from dashboard.chart_marks import Finding, Step
+from dashboard.elements import Block
+from dashboard.pages.frame import message, paint, traces
+from dashboard.query import parse
+from dashboard.scale import places
+from dashboard.steps import StepRow, step_rows
+from dashboard.store import RuleCard, Store
+
+AFTER_S = 6.0
 
 
-def layout(_store: Store, _name: str, _search: str) -> html.Div:
-    """The page of one landing."""
-    return message("This page is being built.", "/", "Back to the week")
+def layout(store: Store, landing_id: str, search: str) -> html.Div:
+    """The page of one landing; its traces follow."""
+    landing = store.landing(landing_id)
+    if landing is None:
+        return message("This landing is not in the archive.", "/landings", "All landings")
+    events = list(store.events_of(landing_id).iter_rows(named=True))
+    measures = store.measures_of(landing_id)
+    rows = step_rows(store.instants_of(landing_id), events, _reasons(measures), landing["bounces"])
+    week = landing["week"] or ""
+    return html.Div(
+        [
+            dcc.Store(id="landing-asked", data={"landing": landing_id, "search": search}),
+            Block("landing-head", head(store, landing, events, week, parse(search).event), "landing-head"),
+            Block(
+                "landing-runway",
+                runway.drawing(rows, landing["runway_length_m"], landing["touchdown_distance_m"]),
+                "runway-frame",
+            ),
+            html.Div(
+                [
+                    Block("landing-steps", steps_table(landing, rows), "column"),
+                    html.Section(
+                        [Block("rollout-head", _rollout_head()), *traces("rollout-traces", "Traces of the rollout")],
+                        className="column",
+                    ),
+                    Block("landing-rules", rules_said(store, landing, events, measures) + recording(landing), "column"),
+                ],
+                className="columns",
+            ),
+        ],
+        className="landing-page",
+    )
 
 
-def register(_app: Dash, _store: Store) -> None:
-    """No callbacks yet."""
+def register(app: Dash, store: Store) -> None:
+    """Callbacks of the page."""
+
+    @app.callback(Output("rollout-traces-figure", "data"), Input("landing-asked", "data"))
+    def show_traces(asked: Mapping[str, str]) -> dict[str, Any] | None:
+        return figure(store, asked["landing"], parse(asked["search"]).event)
+
+    paint(app, "rollout-traces")
+
+
+def figure(store: Store, landing_id: str, event_id: str = "") -> dict[str, Any] | None:
+    """The rollout's traces with its findings; the cursor stands at the event asked for, else the worst, else touchdown."""
+    landing = store.landing(landing_id)
+    if landing is None:
+        return None
+    events = list(store.events_of(landing_id).iter_rows(named=True))
+    events.sort(key=lambda event: event["event_id"] != event_id)
+    instants = store.instants_of(landing_id)
+    rules = store.held().rules
+    findings: dict[str, Finding] = {}
+    for event in events:
+        found = figures.finding_of(event, rules.get(event["rule"]), instants)
+        if found and found.key not in findings:
+            findings[found.key] = found
+    rows = step_rows(instants, events, {}, landing["bounces"])
+    steps = [Step(row.number, row.last.at_s, bool(row.events)) for row in rows if row.number and row.last]
+    cursor = (
+        figures.looked_at(events[0], figures.finding_of(events[0], rules.get(events[0]["rule"]), instants))
+        if events
+        else 0.0
+    )
+    return figures.rollout(store.traces_of(landing_id), steps, list(findings.values()), _end(landing, rows), cursor)
+
+
+def _end(landing: Mapping[str, Any], rows: Sequence[StepRow]) -> float:
+    """The last second worth drawing: a little after the last step, and not the whole taxi."""
+    last = max((at.at_s for row in rows for at in row.times), default=30.0)
+    end = landing["rollout_end_s"]
+    return last + AFTER_S if end is None else min(max(last + AFTER_S, 20.0), max(end + AFTER_S, last + AFTER_S))
+
+
+def _rollout_head() -> Markup:
+    return Markup(
+        '<h2><b>Rollout</b> <span class="soft">dots are samples; hatching is the time between two samples</span></h2>'
+        '<p class="soft no-print">Arrow keys move the cursor, digits go to a step, dragging looks closer.</p>'
+    )
+
+
+def head(
+    store: Store, landing: Mapping[str, Any], events: Sequence[Mapping[str, Any]], week: str, event_id: str
+) -> Markup:
+    """Title, what is known of the flight, and the finding in one sentence."""
+    back = f"/?week={week}" + (f"&event={event_id}" if event_id else "")
+    return Markup(
+        '<p class="crumb no-print"><a href="{}">{}</a><span class="spring"></span>'
+        '<button type="button" data-print>Print</button></p><h1>{}</h1><p class="subject">{}</p><p class="finding">{}</p>'
+    ).format(
+        back,
+        f"Back to {words.week_name(week).lower()}" if week else "Back to the week",
+        f"Landing at {landing['place'] or 'an unknown runway'}",
+        subject(landing),
+        finding(store, landing, events),
+    )
+
+
+def subject(landing: Mapping[str, Any]) -> str:
+    """What is known of the flight from outside its recording, and of the landing as a whole."""
+    wind, weight, speed = landing["headwind_kt"], landing["gross_weight_kg"], landing["touchdown_ground_speed_kt"]
+    length, condition = landing["runway_length_m"], landing["runway_condition_code"]
+    return ", ".join(
+        part
+        for part in (
+            landing["tail"],
+            landing["fleet"],
+            f"flight {landing['flight']}" if landing["flight"] else "",
+            f"from {landing['departure']}" if landing["departure"] else "",
+            words.moment(landing["touchdown_utc"]),
+            f"{words.quantity(length, 'm')} runway" if length else "",
+            f"condition code {condition}" if condition is not None else "",
+            f"{weight / 1000:.1f} t" if weight else "",
+            f"{abs(wind):.0f} kt {'head' if wind >= 0 else 'tail'}wind"
+            if wind is not None and not math.isnan(wind)
+            else "",
+            f"{words.quantity(speed, 'kt')} ground speed at touchdown" if speed is not None else "",
+        )
+        if part
+    )
+
+
+def finding(store: Store, landing: Mapping[str, Any], events: Sequence[Mapping[str, Any]]) -> str:
+    """What this landing comes to."""
+    if not events:
+        if landing["kind"] == "go_around":
+            return "The aeroplane flew again, so this was not judged as a rollout."
+        missing = landing["judged"] - landing["assessed"]
+        tail = f"; {words.count(missing, 'rule')} could not be assessed" if missing else ""
+        return f"No event: {landing['assessed']} of {words.count(landing['judged'], 'rule')} assessed and within limits{tail}."
+    worst = events[0]
+    card = store.held().rules.get(worst["rule"])
+    said = words.finding(
+        worst,
+        card.title if card else worst["rule"],
+        card.direction if card else "above",
+        yes_or_no=bool(card and card.yes_or_no),
+    )
+    others = [event["title"] for event in events[1:]]
+    if not others:
+        return said
+    return f"{said} Also: {'; '.join(title[0].lower() + title[1:] for title in others)}."
+
+
+# --- steps -------------------------------------------------------------------------------------------------------
+
+
+def steps_table(landing: Mapping[str, Any], rows: Sequence[StepRow]) -> Markup:
+    """Each step with its time, bounds, speed and place, and what was found there."""
+    body = marks.joined(
+        Markup('<tr{}><td class="number">{}</td><td>{}</td><td>{}</td><td>{}</td></tr>').format(
+            Markup(' class="milestone-row"') if row.number is None else "",
+            _badge(row),
+            row.title,
+            _fact(landing, row),
+            _found(row),
+        )
+        for row in rows
+    )
+    return Markup(
+        '<h2><b>Steps</b> <span class="soft">numbered in procedure order; times after touchdown</span></h2>'
+        '<table class="steps"><thead><tr><th></th><th>Step</th><th>Fact (bounds)</th><th>Finding</th></tr></thead><tbody>{}</tbody></table>'
+    ).format(body)
+
+
+def _badge(row: StepRow) -> Markup:
+    if row.number is None:
+        return Markup("")
+    return Markup('<span class="{}">{}</span>').format("number found" if row.events else "number", row.number)
+
+
+def _fact(landing: Mapping[str, Any], row: StepRow) -> Markup:
+    at = row.last
+    if at is None:
+        return Markup('{} <span class="soft">{}</span>').format(marks.HATCH, words.sentence(words.plain(row.missing)))
+    if row.step == "touchdown":
+        return _touchdown(landing)
+    lines = [
+        Markup('<b>{}</b> <span class="soft">{}</span>').format(
+            words.quantity(at.at_s, "s"), words.bounds(at.at_s, at.earliest_s, at.latest_s, "s")
+        )
+    ]
+    if len(row.times) > 1:
+        lines.append(Markup('<span class="soft">{}</span>').format(_each_engine(row)))
+    lines.append(Markup('<span class="soft">{}</span>').format(_where(at.ground_speed_kt, at.runway_left_m)))
+    return Markup("<br>").join(line for line in lines if line)
+
+
+def _each_engine(row: StepRow) -> str:
+    ordered = sorted((at for at in row.times if at.engine), key=lambda at: at.engine or 0)
+    return f"engines {', '.join(str(at.engine) for at in ordered)}: {', '.join(words.number(at.at_s, 's') for at in ordered)} s"
+
+
+def _where(speed: float | None, left: float | None) -> str:
+    parts = [f"at {words.quantity(speed, 'kt')}" if speed is not None else ""]
+    parts.append(f"{words.quantity(left, 'm')} left" if left is not None and math.isfinite(left) else "")
+    return ", ".join(part for part in parts if part)
+
+
+def _touchdown(landing: Mapping[str, Any]) -> Markup:
+    distance, speed = landing["touchdown_distance_m"], landing["touchdown_ground_speed_kt"]
+    doubt = max(abs(landing[f"touchdown_{side}_s"] - landing["touchdown_s"]) for side in ("earliest", "latest"))
+    where = f"{words.quantity(distance, 'm')} past the threshold" if distance is not None else "distance not known"
+    return Markup('<b>{}</b><br><span class="soft">{}known within {}, by {}</span>').format(
+        where,
+        f"at {words.quantity(speed, 'kt')}, " if speed is not None else "",
+        words.quantity(doubt, "s"),
+        landing["touchdown_by"] or "unknown means",
+    )
+
+
+def _found(row: StepRow) -> Markup:
+    return Markup("<br>").join(
+        Markup('<a href="#rule-{}" title="{}">{}</a>').format(
+            event["rule"], event["title"], marks.severity_words(event["severity"], certain=event["certain"])
+        )
+        for event in row.events
+    )
+
+
+# --- rules ---------------------------------------------------------------------------------------------------------
+
+
+def rules_said(
+    store: Store, landing: Mapping[str, Any], events: Sequence[Mapping[str, Any]], measures: pl.DataFrame
+) -> Markup:
+    """What each rule said: events first, then not assessed with reasons, then within limits."""
+    rules = store.held().rules
+    outcomes = {row["rule"]: row for row in store.outcomes_of(landing["landing_id"]).iter_rows(named=True)}
+    silent = sorted((rules[name] for name in outcomes if name in rules), key=lambda card: card.title)
+    missing = [card for card in silent if outcomes[card.name]["outcome"] == "not_assessed"]
+    within = [card for card in silent if outcomes[card.name]["outcome"] == "within"]
+    return Markup(
+        '<h2><b>What each rule said</b> <span class="soft">{} of {} assessed</span></h2>'
+        '<div class="said"><span class="limit-heads" aria-hidden="true"><i>low</i><i>med</i><i>high</i></span>{}{}{}</div>'
+    ).format(
+        landing["assessed"],
+        words.count(landing["judged"], "rule"),
+        marks.joined(_said_event(event, rules.get(event["rule"])) for event in events),
+        marks.joined(_said_missing(card, outcomes[card.name]["reason"]) for card in missing),
+        marks.joined(_said_within(card, landing, measures) for card in within),
+    )
+
+
+def _said_event(event: Mapping[str, Any], card: RuleCard | None) -> Markup:
+    levels = [] if card is None or card.yes_or_no else marks.drawn_levels(card.limits_for(event["fleet"]))
+    return _said(
+        event["rule"],
+        Markup("{} <b>{}</b>").format(marks.severity(event["severity"], certain=event["certain"]), event["title"]),
+        Markup("yes") if card and card.yes_or_no else _value(event, event["unit"]),
+        marks.limit_column(event["at"], event["at_lower"], event["at_upper"], levels) if levels else Markup(""),
+        f"{names.SEVERITY[event['severity']]}, {words.standing(event)}",
+    )
+
+
+def _said_missing(card: RuleCard, reason: str | None) -> Markup:
+    why = words.sentence(words.plain(reason or "reason not known"))
+    return _said(
+        card.name, Markup("{} {}").format(marks.HATCH, card.title), Markup(""), Markup(""), f"Not assessed. {why}"
+    )
+
+
+def _said_within(card: RuleCard, landing: Mapping[str, Any], measures: pl.DataFrame) -> Markup:
+    worst = worst_of(measures, card)
+    if worst is None or card.yes_or_no:
+        return _said(
+            card.name, Markup("{}").format(card.title), Markup("no") if card.yes_or_no else Markup(""), Markup(""), ""
+        )
+    limits = card.limits_for(landing["fleet"])
+    bounds = pl.Series([worst["value"], worst["lower"], worst["upper"]], dtype=pl.Float64).to_numpy()
+    at, lower, upper = places(bounds, limits, card.direction).tolist()
+    column = marks.limit_column(at, lower, upper, marks.drawn_levels(limits))
+    return _said(card.name, Markup("{}").format(card.title), _value(worst, worst["unit"]), column, "")
+
+
+def worst_of(measures: pl.DataFrame, card: RuleCard) -> dict[str, Any] | None:
+    """The engine's value that comes nearest to the rule's limits."""
+    found = measures.filter(pl.col("measure") == card.measure, pl.col("value").is_finite())
+    ordered = found.sort("value", descending=card.direction == "above")
+    return ordered.row(0, named=True) if ordered.height else None
+
+
+def _value(row: Mapping[str, Any], unit: str) -> Markup:
+    return Markup('<b>{}</b> <span class="soft">{}</span>').format(
+        words.quantity(row["value"], unit), words.bounds(row["value"], row["lower"], row["upper"], unit)
+    )
+
+
+def _said(rule: str, title: Markup, value: Markup, column: Markup, note: str) -> Markup:
+    more = Markup('<p class="soft">{}</p>').format(note) if note else Markup("")
+    return Markup(
+        '<div class="said-row" id="rule-{0}"><a class="said-title" href="/rules/{0}">{1}</a><span class="said-value">{2}</span>'
+        '<span class="said-limits">{3}</span>{4}</div>'
+    ).format(rule, title, value, column, more)
+
+
+def recording(landing: Mapping[str, Any]) -> Markup:
+    """How well the landing was recorded."""
+    faults = [words.sentence(words.plain(fault)) for fault in landing["quality"] or []] or ["No fault was noticed."]
+    return Markup(
+        '<h2 class="later"><b>Recording</b> <span class="soft">{}</span></h2><ul class="plain">{}</ul>'
+    ).format(landing["recorder"] or "", marks.joined(Markup("<li>{}</li>").format(fault) for fault in faults))
+
+
+def _reasons(measures: pl.DataFrame) -> dict[str, str]:
+    found = measures.filter(pl.col("reason").is_not_null()).unique("measure", keep="first", maintain_order=True)
+    return dict(found.select("measure", "reason").iter_rows())

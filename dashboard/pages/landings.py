@@ -1,17 +1,121 @@
-"""To come."""
+"""Every landing: when, where, what was found, and how much of it could be assessed."""
 
 from __future__ import annotations
 
-from dash import Dash, html
+from typing import Any
 
-from dashboard.pages.frame import message
-from dashboard.store import Store
+import polars as pl
+from dash import Dash, Input, Output, dcc, html
+from markupsafe import Markup
+
+from dashboard import marks, words
+from dashboard.elements import Block
+from dashboard.landing_list import LANDINGS_PER_PAGE, landings
+from dashboard.pages.frame import filters, nothing, options, pager, search_box
+from dashboard.query import ALL_WEEKS, LEVELS, Query, parse
+from dashboard.store import Held, Store
+
+SHOW = [
+    ("events", "With an event"),
+    ("none", "Without an event"),
+    ("part", "Assessed in part or not at all"),
+    ("missing", "Not assessed at all"),
+]
 
 
-def layout(_store: Store, *_more: str) -> html.Div:
-    """The page."""
-    return message("This page is being built.", "/", "Back to the week")
+def layout(store: Store, _name: str, search: str) -> html.Div:
+    """The page, with its controls as the address asks; the list fills itself."""
+    return html.Div(
+        [
+            dcc.Store(id="landings-filters"),
+            Block("landings-controls", controls(store.held(), parse(search)), "controls no-print"),
+            Block("landings-list", className="sheet"),
+        ],
+        className="plain-page",
+    )
 
 
-def register(_app: Dash, _store: Store) -> None:
-    """No callbacks yet."""
+def register(app: Dash, store: Store) -> None:
+    """Callbacks of the page."""
+    filters(app, "landings-filters")
+
+    @app.callback(Output("landings-list", "markup"), Input("landings-filters", "data"))
+    def show_list(filters: str | None) -> str:
+        return str(listing(store.held(), parse(filters)))
+
+
+def controls(held: Held, query: Query) -> Markup:
+    """Landing filters."""
+    weeks = [(week, f"{words.week_name(week)}, {words.week_days(week)}") for week in reversed(held.weeks)]
+
+    def distinct(column: str) -> list[str]:
+        return held.landings.get_column(column).drop_nulls().unique().sort().to_list()
+
+    return Markup('<h1 class="inline">Landings</h1><span class="spring"></span>{}{}{}{}{}{}').format(
+        search_box(query.text, "Search landings"),
+        options("week", "Week", "All weeks", weeks, "" if query.week == ALL_WEEKS else query.week),
+        options("fleet", "Fleet", "All fleets", distinct("fleet"), query.fleet),
+        options("runway", "Runway", "All runways", distinct("place"), query.runway),
+        options("tail", "Aircraft", "All aircraft", distinct("tail"), query.tail),
+        options("show", "Show", "All landings", SHOW, query.show),
+    )
+
+
+def listing(held: Held, query: Query) -> Markup:
+    """One page of the list."""
+    found = landings(held, query)
+    if found.is_empty():
+        return nothing("No landing under these filters.", Markup('<a href="/landings">Show every landing</a>'))
+    start = (query.page - 1) * LANDINGS_PER_PAGE
+    body = marks.joined(_row(row) for row in found.slice(start, LANDINGS_PER_PAGE).iter_rows(named=True))
+    heads = ("Touchdown, UTC", "Aircraft", "Fleet", "Flight", "Runway", "Speed", "Events", "", "Rules assessed")
+    return Markup(
+        '<p class="tally"><b>{}</b>{}</p><table class="list-table"><thead><tr>{}</tr></thead><tbody>{}</tbody></table>{}'
+    ).format(
+        words.count(found.height, "landing"),
+        _tally(found),
+        marks.joined(Markup("<th>{}</th>").format(head) for head in heads),
+        body,
+        pager(found.height, LANDINGS_PER_PAGE, query, "landings"),
+    )
+
+
+def _tally(found: pl.DataFrame) -> str:
+    with_events = found.filter(pl.sum_horizontal(LEVELS) > 0).height
+    silent = found.filter(pl.col("assessed") == 0).height
+    return f", {with_events:,} with an event, {silent:,} not assessed at all"
+
+
+def _row(row: dict[str, Any]) -> Markup:
+    speed = row["touchdown_ground_speed_kt"]
+    return Markup(
+        '<tr><td><a href="/landing/{}">{}</a></td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td class="num">{}</td>'
+        '<td class="marks">{}</td><td class="titles soft">{}</td><td>{}</td></tr>'
+    ).format(
+        row["landing_id"],
+        f"{row['touchdown_utc']:%a %-d %b %Y, %H:%M}" if row["touchdown_utc"] else "date unknown",
+        row["tail"] or "unknown",
+        row["fleet"] or "",
+        row["flight"] or "",
+        row["place"] or "unknown",
+        words.quantity(speed, "kt") if speed is not None else "",
+        _marks(row),
+        "; ".join(row["titles"] or []),
+        _assessed(row),
+    )
+
+
+def _marks(row: dict[str, Any]) -> Markup:
+    return marks.joined(
+        Markup('<span class="mark-count">{} {}</span>').format(marks.severity(level), row[level])
+        for level in LEVELS
+        if row[level]
+    )
+
+
+def _assessed(row: dict[str, Any]) -> Markup:
+    if row["assessed"] == row["judged"]:
+        return Markup('<span class="soft">all {}</span>').format(row["judged"])
+    if row["kind"] == "go_around":
+        return Markup('{} <span class="soft">went around</span>').format(marks.HATCH)
+    return Markup("{} {} of {}").format(marks.HATCH, row["assessed"], row["judged"])

@@ -1,17 +1,85 @@
-"""To come."""
+"""What the recordings could not tell, by reason: a rule that is silent is not a rule that is content."""
 
 from __future__ import annotations
 
-from dash import Dash, html
+from dash import Dash, Input, Output, dcc, html
+from markupsafe import Markup
 
-from dashboard.pages.frame import message
-from dashboard.store import Store
+from dashboard import marks, words
+from dashboard.elements import Block
+from dashboard.pages.frame import filters, nothing, options
+from dashboard.query import ALL_WEEKS, Query, parse
+from dashboard.queue import matching
+from dashboard.reasons import Reason, by_reason
+from dashboard.store import Held, Store
+
+RULES_NAMED = 4
 
 
-def layout(_store: Store, *_more: str) -> html.Div:
-    """The page."""
-    return message("This page is being built.", "/", "Back to the week")
+def layout(store: Store, _name: str, search: str) -> html.Div:
+    """The page; its list fills itself."""
+    return html.Div(
+        [
+            dcc.Store(id="missing-filters"),
+            Block("missing-controls", controls(store.held(), parse(search)), "controls no-print"),
+            Block("missing-list", className="sheet"),
+        ],
+        className="plain-page",
+    )
 
 
-def register(_app: Dash, _store: Store) -> None:
-    """No callbacks yet."""
+def register(app: Dash, store: Store) -> None:
+    """Callbacks of the page."""
+    filters(app, "missing-filters")
+
+    @app.callback(Output("missing-list", "markup"), Input("missing-filters", "data"))
+    def show_list(filters: str | None) -> str:
+        return str(listing(store.held(), parse(filters)))
+
+
+def controls(held: Held, query: Query) -> Markup:
+    """Landing filters."""
+    weeks = [(week, f"{words.week_name(week)}, {words.week_days(week)}") for week in reversed(held.weeks)]
+    fleets = held.landings.get_column("fleet").drop_nulls().unique().sort().to_list()
+    tails = held.landings.get_column("tail").drop_nulls().unique().sort().to_list()
+    return Markup('<h1 class="inline">Not assessed</h1><span class="spring"></span>{}{}{}').format(
+        options("week", "Week", "All weeks", weeks, "" if query.week == ALL_WEEKS else query.week),
+        options("fleet", "Fleet", "All fleets", fleets, query.fleet),
+        options("tail", "Aircraft", "All aircraft", tails, query.tail),
+    )
+
+
+def listing(held: Held, query: Query) -> Markup:
+    """Reasons with the landings and rules they concern."""
+    landings = matching(held.landings, query, week=query.week or ALL_WEEKS)
+    outcomes = held.outcomes.join(landings.select("landing_id"), on="landing_id", how="semi")
+    reasons = by_reason(outcomes, held)
+    if not reasons:
+        return nothing(f"Every rule was assessed on all {words.count(landings.height, 'landing')}.")
+    body = marks.joined(_row(held, reason) for reason in reasons)
+    return Markup(
+        '<p class="tally"><b>{}</b> {}</p><table class="list-table"><thead><tr><th>Reason</th><th class="num">Landings</th>'
+        '<th class="num">Aircraft</th><th>Rules that could not be assessed</th><th>Newest</th></tr></thead><tbody>{}</tbody></table>'
+    ).format(words.count(len(reasons), "reason"), f"over {words.count(landings.height, 'landing')}", body)
+
+
+def _row(held: Held, reason: Reason) -> Markup:
+    return Markup(
+        '<tr><td>{} {}</td><td class="num">{:,}</td><td class="num">{:,}</td><td class="soft">{}</td>'
+        '<td><a href="/landing/{}">look at it</a></td></tr>'
+    ).format(
+        marks.HATCH,
+        words.sentence(reason.sentence),
+        reason.landings,
+        reason.aircraft,
+        _rules(held, reason.rules),
+        reason.example,
+    )
+
+
+def _rules(held: Held, rules: tuple[str, ...]) -> str:
+    if len(rules) == len(held.rules):
+        return "every rule"
+    titles = [held.titles.get(name, name) for name in rules[:RULES_NAMED]]
+    more = len(rules) - len(titles)
+    return "; ".join(titles) + (f" and {more} more" if more else "")

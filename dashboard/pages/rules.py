@@ -1,17 +1,220 @@
-"""To come."""
+"""The rules, as their files word them: what is measured, the limits, why, what they miss, and what they found."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+import polars as pl
 from dash import Dash, html
+from markupsafe import Markup
 
+from dashboard import marks, names, words
+from dashboard.elements import Block
 from dashboard.pages.frame import message
-from dashboard.store import Store
+from dashboard.query import LEVELS, Query
+from dashboard.queue import Tile, tiles
+from dashboard.rates import rate
+from dashboard.reasons import by_reason
+from dashboard.store import Held, RuleCard, Store
 
 
-def layout(_store: Store, *_more: str) -> html.Div:
-    """The page."""
-    return message("This page is being built.", "/", "Back to the week")
+def layout(store: Store, name: str, _search: str) -> html.Div:
+    """The list of rules, or one rule."""
+    held = store.held()
+    if not name:
+        return html.Div(Block("rules-list", rule_list(held), "sheet"), className="plain-page")
+    card = held.rules.get(name)
+    if card is None:
+        return message("There is no such rule in this rule book.", "/rules", "All rules")
+    return html.Div(Block("rule", rule_page(store, held, card), "sheet rule-page"), className="plain-page")
 
 
 def register(_app: Dash, _store: Store) -> None:
-    """No callbacks yet."""
+    """The pages of rules need no callback."""
+
+
+def rule_list(held: Held) -> Markup:
+    """Every rule with its limits and what it found."""
+    counts = _counts(held)
+    body = marks.joined(
+        _row(held, card, counts.get(card.name, {})) for card in sorted(held.rules.values(), key=lambda c: c.title)
+    )
+    heads = ("Rule", "Measured", "Low", "Medium", "High", "Events", "per 1,000 landings (95 %)", "Not assessed")
+    return Markup(
+        '<div class="sheet-head"><h1>Rules</h1><p class="subject">{}</p></div>{}'
+        '<table class="list-table rules"><thead><tr>{}</tr></thead><tbody>{}</tbody></table>'
+        '<p class="soft note">Shipped limits are starting points. The operator’s own manual decides.</p>'
+    ).format(
+        f"{held.run.get('rule_book', 'Rule book')}: {words.count(len(held.rules), 'rule')}, {words.count(held.landings.height, 'landing')}",
+        changed(held),
+        marks.joined(
+            Markup('<th class="{}">{}</th>').format(
+                "num" if head in ("Low", "Medium", "High", "Not assessed") else "", head
+            )
+            for head in heads
+        ),
+        body,
+    )
+
+
+def changed(held: Held) -> Markup:
+    """A warning when rule files are not those the archive was judged by."""
+    if not held.changed_rules:
+        return Markup("")
+    titles = ", ".join(held.rules[name].title for name in held.changed_rules)
+    return Markup(
+        '<p class="warning">Changed since this archive was judged: {}. Run fdm detect to judge anew.</p>'
+    ).format(titles)
+
+
+def _counts(held: Held) -> dict[str, dict[str, int]]:
+    """Per rule: landings by outcome, events by severity."""
+    outcomes = held.outcomes.group_by("rule", "outcome").len()
+    severities = held.events.group_by("rule", "severity").len()
+    found: dict[str, dict[str, int]] = {}
+    for frame in (outcomes, severities):
+        for rule, what, n in frame.iter_rows():
+            found.setdefault(rule, {})[what] = n
+    return found
+
+
+def _row(held: Held, card: RuleCard, counts: Mapping[str, int]) -> Markup:
+    assessed = counts.get("event", 0) + counts.get("within", 0)
+    missing = counts.get("not_assessed", 0)
+    tail = (
+        Markup('{} <span class="soft">of {:,}</span>').format(f"{missing:,}", assessed + missing)
+        if missing
+        else Markup("none")
+    )
+    return Markup(
+        '<tr><td><a href="/rules/{}">{}</a></td><td class="soft">{}</td>{}<td class="marks">{}</td><td>{}</td><td class="num">{}</td></tr>'
+    ).format(
+        card.name,
+        card.title,
+        names.measure(card.measure),
+        _limit_cells(card, card.limits),
+        marks.joined(
+            Markup('<span class="mark-count">{} {:,}</span>').format(marks.severity(level), counts[level])
+            for level in LEVELS
+            if counts.get(level)
+        ),
+        words.rate(rate(counts.get("event", 0), assessed)).split(" of ")[0],
+        tail,
+    )
+
+
+def _limit_cells(card: RuleCard, limits: Mapping[str, float]) -> Markup:
+    if card.yes_or_no:
+        return Markup('<td class="soft" colspan="3">yes or no: {}</td>').format(_yes_or_no_level(limits))
+    return marks.joined(
+        Markup('<td class="num">{}</td>').format(limit_words(card, limits.get(level)))
+        for level in ("low", "medium", "high")
+    )
+
+
+def _yes_or_no_level(limits: Mapping[str, float]) -> str:
+    return names.SEVERITY[max(limits, key=LEVELS[::-1].index)]
+
+
+def limit_words(card: RuleCard, limit: float | None) -> str:
+    """ "> 5.0 s", or a dash where the level is not used."""
+    if limit is None:
+        return "–"
+    return f"{'>' if card.direction == 'above' else '<'} {words.quantity(limit, card.unit)}"
+
+
+def rule_page(store: Store, held: Held, card: RuleCard) -> Markup:
+    """One rule in full."""
+    query = Query(rule=card.name, week="all")
+    return Markup(
+        '<p class="crumb no-print"><a href="/rules">All rules</a></p><div class="sheet-head"><h1>{}</h1><p class="subject">{}</p></div>{}'
+        '<div class="rule-columns"><div>{}{}</div><div>{}{}</div></div>'
+    ).format(
+        card.title,
+        f"Measures {names.measure(card.measure)}",
+        changed(held),
+        _texts(held, card),
+        _limits(card),
+        _found(held, tiles(held, query), query),
+        _not_assessed(held, card) + _usual(store, held, card),
+    )
+
+
+def _texts(held: Held, card: RuleCard) -> Markup:
+    parts = [
+        ("Why it matters", card.why),
+        ("What it can miss", card.misses),
+        ("Procedure", card.procedure),
+        ("Basis of the limits", card.basis),
+        ("Only where", card.where.replace("_", " ")),
+    ]
+    return marks.joined(
+        Markup('<h2><b>{}</b></h2><p class="prose">{}</p>').format(name, words.sentence(words.plain(text, held.titles)))
+        for name, text in parts
+        if text
+    )
+
+
+def _limits(card: RuleCard) -> Markup:
+    rows = [("Every fleet" if not card.limits_by_fleet else "Other fleets", card.limits), *card.limits_by_fleet.items()]
+    body = marks.joined(
+        Markup("<tr><th>{}</th>{}</tr>").format(fleet, _limit_cells(card, limits)) for fleet, limits in rows
+    )
+    return Markup(
+        '<h2><b>Limits</b></h2><table class="list-table small"><thead><tr><th></th><th class="num">Low</th>'
+        '<th class="num">Medium</th><th class="num">High</th></tr></thead><tbody>{}</tbody></table>'
+    ).format(body)
+
+
+def _found(held: Held, found: list[Tile], query: Query) -> Markup:
+    total = sum(tile.events for tile in found)
+    rows = marks.joined(
+        Markup('<div class="tile">{}<p class="count">{:,}</p><p class="soft">{}</p>{}</div>').format(
+            marks.severity_words(tile.severity),
+            tile.events,
+            words.rate(tile.rate),
+            marks.rate_weeks(tile.severity, tile.weeks),
+        )
+        for tile in found
+    )
+    link = (
+        Markup('<a href="/{}">{} in all weeks</a>').format(query.link(), words.count(total, "event"))
+        if total
+        else "No event so far."
+    )
+    return Markup('<h2><b>Found</b> <span class="soft">{}</span></h2><div class="tiles">{}</div>').format(link, rows)
+
+
+def _not_assessed(held: Held, card: RuleCard) -> Markup:
+    reasons = by_reason(held.outcomes.filter(pl.col("rule") == card.name), held)
+    if not reasons:
+        return Markup('<h2><b>Not assessed</b></h2><p class="prose">Every landing was assessed.</p>')
+    body = marks.joined(
+        Markup('<tr><td>{} {}</td><td class="num">{:,}</td></tr>').format(
+            marks.HATCH, words.sentence(r.sentence), r.landings
+        )
+        for r in reasons
+    )
+    return Markup(
+        '<h2><b>Not assessed</b></h2><table class="list-table small"><thead><tr><th>Reason</th><th class="num">Landings</th></tr></thead>'
+        "<tbody>{}</tbody></table>"
+    ).format(body)
+
+
+def _usual(store: Store, held: Held, card: RuleCard) -> Markup:
+    fleets = held.landings.get_column("fleet").drop_nulls().unique().sort().to_list()
+    spreads = [(fleet, store.spread(card.measure, fleet)) for fleet in fleets]
+    known = [(fleet, spread) for fleet, spread in spreads if spread]
+    if card.yes_or_no or not known:
+        return Markup("")
+    body = marks.joined(
+        Markup(
+            '<tr><td>{}</td><td class="num">{}</td><td class="num">{}</td><td class="num">{}</td><td class="num">{:,}</td></tr>'
+        ).format(fleet, *(words.quantity(spread[key], card.unit) for key in ("low", "mid", "high")), spread["n"])
+        for fleet, spread in known
+    )
+    return Markup(
+        '<h2><b>What is usual</b> <span class="soft">in the fleet’s measured landings</span></h2><table class="list-table small"><thead><tr>'
+        '<th>Fleet</th><th class="num">5 %</th><th class="num">Median</th><th class="num">95 %</th><th class="num">Landings</th></tr></thead>'
+        "<tbody>{}</tbody></table>"
+    ).format(body)

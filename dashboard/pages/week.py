@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import polars as pl
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
+from dash import Dash, Input, Output, State, dcc, html
 from markupsafe import Markup
 
 from dashboard import marks, names, words
 from dashboard.elements import Block
 from dashboard.pages import evidence
-from dashboard.pages.frame import nothing, options, paint, search_box, traces
+from dashboard.pages.frame import filters, nothing, options, pager, paint, search_box, traces
 from dashboard.query import ALL_WEEKS, Query, parse
 from dashboard.queue import (
     LINES_PER_PAGE,
@@ -36,7 +36,7 @@ COLUMNS = (
 )
 
 
-def layout(store: Store, search: str) -> html.Div:
+def layout(store: Store, _name: str, search: str) -> html.Div:
     """The page, with its controls as the address asks; its blocks fill themselves."""
     held = store.held()
     query = parse(search)
@@ -55,7 +55,8 @@ def layout(store: Store, search: str) -> html.Div:
                     html.Section(
                         [
                             Block("evidence"),
-                            *traces("evidence-traces"),
+                            *traces("evidence-traces", "Traces of the event"),
+                            Block("evidence-more"),
                         ],
                         className="reading",
                         id="reading",
@@ -72,13 +73,7 @@ def layout(store: Store, search: str) -> html.Div:
 
 def register(app: Dash, store: Store) -> None:
     """Callbacks of the page."""
-    app.clientside_callback(
-        ClientsideFunction("watch", "filters"),
-        Output("week-filters", "data"),
-        Input("address", "search"),
-        State("week-filters", "data"),
-        State("address", "pathname"),
-    )
+    filters(app, "week-filters")
 
     @app.callback(Output("week-summary", "markup"), Output("queue", "markup"), Input("week-filters", "data"))
     def show_list(filters: str | None) -> tuple[str, str]:
@@ -87,11 +82,12 @@ def register(app: Dash, store: Store) -> None:
 
     @app.callback(
         Output("evidence", "markup"),
+        Output("evidence-more", "markup"),
         Output("evidence-traces-figure", "data"),
         Input("address", "search"),
         State("address", "pathname"),
     )
-    def show_event(search: str | None, _pathname: str) -> tuple[str, Any]:
+    def show_event(search: str | None, _pathname: str) -> tuple[str, str, Any]:
         return evidence.shown(store, parse(search))
 
     paint(app, "evidence-traces")
@@ -129,7 +125,9 @@ def week_picker(held: Held, week: str) -> Markup:
 def queue_tools(_held: Held, query: Query) -> Markup:
     """Severity, origin, order and grouping of the list."""
     chosen = Markup("").join(
-        Markup('<label><input type="radio" name="severity" value="{0}" data-query{1}><span>{2}{3}</span></label>').format(
+        Markup(
+            '<label><input type="radio" name="severity" value="{0}" data-query{1}><span>{2}{3}</span></label>'
+        ).format(
             level,
             Markup(" checked") if level == query.severity else "",
             marks.severity(level) if level else "",
@@ -137,13 +135,26 @@ def queue_tools(_held: Held, query: Query) -> Markup:
         )
         for level in ("", "high", "medium", "low")
     )
-    orders = [("newest", "Newest first"), ("event", "By event"), ("aircraft", "By aircraft"), ("place", "By runway")]
+    orders = [
+        ("newest", "Newest first"),
+        ("event", "By event"),
+        ("aircraft", "By aircraft"),
+        ("place", "By runway"),
+    ]
     order = "" if query.sort == "worst" else query.sort
-    return Markup('<fieldset class="choice"><legend>Severity</legend>{}</fieldset><span class="spring"></span>{}{}{}').format(
+    return Markup(
+        '<fieldset class="choice"><legend>Severity</legend>{}</fieldset><span class="spring"></span>{}{}{}'
+    ).format(
         chosen,
         options("origin", "Likely origin", "All origins", list(names.ORIGIN.items()), query.origin),
         options("sort", "Order", "Worst first", orders, order),
-        options("lines", "Repeats", "Repeats together", [("single", "One line each")], "" if query.lines == "together" else "single"),
+        options(
+            "lines",
+            "Repeats",
+            "Repeats together",
+            [("single", "One line each")],
+            "" if query.lines == "together" else "single",
+        ),
     )
 
 
@@ -160,13 +171,23 @@ def _coverage(found: Coverage, query: Query) -> Markup:
     span = "in all weeks" if query.week == ALL_WEEKS else "this week"
     rows = [
         ("Recorded", found.landings, found.landings, ""),
-        ("Assessed", found.assessed, found.landings, _missing(found.landings - found.assessed, "not assessed")),
-        ("By every rule", found.complete, found.landings, _missing(found.assessed - found.complete, "in part")),
+        (
+            "Assessed",
+            found.assessed,
+            found.landings,
+            _missing(found.landings - found.assessed, "not assessed"),
+        ),
+        (
+            "By every rule",
+            found.complete,
+            found.landings,
+            _missing(found.assessed - found.complete, "in part"),
+        ),
     ]
     body = marks.joined(
-        Markup('<tr><th scope="row">{}</th><td class="num">{:,}</td><td class="bar">{}</td><td class="soft">{}</td></tr>').format(
-            name, n, marks.share_bar(n, whole), note
-        )
+        Markup(
+            '<tr><th scope="row">{}</th><td class="num">{:,}</td><td class="bar">{}</td><td class="soft">{}</td></tr>'
+        ).format(name, n, marks.share_bar(n, whole), note)
         for name, n, whole, note in rows
     )
     reasons = "; ".join(f"{reason} {n:,}" for reason, n in found.reasons)
@@ -184,7 +205,13 @@ def _tile(tile: Tile) -> Markup:
     sure = f"{tile.certain:,} certain, {possible:,} possible" if tile.events else "none"
     return Markup(
         '<div class="tile"><h2>{}</h2><p class="count">{:,}</p><p>{}</p><p class="soft">{}</p>{}</div>'
-    ).format(marks.severity_words(tile.severity), tile.events, sure, words.rate(tile.rate), marks.rate_weeks(tile.severity, tile.weeks))
+    ).format(
+        marks.severity_words(tile.severity),
+        tile.events,
+        sure,
+        words.rate(tile.rate),
+        marks.rate_weeks(tile.severity, tile.weeks),
+    )
 
 
 def queue_list(held: Held, query: Query) -> Markup:
@@ -201,9 +228,16 @@ def queue_list(held: Held, query: Query) -> Markup:
     lines = sum(group.total for group in found)
     return Markup(
         '<p class="tally"><b>{}</b> in {}</p>'
-        '<div class="rows" role="list"><div class="row column-heads">{}{}<span>Likely origin</span></div>{}</div>{}'
-        '<p class="soft note">Limits stand at the same place in every line; each event keeps its own scale between them.</p>'
-    ).format(words.count(n, "event"), words.count(lines, "line"), heads, scale_head, body, _pager(lines, query))
+        '<div class="rows" role="list"><div class="row column-heads">{}{}<span>Origin</span></div>{}</div>{}'
+        '<p class="soft note">Limits stand at the same place in every line; each event keeps its own scale between them, closing up beyond.</p>'
+    ).format(
+        words.count(n, "event"),
+        words.count(lines, "line"),
+        heads,
+        scale_head,
+        body,
+        pager(lines, LINES_PER_PAGE, query, "lines"),
+    )
 
 
 def _column_head(key: str, name: str, query: Query) -> Markup:
@@ -219,7 +253,9 @@ def _group(held: Held, group: Group, query: Query) -> Markup:
     if not group.lines:
         return Markup("")
     head = Markup('<h3 class="group">{} <span class="soft">{} in {}</span></h3>').format(
-        marks.severity_words(group.severity), words.count(group.events, "event"), words.count(group.total, "line")
+        marks.severity_words(group.severity),
+        words.count(group.events, "event"),
+        words.count(group.total, "line"),
     )
     return head + marks.joined(_row(held, line, query) for line in group.lines)
 
@@ -235,13 +271,14 @@ def _row(held: Held, line: Line, query: Query) -> Markup:
     )
     return Markup(
         '<a class="row" role="listitem" href="{}" data-event="{}" data-landing="{}">'
-        '<span class="sev-cell">{}</span><span class="title">{}{}</span><span>{}</span><span class="cut">{}</span><span>{}</span>{}'
-        '<span class="origin-cell">{} {}</span></a>'
+        '<span class="sev-cell">{}</span><span class="title" title="{}"><span>{}</span>{}</span><span>{}</span><span class="cut">{}</span><span>{}</span>{}'
+        '<span class="origin-cell">{} <i>{}</i></span></a>'
     ).format(
         query.link(event=event["event_id"]),
         event["event_id"],
         event["landing_id"],
         marks.severity_words(event["severity"], certain=event["certain"]),
+        event["title"],
         event["title"],
         Markup(' <b class="times">×{}</b>').format(line.repeats) if line.repeats > 1 else "",
         event["tail"] or "unknown",
@@ -250,7 +287,7 @@ def _row(held: Held, line: Line, query: Query) -> Markup:
         Markup("<span></span>")
         if yes_or_no
         else marks.limit_column(event["at"], event["at_lower"], event["at_upper"], marks.drawn_levels(limits)),
-        marks.origin(event["origin"]),
+        marks.origin(event["origin"], event["origin_confidence"]),
         names.ORIGIN_SHORT.get(event["origin"], event["origin"]),
     )
 
@@ -271,21 +308,6 @@ def _when(line: Line, form: str) -> str:
         return "date unknown"
     first, last = line.first.strftime(form), line.last.strftime(form)
     return first if first == last else f"{first}–{last}"
-
-
-def _pager(lines: int, query: Query) -> Markup:
-    pages = -(-lines // LINES_PER_PAGE)
-    if pages <= 1:
-        return Markup("")
-    parts = []
-    if query.page > 1:
-        parts.append(Markup('<a href="{}">Lines before</a>').format(query.link(page=query.page - 1, event="")))
-    first = (query.page - 1) * LINES_PER_PAGE + 1
-    last = min(query.page * LINES_PER_PAGE, lines)
-    parts.append(Markup('<span class="soft">lines {:,}–{:,} of {:,}</span>').format(first, last, lines))
-    if query.page < pages:
-        parts.append(Markup('<a href="{}" data-next>Next lines</a>').format(query.link(page=query.page + 1, event="")))
-    return Markup('<p class="pager">{}</p>').format(Markup(" ").join(parts))
 
 
 def _empty(held: Held, query: Query, week: str) -> Markup:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -12,6 +11,7 @@ import polars as pl
 
 from dashboard.store import RuleCard
 from fdm import schemas
+from fdm.archive import Trace
 
 WHY = "Every second without spoilers keeps weight off the wheels, and the brakes have less to hold on to."
 MISSES = "A lever that moved without its panels: look at the panels when they are recorded."
@@ -32,14 +32,46 @@ def _lmh(low: float, medium: float, high: float) -> dict[str, float]:
 RULES = {
     c.name: c
     for c in (
-        card("late_spoilers", "Ground spoilers late", "spoiler_delay_s", "s", _lmh(2, 3, 5), limits_by_fleet={"Heron 90": {"high": 6.0}}),
+        card(
+            "late_spoilers",
+            "Ground spoilers late",
+            "spoiler_delay_s",
+            "s",
+            _lmh(2, 3, 5),
+            limits_by_fleet={"Heron 90": _lmh(2, 3, 6)},
+        ),
         card("late_reverse", "Reverse selected late", "reverse_select_delay_s", "s", _lmh(4, 6, 10)),
         card("late_reverser_stow", "Reverser stowed late", "reverser_out_below_taxi_s", "s", _lmh(5, 10, 20)),
-        card("asymmetric_deployment", "One reverser ahead of the other", "one_side_deployed_s", "s", _lmh(1.5, 3, 5)),
+        card(
+            "asymmetric_deployment",
+            "One reverser ahead of the other",
+            "one_side_deployed_s",
+            "s",
+            _lmh(1.5, 3, 5),
+        ),
         card("slow_transit", "Reverser transit slow", "deploy_transit_s", "s", _lmh(3, 4, 6)),
-        card("spoilers_retracted_early", "Spoilers down early", "spoiler_retract_speed_kt", "kt", _lmh(50, 70, 90)),
-        card("short_runway_left", "Little runway left at 60 kt", "runway_left_60_m", "m", _lmh(600, 450, 300), direction="below"),
-        card("spoilers_not_armed", "Spoilers not armed", "spoilers_not_armed", "count", {"low": 0.5, "medium": 0.5}),
+        card(
+            "spoilers_retracted_early",
+            "Spoilers down early",
+            "spoiler_retract_speed_kt",
+            "kt",
+            _lmh(50, 70, 90),
+        ),
+        card(
+            "short_runway_left",
+            "Little runway left at 60 kt",
+            "runway_left_60_m",
+            "m",
+            _lmh(600, 450, 300),
+            direction="below",
+        ),
+        card(
+            "spoilers_not_armed",
+            "Spoilers not armed",
+            "spoilers_not_armed",
+            "count",
+            {"low": 0.5, "medium": 0.5},
+        ),
     )
 }
 TYPICAL = {
@@ -50,21 +82,17 @@ TYPICAL = {
 PER_ENGINE = ("reverse_select_delay_s", "deploy_transit_s")
 HALF_WIDTH = {"s": 0.3, "kt": 2.0, "m": 12.0, "count": 0.0}
 FLEETS = {"Tern 200": "QQ-L", "Heron 90": "QQ-H"}
-RUNWAYS = (("Korsby", "09L", 2600.0), ("Sandmark", "27", 2150.0), ("Port Merrin", "22", 1980.0), ("Ilvesund", "04", 3050.0))
-NOT_ASSESSED = ("the time of touchdown is not known well enough", "spoiler lever not recorded from 2 s to 9 s after touchdown")
+RUNWAYS = (
+    ("Korsby", "09L", 2600.0),
+    ("Sandmark", "27", 2150.0),
+    ("Port Merrin", "22", 1980.0),
+    ("Ilvesund", "04", 3050.0),
+)
+NOT_ASSESSED = (
+    "the time of touchdown is not known well enough",
+    "spoiler lever not recorded from 2 s to 9 s after touchdown",
+)
 LAST_WEEK = datetime(2026, 11, 16, tzinfo=UTC)
-
-
-@dataclass(frozen=True)
-class FakeTrace:
-    """One recorded parameter."""
-
-    time_s: np.ndarray
-    values: np.ndarray
-    unit: str
-    kind: str
-    step_s: float
-    lag_s: float = 0.0
 
 
 class FakeArchive:
@@ -72,7 +100,7 @@ class FakeArchive:
 
     def __init__(self, landings: int = 400, weeks: int = 8, seed: int = 1) -> None:
         self.run: Mapping[str, Any] = {
-            "rule_book": "Vesterhaven limits", "version": "12", "hash": f"{seed:08x}", "detected_utc": LAST_WEEK + timedelta(days=8),
+            "rule_book": "Vesterhaven limits", "version": "12", "rule_book_hash": f"{seed:08x}", "detected_utc": LAST_WEEK + timedelta(days=8),
         }  # fmt: skip
         rng = np.random.default_rng(seed)
         self._landings = _landings(rng, landings, weeks)
@@ -100,14 +128,17 @@ class FakeArchive:
         assert landing_id is not None
         return _instants(landing_id, self._values(landing_id))
 
-    def traces(self, landing_id: str) -> dict[str, FakeTrace]:
+    def traces(self, landing_id: str) -> dict[str, Trace]:
         """What was recorded around a landing."""
         return _traces(self._values(landing_id))
 
     def _values(self, landing_id: str) -> dict[str, float]:
         rows = self.measures(landing_id).group_by("measure").agg(pl.col("value").max())
         found = dict(rows.iter_rows())
-        return {name: typical[0] if (v := found.get(name)) is None or np.isnan(v) else v for name, typical in TYPICAL.items()}
+        return {
+            name: typical[0] if (v := found.get(name)) is None or np.isnan(v) else v
+            for name, typical in TYPICAL.items()
+        }
 
 
 def _landings(rng: np.random.Generator, n: int, weeks: int) -> pl.DataFrame:
@@ -144,7 +175,13 @@ def _measures(rng: np.random.Generator, landings: pl.DataFrame) -> pl.DataFrame:
             lost = rng.random(n) < 0.03
             why = [NOT_ASSESSED[i % 2] if gone else None for i, gone in enumerate(lost)]
             bounds = (values, np.maximum(values - half, 0), values + half)
-            columns = {"landing_id": ids, "measure": [rule.measure] * n, "engine": [engine] * n, "unit": [rule.unit] * n, "reason": why}
+            columns = {
+                "landing_id": ids,
+                "measure": [rule.measure] * n,
+                "engine": [engine] * n,
+                "unit": [rule.unit] * n,
+                "reason": why,
+            }
             for name, x in zip(("value", "lower", "upper"), bounds, strict=True):
                 columns[name] = np.where(lost, np.nan, x)
             frames.append(_framed(columns, n, schemas.MEASURES))
@@ -161,7 +198,9 @@ def _values(rng: np.random.Generator, rule: RuleCard, n: int) -> np.ndarray:
     return np.where(wild, np.maximum(reach, 20 if sign < 0 else 0), values)
 
 
-def _judged(rng: np.random.Generator, landings: pl.DataFrame, measures: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _judged(
+    rng: np.random.Generator, landings: pl.DataFrame, measures: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     outcomes, events = [], []
     facts = {row["landing_id"]: row for row in landings.iter_rows(named=True)}
     unjudged = {i for i in facts if rng.random() < 0.03}
@@ -172,7 +211,12 @@ def _judged(rng: np.random.Generator, landings: pl.DataFrame, measures: pl.DataF
     for row in worst.sort("landing_id", "measure").iter_rows(named=True):
         rule, landing = by_measure[row["measure"]], facts[row["landing_id"]]
         reason = NOT_ASSESSED[0] if row["landing_id"] in unjudged else row["reason"]
-        said = {"landing_id": row["landing_id"], "rule": rule.name, "outcome": "not_assessed" if reason else "within", "reason": reason}
+        said = {
+            "landing_id": row["landing_id"],
+            "rule": rule.name,
+            "outcome": "not_assessed" if reason else "within",
+            "reason": reason,
+        }
         best = None if reason else _level(row["value"], rule, landing["fleet"])
         if best and best != "within":
             said["outcome"] = "event"
@@ -192,7 +236,9 @@ def _level(value: float, rule: RuleCard, fleet: str) -> str:
     return said
 
 
-def _event(rng: np.random.Generator, row: dict[str, Any], rule: RuleCard, landing: dict[str, Any], best: str) -> dict[str, Any]:
+def _event(
+    rng: np.random.Generator, row: dict[str, Any], rule: RuleCard, landing: dict[str, Any], best: str
+) -> dict[str, Any]:
     ends = [_level(row[side], rule, landing["fleet"]) for side in ("lower", "upper")]
     ends = ends if rule.direction == "above" else ends[::-1]
     origin = rng.choice(["crew", "aircraft", "recording", "undetermined"], p=[0.5, 0.25, 0.1, 0.15])
@@ -202,7 +248,7 @@ def _event(rng: np.random.Generator, row: dict[str, Any], rule: RuleCard, landin
         "severity_highest": ends[1], "measure": rule.measure, "engine": row["engine"], "value": row["value"],
         "lower": row["value"] if open_ended else row["lower"], "upper": float("inf") if open_ended else row["upper"], "unit": row["unit"],
         "limit": rule.limits_for(landing["fleet"])[best], "at_s": row["value"] if rule.unit == "s" else 20.0, "ground_speed_kt": 96.0,
-        "origin": str(origin), "evidence": ["The lever was not armed in any sample from 60 s before touchdown."] if origin == "crew" else [],
+        "origin": str(origin), "origin_confidence": "none" if origin == "undetermined" else "likely", "evidence": ["The lever was not armed in any sample from 60 s before touchdown."] if origin == "crew" else [],
         "rule_hash": "0" * 8, "rule_book": "Vesterhaven limits 12",
     }  # fmt: skip
 
@@ -228,7 +274,11 @@ def _times(values: dict[str, float]) -> dict[str, float]:
 def _instants(landing_id: str, values: dict[str, float]) -> pl.DataFrame:
     rows = []
     for step, at in _times(values).items():
-        engines = (1, 2) if step in ("reverse_selected", "unlocked", "deployed", "reverse_idle", "stow_start", "stowed") else (None,)
+        engines = (
+            (1, 2)
+            if step in ("reverse_selected", "unlocked", "deployed", "reverse_idle", "stow_start", "stowed")
+            else (None,)
+        )
         for engine in engines:
             t = at + (0.3 if engine == 2 else 0)
             grid = np.arange(0, max(t, 0) + 0.05, 0.05)
@@ -240,7 +290,11 @@ def _instants(landing_id: str, values: dict[str, float]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=dict(schemas.INSTANTS))
 
 
-def _traces(values: dict[str, float]) -> dict[str, FakeTrace]:
+def _trace(time_s: np.ndarray, values: np.ndarray, unit: str, kind: str, step_s: float) -> Trace:
+    return Trace(time_s, values, unit, kind, step_s, 0.0)
+
+
+def _traces(values: dict[str, float]) -> dict[str, Trace]:
     times = _times(values)
     end = times["runway_exit"] + 4
 
@@ -248,23 +302,38 @@ def _traces(values: dict[str, float]) -> dict[str, FakeTrace]:
         return np.arange(-30 + phase, end, step)
 
     t1, t2, t4, t8 = grid(1.0, 0.3), grid(0.5, 0.1), grid(0.25), grid(0.125)
-    up = np.interp(t4, [times["spoilers_moving"], times["spoilers_extended"], times["spoilers_retracted"], times["spoilers_retracted"] + 1], [0, 1, 1, 0])
+    up = np.interp(
+        t4,
+        [
+            times["spoilers_moving"],
+            times["spoilers_extended"],
+            times["spoilers_retracted"],
+            times["spoilers_retracted"] + 1,
+        ],
+        [0, 1, 1, 0],
+    )
     found = {
-        "ground_speed": FakeTrace(t1, _speed(t1), "kt", "analogue", 1.0),
-        "longitudinal_acceleration": FakeTrace(t4, -np.interp(t4, [0, 2, 5, 35, 40], [0.02, 0.06, 0.17, 0.16, 0.01]), "g", "analogue", 0.25),
-        "spoiler_panel": FakeTrace(t4, up, "fraction", "analogue", 0.25),
-        "main_gear_ground": FakeTrace(t8, (t8 >= 0).astype(np.int8), "", "discrete", 0.125),
-        "nose_gear_ground": FakeTrace(t2, (t2 >= times["nose_gear"]).astype(np.int8), "", "discrete", 0.5),
-        "spoilers_armed": FakeTrace(t1, np.ones(len(t1), dtype=np.int8), "", "discrete", 1.0),
-        "brake_pressure.left": FakeTrace(t1, np.interp(t1, [4, 7, 30, 36], [0, 1300, 1300, 600]), "psi", "analogue", 1.0),
-        "brake_pressure.right": FakeTrace(t1, np.interp(t1, [4.4, 7.5, 30, 36], [0, 1240, 1240, 560]), "psi", "analogue", 1.0),
-        "heading": FakeTrace(t1, 88 + np.interp(t1, [0, 8, 20, 60], [0, 1.6, 0.2, 0.1]), "deg", "analogue", 1.0),
+        "ground_speed": _trace(t1, _speed(t1), "kt", "analogue", 1.0),
+        "longitudinal_acceleration": _trace(
+            t4, -np.interp(t4, [0, 2, 5, 35, 40], [0.02, 0.06, 0.17, 0.16, 0.01]), "g", "analogue", 0.25
+        ),
+        "spoiler_panel": _trace(t4, up, "fraction", "analogue", 0.25),
+        "main_gear_ground": _trace(t8, (t8 >= 0).astype(np.int8), "", "discrete", 0.125),
+        "nose_gear_ground": _trace(t2, (t2 >= times["nose_gear"]).astype(np.int8), "", "discrete", 0.5),
+        "spoilers_armed": _trace(t1, np.ones(len(t1), dtype=np.int8), "", "discrete", 1.0),
+        "brake_pressure.left": _trace(t1, np.interp(t1, [4, 7, 30, 36], [0, 1300, 1300, 600]), "psi", "analogue", 1.0),
+        "brake_pressure.right": _trace(
+            t1, np.interp(t1, [4.4, 7.5, 30, 36], [0, 1240, 1240, 560]), "psi", "analogue", 1.0
+        ),
+        "heading": _trace(t1, 88 + np.interp(t1, [0, 8, 20, 60], [0, 1.6, 0.2, 0.1]), "deg", "analogue", 1.0),
     }
     for engine in (1, 2):
         late = 0.3 if engine == 2 else 0.0
         edges = [times[s] + late for s in ("unlocked", "deployed", "stow_start", "stowed")]
         state = np.select([t2 < edges[0], t2 < edges[1], t2 < edges[2], t2 < edges[3]], [0, 1, 2, 1], 0).astype(np.int8)
-        found[f"reverser_state.{engine}"] = FakeTrace(t2, state, "", "state", 0.5)
-        n1 = np.interp(t1, [edges[1], edges[1] + 5, times["speed_60kt"], times["reverse_idle"]], [28, 71, 70, 28]) + late
-        found[f"n1.{engine}"] = FakeTrace(t1, n1, "%", "analogue", 1.0)
+        found[f"reverser_state.{engine}"] = _trace(t2, state, "", "state", 0.5)
+        n1 = (
+            np.interp(t1, [edges[1], edges[1] + 5, times["speed_60kt"], times["reverse_idle"]], [28, 71, 70, 28]) + late
+        )
+        found[f"n1.{engine}"] = _trace(t1, n1, "%", "analogue", 1.0)
     return found

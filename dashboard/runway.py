@@ -1,0 +1,204 @@
+"""The runway to scale, seen from above, with where each step happened."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from dashboard import marks, words
+from dashboard.chart_marks import spread
+from dashboard.steps import StepRow
+
+ROWS = 3
+ROW_PX, BADGE_Y, STRIP_Y, STRIP_PX = 15, 62, 80, 24
+DRAWN_PX, CHAR_PX = 1180, 6.1
+APART = 1.75  # per cent: numbers do not cover one another
+
+
+@dataclass(frozen=True)
+class Strip:
+    """What the drawing spans, in metres from its left end: a known runway, or the rollout alone."""
+
+    length_m: float
+    touchdown_m: float
+    known: bool
+
+    def pct(self, distance_m: float) -> float:
+        """Per cent across the drawing of a place so far after touchdown."""
+        return 100 * (self.touchdown_m + distance_m) / self.length_m
+
+
+def strip(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m: float | None) -> Strip | None:
+    """The span to draw; None when no distance is known at all."""
+    reached = [row.last.distance_m for row in rows if row.last and row.last.distance_m is not None]
+    if not reached:
+        return None
+    if runway_length_m and touchdown_m is not None and touchdown_m + max(reached) <= runway_length_m * 1.05:
+        return Strip(max(runway_length_m, touchdown_m + max(reached)), touchdown_m, known=True)
+    return Strip(max(max(reached) * 1.06, 200.0), 0.0, known=False)
+
+
+def drawing(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m: float | None) -> Markup:
+    """The strip as SVG; a sentence when distances are not known."""
+    span = strip(rows, runway_length_m, touchdown_m)
+    if span is None:
+        return Markup('<p class="soft">Distances are not known: ground speed was not recorded well enough.</p>')
+    placed = [row for row in rows if row.last and row.last.distance_m is not None]
+    end = max(row.last.distance_m or 0.0 for row in placed if row.last)
+    steps = [row for row in placed if row.number is not None]
+    badges, unused_px = _badges(span, steps)
+    parts = [_surface(span), _path(span, end), _axis(span), *_milestones(span, placed), badges]
+    return Markup(
+        '<svg class="runway" height="{}" role="img" aria-label="{}"><g transform="translate(0 {})">{}</g></svg>'
+    ).format(STRIP_Y + STRIP_PX + 40 - unused_px, _label(steps, span), -unused_px, marks.joined(parts))
+
+
+def _label(steps: Sequence[StepRow], span: Strip) -> str:
+    where = "from the threshold" if span.known else "from touchdown"
+    told = [
+        f"{row.title} at {words.quantity(span.touchdown_m + (row.last.distance_m or 0), 'm')}"
+        for row in steps
+        if row.last
+    ]
+    return f"Runway, distances {where}: " + "; ".join(told)
+
+
+def _surface(span: Strip) -> Markup:
+    """The runway with its centre line and, where the runway is known, its aiming point 300–400 m in."""
+    body = Markup('<rect class="band" x="0" y="{}" width="100%" height="{}"/>').format(STRIP_Y, STRIP_PX)
+    middle = STRIP_Y + STRIP_PX / 2
+    centre = Markup('<line class="centre" x1="1.5%" x2="98.5%" y1="{0}" y2="{0}"/>').format(middle)
+    if not span.known:
+        return body + centre
+    aim = marks.joined(
+        Markup('<rect class="paint" x="{}%" y="{}" width="{}%" height="3"/>').format(
+            round(100 * 300 / span.length_m, 2), y, round(100 * 60 / span.length_m, 2)
+        )
+        for y in (STRIP_Y + 4, STRIP_Y + STRIP_PX - 7)
+    )
+    ends = marks.joined(
+        Markup('<line class="axis" x1="{0}" x2="{0}" y1="{1}" y2="{2}"/>').format(
+            x, STRIP_Y - 4, STRIP_Y + STRIP_PX + 4
+        )
+        for x in ("0.1%", "99.9%")
+    )
+    return body + centre + aim + ends
+
+
+def _path(span: Strip, end_m: float) -> Markup:
+    middle = STRIP_Y + STRIP_PX / 2
+    return Markup('<line class="path" x1="{}%" x2="{}%" y1="{}" y2="{}"/>').format(
+        _r(span.pct(0)), _r(span.pct(end_m)), middle, middle
+    )
+
+
+def _axis(span: Strip) -> Markup:
+    """Metres along the drawing."""
+    step = next(s for s in (100, 200, 400, 500, 1000) if span.length_m / s <= 9)
+    y = STRIP_Y + STRIP_PX + 18
+    parts = [Markup('<line class="axis" x1="0" x2="100%" y1="{0}" y2="{0}"/>').format(y)]
+    for metres in range(0, int(span.length_m) + 1, step):
+        at = 100 * metres / span.length_m
+        where = "from the threshold" if span.known else "from touchdown"
+        text = f"0 m {where}" if metres == 0 else f"{metres:,}"
+        anchor = "start" if metres == 0 else "end" if at > 97 else "middle"
+        parts.append(
+            Markup(
+                '<line class="axis" x1="{0}%" x2="{0}%" y1="{1}" y2="{2}"/><text x="{0}%" y="{3}" text-anchor="{4}">{5}</text>'
+            ).format(_r(at), y, y + 4, y + 17, anchor, text)
+        )
+    return marks.joined(parts)
+
+
+def _milestones(span: Strip, placed: Sequence[StepRow]) -> list[Markup]:
+    """60 kt and taxi speed: upright lines across the strip, named below it."""
+    found = []
+    for row in placed:
+        if row.number is None and row.last and row.last.distance_m is not None:
+            found.append(
+                Markup('<line class="milestone" x1="{0}%" x2="{0}%" y1="{1}" y2="{2}"/>').format(
+                    _r(span.pct(row.last.distance_m)), STRIP_Y - 4, STRIP_Y + STRIP_PX + 14
+                )
+            )
+            found.append(
+                Markup('<text class="strong" x="{}%" dx="4" y="{}">{}</text>').format(
+                    _r(span.pct(row.last.distance_m)), STRIP_Y + STRIP_PX + 12, row.title.lower()
+                )
+            )
+    return found
+
+
+def _badges(span: Strip, steps: Sequence[StepRow]) -> tuple[Markup, int]:
+    """Numbers above the strip, moved apart where they crowd, their words where there is room; and the height left over."""
+    ordered = sorted(steps, key=lambda row: row.last.distance_m if row.last and row.last.distance_m else 0.0)
+    at = [span.pct(row.last.distance_m or 0.0) for row in ordered if row.last]
+    spots = [min(max(x, 0.9), 99.1) for x in spread(at, APART)]
+    labels = _rows([_words(row) for row in ordered], spots)
+    parts = []
+    for row, x, spot, (text, level, anchor) in zip(ordered, at, spots, labels, strict=True):
+        look = "badge found" if row.events else "badge"
+        parts.append(
+            Markup(
+                '<line class="leader" x1="{0}%" x2="{1}%" y1="{2}" y2="{3}"/>'
+                '<circle class="{4}" cx="{0}%" cy="{2}" r="9"/><text class="{4}" x="{0}%" y="{5}" text-anchor="middle">{6}</text>'
+            ).format(_r(spot), _r(x), BADGE_Y, STRIP_Y, look, BADGE_Y + 4, row.number)
+        )
+        if level is not None:
+            y = BADGE_Y - 14 - ROW_PX * level
+            line = Markup('<line class="leader" x1="{0}%" x2="{0}%" y1="{1}" y2="{2}"/>').format(
+                _r(spot), y + 3, BADGE_Y - 9
+            )
+            parts.append(
+                (line if level else Markup(""))
+                + Markup('<text x="{}%" y="{}" text-anchor="{}">{}</text>').format(_r(spot), y, anchor, text)
+            )
+    used = max((level + 1 for _, level, _ in labels if level is not None), default=0)
+    return marks.joined(parts), ROW_PX * (ROWS - used)
+
+
+def _words(row: StepRow) -> str:
+    speed = row.last.ground_speed_kt if row.last else None
+    title = row.title[0].lower() + row.title[1:]
+    return (
+        f"{title} {words.quantity(speed, 'kt')}"
+        if row.step in ("touchdown", "reverse_idle", "stowed") and speed is not None
+        else title
+    )
+
+
+def _rows(labels: Sequence[str], spots: Sequence[float]) -> list[tuple[str, int | None, str]]:
+    """For each label a row above its number and an anchor; None where there is no room.
+
+    A label to the left of its upright line goes as low as it can, one to the right as high as it can: so a crowd of
+    steps fans out, and no line runs through a label.
+    """
+    taken: list[list[tuple[float, float]]] = [[] for _ in range(ROWS)]
+    found: list[tuple[str, int | None, str]] = []
+    for i, (text, spot) in enumerate(zip(labels, spots, strict=True)):
+        wide = 100 * len(text) * CHAR_PX / DRAWN_PX
+        alone = all(abs(other - spot) > wide / 2 + 0.5 for j, other in enumerate(spots) if j != i)
+        choices = [(0, "middle", spot - wide / 2)] if alone else []
+        choices += [(level, "end", spot - wide + 0.3) for level in range(ROWS)]
+        choices += [(level, "start", spot - 0.3) for level in reversed(range(ROWS))]
+        level, anchor, left = next((c for c in choices if _fits(c, wide, spot, taken)), (None, "middle", 0.0))
+        if level is not None:
+            taken[level].append((left, left + wide))
+            for below in taken[:level]:
+                below.append((spot - 0.2, spot + 0.2))
+        found.append((text, level, anchor))
+    return found
+
+
+def _fits(
+    choice: tuple[int, str, float], wide: float, spot: float, taken: Sequence[Sequence[tuple[float, float]]]
+) -> bool:
+    level, _, left = choice
+    inside = left >= 0 and left + wide <= 100
+    free = all(left > b + 0.6 or left + wide < a - 0.6 for a, b in taken[level])
+    return inside and free and not any(a - 0.3 < spot < b + 0.3 for below in taken[:level] for a, b in below)
+
+
+def _r(x: float) -> float:
+    return round(x, 2)

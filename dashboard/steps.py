@@ -1,0 +1,107 @@
+"""The steps of one landing as a reader follows them: numbered in procedure order, with what was found at each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import polars as pl
+
+from dashboard import names
+
+MILESTONES = ("speed_60kt", "taxi_speed")
+EXPECTED = (
+    "touchdown",
+    "nose_gear",
+    "spoilers_extended",
+    "brakes_on",
+    "reverse_selected",
+    "deployed",
+    "reverse_idle",
+    "stowed",
+)
+
+
+@dataclass(frozen=True)
+class At:
+    """When and where one engine, or the aeroplane, did a step."""
+
+    engine: int | None
+    at_s: float
+    earliest_s: float
+    latest_s: float
+    ground_speed_kt: float | None
+    distance_m: float | None
+    runway_left_m: float | None
+
+
+@dataclass(frozen=True)
+class StepRow:
+    """One step: `number` is None for a milestone; `times` holds one entry, or one per engine, the last of them last."""
+
+    step: str
+    number: int | None
+    times: tuple[At, ...]
+    events: tuple[Mapping[str, Any], ...]
+    missing: str = ""
+
+    @property
+    def title(self) -> str:
+        """The step in words; "both reversers" when there are two."""
+        engines = len(self.times)
+        words = names.STEPS.get(self.step, names.step(self.step))
+        if engines > 1 and words.startswith("Reverser "):
+            return f"{'Both' if engines == 2 else 'All'} reversers {words.removeprefix('Reverser ').replace('begins', 'begin')}"
+        return words
+
+    @property
+    def last(self) -> At | None:
+        """The entry that counts: the step is done when its last engine has done it."""
+        return self.times[-1] if self.times else None
+
+
+def step_rows(
+    instants: pl.DataFrame, events: Sequence[Mapping[str, Any]], reasons: Mapping[str, str], bounces: int | None
+) -> list[StepRow]:
+    """Steps in procedure order.
+
+    instants    schemas.INSTANTS of one landing
+    events      its events
+    reasons     measure -> why it is missing, to say why a step was not found
+    bounces     contacts lost; without one, settled contact is touchdown and not told twice
+    """
+    rows = []
+    for step in names.STEPS:
+        if step == "settled" and not bounces:
+            continue
+        times = _times(instants, step)
+        found = tuple(event for event in events if _step_of(event, bounces) == step)
+        if times or found or step in EXPECTED:
+            rows.append(StepRow(step, None, times, found, "" if times else _why(step, reasons)))
+    return _numbered(rows)
+
+
+def _step_of(event: Mapping[str, Any], bounces: int | None) -> str:
+    step = names.MEASURE_STEP.get(event["measure"], "touchdown")
+    return "touchdown" if step == "settled" and not bounces else step
+
+
+def _times(instants: pl.DataFrame, step: str) -> tuple[At, ...]:
+    found = instants.filter(pl.col("step") == step, pl.col("at_s").is_finite()).sort("at_s")
+    columns = ("engine", "at_s", "earliest_s", "latest_s", "ground_speed_kt", "distance_m", "runway_left_m")
+    return tuple(At(*row) for row in found.select(columns).iter_rows())
+
+
+def _why(step: str, reasons: Mapping[str, str]) -> str:
+    """The first reason given by a measure about this step."""
+    about = (reasons[measure] for measure, at in names.MEASURE_STEP.items() if at == step and measure in reasons)
+    return next(about, "It did not happen, or was not recorded.")
+
+
+def _numbered(rows: Sequence[StepRow]) -> list[StepRow]:
+    numbered, n = [], 0
+    for row in rows:
+        n += row.step not in MILESTONES
+        numbered.append(row if row.step in MILESTONES else replace(row, number=n))
+    return numbered
