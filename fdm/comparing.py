@@ -68,7 +68,7 @@ def tally(comparison: pl.DataFrame) -> pl.DataFrame:
     """One row per rule that differs: rule, gained, lost, raised, lowered, otherwise; the most changed first."""
     kinds = ("gained", "lost", "raised", "lowered", "otherwise")
     counts = [(pl.col("change") == kind).sum().alias(kind) for kind in kinds]
-    return comparison.group_by("rule").agg(counts, pl.len().alias("all")).sort("all", "rule", descending=[True, False])
+    return comparison.group_by("rule").agg(*counts, pl.len().alias("all")).sort("all", "rule", descending=[True, False])
 
 
 def _judged(store: Archive, part: str, book: RuleBook, landings: pl.DataFrame, live: set[str]) -> Judged:

@@ -42,17 +42,19 @@ COLUMNS = {
     "fleet": Column("Fleet", lambda row: row["fleet"] or ""),
     "when": Column("UTC", lambda row: row["when"]),
     "place": Column("Where", lambda row: row["place"] or ""),
-    "value": Column("Measured", lambda row: words.bounded(row["value"], row["lower"], row["upper"], row["unit"])),
-    "limit": Column("Limit", lambda row: words.quantity(row["limit"], row["unit"]), right=True),
+    "value": Column("Measured", lambda row: _measured(row)),
+    "limit": Column("Limit", lambda row: _limit(row), right=True),
     "speed": Column("Speed", lambda row: _speed(row), right=True),
-    "origin": Column("Origin", lambda row: {None: "", "undetermined": "–"}.get(row["origin"], row["origin"])),
+    "origin": Column("Origin", lambda row: "–" if row["origin"] in (None, "undetermined") else row["origin"]),
 }
 LEAST_IMPORTANT_FIRST = ("origin", "fleet", "speed", "engine", "limit", "place", "tail")
 
 
 def read(archive: Path | str) -> Held:
     """The judged archive as the dashboard holds it, so that both say the same. ArchiveError, RuleError."""
-    return Store(Archive(archive), load_rule_cards).held()
+    store = Archive(archive)
+    store.landings()  # says what to do when nothing was detected yet
+    return Store(store, load_rule_cards).held()
 
 
 def print_events(
@@ -65,7 +67,8 @@ def print_events(
     """
     events = worst_first(held.events.filter(pl.col("week") == week) if week else held.events)
     utc = pl.col("touchdown_utc").dt.strftime("%a %H:%M" if week else "%Y-%m-%d %H:%M")
-    events = events.with_columns(when=utc.fill_null("unknown"))
+    yes_or_no = [name for name, card in held.rules.items() if card.yes_or_no]
+    events = events.with_columns(when=utc.fill_null("unknown"), yes_or_no=pl.col("rule").is_in(yes_or_no))
     wanted = [level for level in LEVELS if not severities or level in severities]
     groups = {(level, sure): _group(events, level, sure) for level in wanted for sure in (True, False)}
     shown = {key: (frame.head(most) if most else frame).to_dicts() for key, frame in groups.items()}
@@ -165,6 +168,14 @@ def _pad(text: str, width: int, right: bool) -> str:
     short = text if cell_len(text) <= width else text[: width - 1] + "…"
     space = " " * (width - cell_len(short))
     return space + short if right else short + space
+
+
+def _measured(row: Row) -> str:
+    return "yes" if row["yes_or_no"] else words.bounded(row["value"], row["lower"], row["upper"], row["unit"])
+
+
+def _limit(row: Row) -> str:
+    return "" if row["yes_or_no"] else words.quantity(row["limit"], row["unit"])
 
 
 def _speed(row: Row) -> str:
