@@ -17,7 +17,6 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from fdm.clocks import counted
 from fdm.errors import RecordingError
 from fdm.text_tables import UTF8_MARK, header_of, read_text_table
 
@@ -185,7 +184,7 @@ def _flights(table: _Table) -> Iterator[RawFlight]:
     lost = flights.null_count()
     if lost == frame.height:
         raise RecordingError("has no value", source=table.path, where="column flight", cure="Drop the column.")
-    notes = (*table.notes, *([f"{counted(lost, 'row')} without a flight left out."] if lost else []))
+    notes = (*table.notes, *([f"Rows without a flight, left out: {lost}."] if lost else []))
     table = replace(table, notes=notes)
     for flight, part in _parts(frame.drop("flight"), flights):
         yield _flight(table, part, flight)

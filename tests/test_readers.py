@@ -104,7 +104,7 @@ def test_numbers_as_flight_names(tmp_path):
     path.write_text("flight,time_s,A\n007,0,1\n007,1,2\n8,0,3\n,5,5\n8,1,4\n")
     raws = read_flights(path)
     assert [(raw.flight, raw.columns["A"].values.tolist()) for raw in raws] == [("007", [1, 2]), ("8", [3, 4])]
-    assert raws[0].notes == ("1 row without a flight left out.",)
+    assert raws[0].notes == ("Rows without a flight, left out: 1.",)
 
 
 @pytest.mark.parametrize("mixed", [False, True])
