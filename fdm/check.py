@@ -40,7 +40,7 @@ MOVING_KT = 60.0  # both speeds mean something above this
 SLOWEST_LANDING_KT = 95.0  # no transport aeroplane with reversers is airborne more slowly
 FASTEST_ON_GROUND_KT = 200.0
 WELL_AIRBORNE_FT = 200.0
-_SPEED_RATIOS = {"m/s": 1852 / 3600, "km/h": 1.852}  # recorded / knots
+_HALF = 0.53  # a knot is 0.514 m/s, a km/h is 0.540 kt: which of two speeds is wrong, their size must tell
 # Families that may well keep one value through a landing.
 _MAY_STAND = (
     "gross_weight",
@@ -176,13 +176,13 @@ def _speeds(samples: Mapping[str, Samples]) -> Iterator[tuple[str, str]]:
     highest = float(np.nanmax(speed.values))
     if "airspeed" in samples:
         airspeed = at(samples["airspeed"], speed.time_s)
-        both = (airspeed > MOVING_KT) & (speed.values > 0.4 * MOVING_KT)
+        both = (airspeed > MOVING_KT / 2) & (speed.values > MOVING_KT / 2)
         ratio = float(np.median(speed.values[both] / airspeed[both])) if both.sum() >= 10 else 1.0
-        for unit, recorded in _SPEED_RATIOS.items():
-            if abs(ratio / recorded - 1) < 0.12:
-                yield "ground_speed", f"is {ratio:.2f} of airspeed: the column looks like {unit}"
-            if abs(ratio * recorded - 1) < 0.12:
-                yield "airspeed", f"is {1 / ratio:.2f} of ground speed: the column looks like {unit}"
+        slow, fast = ("ground_speed", "airspeed") if ratio < 1 else ("airspeed", "ground_speed")
+        if abs(min(ratio, 1 / ratio) - _HALF) < 0.07:
+            too_slow = float(np.nanmax(samples[slow].values)) < SLOWEST_LANDING_KT
+            name, unit = (slow, "m/s") if too_slow else (fast, "km/h")
+            yield name, f"ground speed is {ratio:.2f} of airspeed: the column looks like {unit}"
     elif MOVING_KT / 2 < highest < SLOWEST_LANDING_KT and _flies(samples):
         yield "ground_speed", f"is never above {highest:.0f} kt although airborne: the column looks like m/s"
 

@@ -80,7 +80,9 @@ def remarks(rows):
 
 def only(rows, name, fragment):
     """Exactly one remark, on one parameter."""
-    ((where, what),) = remarks(rows)
+    found = remarks(rows)
+    assert len(found) == 1, found
+    ((where, what),) = found
     return where == name and fragment in what
 
 
@@ -103,7 +105,11 @@ def test_a_speed_column_in_metres_per_second(checked):
 
 def test_an_airspeed_column_in_km_per_hour(checked):
     frame = landing().with_columns(pl.col("CAS") * 1.852)
-    assert ("airspeed", "is 1.96 of ground speed: the column looks like km/h") in remarks(checked(frame))
+    assert only(checked(frame), "airspeed", "looks like km/h")
+    frame = landing().with_columns(pl.col("GS") * 1.852)
+    assert ("ground_speed", "ground speed is 1.75 of airspeed: the column looks like km/h") in remarks(checked(frame))
+    frame = landing().with_columns(pl.col("CAS") * 1852 / 3600)
+    assert only(checked(frame), "airspeed", "looks like m/s")
 
 
 def test_metres_per_second_without_an_airspeed(checked):
