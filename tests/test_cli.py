@@ -429,7 +429,7 @@ def test_detect_refuses_a_wrong_rule_book_and_keeps_the_results(archive: Path, b
 def test_check_recording_says_what_is_in_it(recordings: Path) -> None:
     done = fdm("check", "recording", recordings)
     assert done.returncode == 0, done.stderr
-    assert len(re.findall(r"Touchdown at [\d.]+ s", done.stdout)) >= 60
+    assert len(re.findall(r"Touchdown at [\d.,]+ s", done.stdout)) >= 60
     assert re.search(r"\d+ of 22 rules can be assessed", done.stdout)
 
 

@@ -125,7 +125,10 @@ def _assessed(book: RuleBook, measured: Any, landing: pl.DataFrame, verbose: boo
     lines = [f"{can}; events: {', '.join(events) or 'none'}"]
     if verbose:
         lines += [f"within: {row['rule']}" for row in outcomes if row["outcome"] == "within"]
-    return lines + [f"not assessed: {row['rule']}: {row['reason']}" for row in silent]
+    by_reason: dict[str, list[str]] = {}
+    for row in silent:
+        by_reason.setdefault(row["reason"], []).append(row["rule"])
+    return lines + [f"not assessed ({reason}): {', '.join(rules)}" for reason, rules in by_reason.items()]
 
 
 @click.command()
