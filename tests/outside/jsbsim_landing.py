@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -68,6 +69,8 @@ class Plan:
     forward_throttle  held by engine 2 from touchdown on, its reverser stowed; 0 for none
     go_around_s       levers down and full power from this time on; NEVER for a full stop
     flare_ft, sink_fps   height at which the flare begins, sink rate it aims for
+    fuel_lb           in each wing tank; 0 for the model's usual
+    end_kt            the log ends 3 s after this speed; 0 for the turn-off and some taxiing
     """
 
     name: str = "normal"
@@ -91,6 +94,8 @@ class Plan:
     sink_fps: float = 1.5
     headwind_kt: float = 0.0
     leaves_runway: bool = True
+    fuel_lb: float = 0.0
+    end_kt: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -186,6 +191,7 @@ class _Memory:
 
     touchdown_s: float | None = None
     exit_s: float | None = None
+    slow_s: float | None = None
     reduced: bool = False
     stowed: bool = False
     going_around: bool = False
@@ -202,8 +208,11 @@ def _limit(x: float, most: float) -> float:
     return max(-most, min(most, x))
 
 
-def fly(plan: Plan, models: Path) -> Flown:
-    """Fly one landing by its plan with the models in a folder that `prepare` wrote; deterministic."""
+def fly(plan: Plan, models: Path, brakes: Brakes | None = None) -> Flown:
+    """Fly one landing by its plan with the models in a folder that `prepare` wrote; deterministic.
+
+    brakes    works the wheel brakes at every tick, in place of the plan's constant pedals
+    """
     fdm, memory = _start(plan, models)
     engines = [_Engine(t, s) for t, s in zip(plan.transit_s, plan.stow_transit_s, strict=True)]
     manager = fdm.get_property_manager()
@@ -216,7 +225,8 @@ def fly(plan: Plan, models: Path) -> Flown:
         _pitch(fdm, plan, memory, now)
         _steer(fdm, memory, now, time_s)
         _thrust(fdm, plan, memory, engines, now, time_s)
-        _stop(fdm, plan, memory, now, time_s)
+        _spoilers(fdm, plan, memory, now, time_s)
+        (brakes or pedals)(fdm, plan, memory, now, time_s)
         rows.append([time_s, *now.values(), *_ours(fdm, plan, memory, engines)])
         fdm.run()
         fdm.run()
@@ -261,7 +271,7 @@ def _start(plan: Plan, models: Path) -> tuple[Any, _Memory]:
     root = Path(jsbsim.get_default_root_dir())
     fdm.load_model_with_paths(plan.model, str(models), str(root / "engine"), str(root / "systems"), True)
     for tank in (0, 1):
-        fdm[f"propulsion/tank[{tank}]/contents-lbs"] = model.fuel_lb
+        fdm[f"propulsion/tank[{tank}]/contents-lbs"] = plan.fuel_lb or model.fuel_lb
     fdm["gear/gear-cmd-norm"] = fdm["gear/gear-pos-norm"] = 1.0
     fdm["fcs/flap-cmd-norm"] = model.flap
     fdm[model.flap_property[0]] = model.flap * model.flap_property[1]
@@ -280,6 +290,8 @@ def _start(plan: Plan, models: Path) -> tuple[Any, _Memory]:
 
 
 def _over(plan: Plan, memory: _Memory, time_s: float) -> bool:
+    if plan.end_kt and memory.slow_s is not None:
+        return time_s > memory.slow_s + 3.0
     if memory.exit_s is not None:
         return time_s > memory.exit_s + (14.0 if plan.leaves_runway else 25.0)
     return time_s > 150.0 or time_s > (memory.touchdown_s or NEVER) + plan.go_around_s + 25.0
@@ -293,6 +305,8 @@ def _look(plan: Plan, memory: _Memory, now: dict[str, float], time_s: float, eng
     if memory.touchdown_s is None:
         return
     speed = now["ground_speed_kt"]
+    if speed < plan.end_kt and memory.slow_s is None:
+        memory.slow_s = time_s
     memory.reduced |= speed < plan.reduce_kt
     memory.stowed |= speed < plan.stow_kt and time_s > memory.touchdown_s + plan.stow_s
     memory.going_around |= time_s > memory.touchdown_s + plan.go_around_s
@@ -357,15 +371,23 @@ def _thrust(
         fdm[f"propulsion/engine[{n}]/reverser-angle-rad"] = FULL_REVERSE_RAD * engine.sleeve
 
 
-def _stop(fdm: Any, plan: Plan, memory: _Memory, now: dict[str, float], time_s: float) -> None:
-    """Spoilers and pedals by the plan; at taxi speed the pedals hold that speed."""
+def _spoilers(fdm: Any, plan: Plan, memory: _Memory, now: dict[str, float], time_s: float) -> None:
+    """Spoilers by the plan."""
     since = -1.0 if memory.touchdown_s is None else time_s - memory.touchdown_s
     up = since >= plan.spoilers_s and not memory.exit_s and now["ground_speed_kt"] > plan.retract_kt
     up &= not memory.going_around
     for command in MODELS[plan.model].spoiler_commands:
         fdm[command] = plan.spoiler_travel if up else 0.0
+
+
+def pedals(fdm: Any, plan: Plan, memory: _Memory, now: dict[str, float], time_s: float) -> None:
+    """Pedals by the plan; at taxi speed they hold that speed."""
+    since = -1.0 if memory.touchdown_s is None else time_s - memory.touchdown_s
     wanted = plan.brake if since >= plan.brakes_s and not memory.going_around else 0.0
     if now["ground_speed_kt"] < TAXI_KT + 8:
         wanted = min(wanted, max(0.0, 0.06 * (now["ground_speed_kt"] - TAXI_KT)))
     memory.brake += _limit(wanted - memory.brake, plan.brake * TICK_S / 0.3)
     fdm["fcs/left-brake-cmd-norm"] = fdm["fcs/right-brake-cmd-norm"] = memory.brake
+
+
+Brakes = Callable[[Any, Plan, _Memory, dict[str, float], float], None]
