@@ -213,6 +213,12 @@ class Archive:
         frames = [instants_long(frame, steps_of(frame)) for frame in self._per_part("instants", landing_id)]
         return pl.concat(frames) if frames else instants_long(pl.DataFrame({"landing_id": []}), [])
 
+    def parameter_health(self) -> pl.DataFrame:
+        """Of every landing and parameter: share of samples present around touchdown, whether it changes, faults."""
+        frames = self._per_part("health", None)
+        schema = {"landing_id": pl.String, "parameter": pl.String, "share": pl.Float32, "changes": pl.Boolean}
+        return pl.concat(frames) if frames else pl.DataFrame(schema={**schema, "faults": pl.Int16})
+
     def reasons(self) -> list[str]:
         """Sentences behind the reason codes of the wide tables."""
         return pl.read_parquet(self._results() / "reasons.parquet")["sentence"].to_list()

@@ -5,7 +5,7 @@ Measures and steps are written against this class. Everything derived is compute
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import cached_property
 from typing import TypeVar
 
@@ -27,15 +27,23 @@ class Batch:
     facts     frame of what is known of each landing from outside its recording
     settings  the rule book's definition constants
     reasons   shared store of the sentences that say why something is missing
+    unusable  parameter -> codes (n,) of why a landing's samples of it were taken out, 0 elsewhere
     """
 
-    def __init__(self, block: Block, settings: Settings, reasons: Reasons):
+    def __init__(
+        self,
+        block: Block,
+        settings: Settings,
+        reasons: Reasons,
+        unusable: Mapping[str, np.ndarray] | None = None,
+    ):
         self.layout = block.layout
         self.facts: pl.DataFrame = block.facts
         self.n = block.facts.height
         self.settings = settings
         self.reasons = reasons
         self._block = block
+        self._unusable = unusable or {}
         self._signals: dict[str, Signal] = {}
 
     def has(self, name: str) -> bool:
@@ -55,6 +63,7 @@ class Batch:
                 PARAMETERS[name].tolerance,
                 self.reasons,
                 self.record_end,
+                self._unusable.get(name),
             )
         return self._signals[name]
 
@@ -114,10 +123,12 @@ class Batch:
     @cached_property
     def record_end(self) -> np.ndarray:
         """(n,) last time with a sample of ground speed, or of anything when it is not recorded."""
-        kept = [name for name, _ in self.layout.steps]
-        if "ground_speed" in kept and not np.isnan(self._block.values["ground_speed"]).all():
-            kept = ["ground_speed"]
-        return np.max([self._last_sample_s(name) for name in kept], axis=0)
+        speed = self._block.values.get("ground_speed")
+        blank = np.ones(self.n, bool) if speed is None else np.isnan(speed).all(axis=1)
+        if not blank.any():
+            return self._last_sample_s("ground_speed")
+        anything = np.max([self._last_sample_s(name) for name, _ in self.layout.steps], axis=0)
+        return anything if blank.all() else np.where(blank, anything, self._last_sample_s("ground_speed"))
 
     def _last_sample_s(self, name: str) -> np.ndarray:
         values, start_s = self._block.values[name], self._block.start_s[name].astype(np.float64)

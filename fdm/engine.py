@@ -12,14 +12,14 @@ import polars as pl
 
 from fdm.archive import Archive, write_json, write_parquet
 from fdm.bounded import Reasons
-from fdm.frames import Block
-from fdm.judge import Judged, judge
+from fdm.judge import judge
 from fdm.loading import LoadReport, load
 from fdm.measuring import measure_block
 from fdm.origin import explain
 from fdm.rulebook import RuleBook, load_rule_book
 from fdm.schemas import EVENTS, LANDINGS
-from fdm.wide import instants_wide, measures_wide
+from fdm.tails import SEEN, dead_discretes, seen_of, without_dead
+from fdm.wide import best_instants, instants_wide, measured_from_wide, measures_wide, with_values
 
 Progress = Callable[[int, int, str], None]
 TABLES = ("landings", "instants", "measures", "outcomes", "events")
@@ -42,45 +42,61 @@ def detect(archive: Path | str, *, rules: Path | str | None = None, progress: Pr
     raises   ArchiveError, RuleError
     """
     store, book = Archive(archive), load_rule_book(rules)
+    with store.new_results() as folder:
+        landings, seen, reasons = _measure(store, book, folder, progress)
+        dead = dead_discretes(landings, seen)
+        events, outcomes = _judge(store, book, folder, landings, reasons, dead)
+        write_parquet(folder / "landings.parquet", landings)
+        write_parquet(folder / "events.parquet", events)
+        write_json(folder / "run.json", _run(book))
+    by_severity = dict(events.group_by("severity").len().iter_rows())
+    return DetectReport(book.label, landings.height, by_severity, outcomes)
+
+
+def _measure(
+    store: Archive, book: RuleBook, folder: Path, progress: Progress | None
+) -> tuple[pl.DataFrame, pl.DataFrame, list[str]]:
+    """Measure every part and write what was measured; the landings, what their tails are judged by, the reasons."""
     live = set(store.files()["landing_ids"].explode().drop_nulls())
     parts, reasons = store.parts(), Reasons()
-    landings: list[pl.DataFrame] = []
-    events: list[pl.DataFrame] = []
-    counts = {"event": 0, "within": 0, "not_assessed": 0}
-    with store.new_results() as folder:
-        for number, part in enumerate(parts):
-            if progress:
-                progress(number, len(parts), part)
-            judged, events_found = _detect_part(store.read_part(part, live=live), book, reasons, folder, part)
-            landings.append(judged.landings)
-            events.append(events_found)
-            for codes in judged.codes.values():
-                counts["event"] += int((codes > 0).sum())
-                counts["within"] += int((codes == 0).sum())
-                counts["not_assessed"] += int((codes < 0).sum())
-        all_landings = pl.concat(landings) if landings else pl.DataFrame(schema=LANDINGS)
-        all_events = pl.concat(events) if events else pl.DataFrame(schema=EVENTS)
-        write_parquet(folder / "landings.parquet", all_landings)
-        write_parquet(folder / "events.parquet", all_events)
-        sentences = reasons.sentences
-        write_parquet(folder / "reasons.parquet", pl.DataFrame({"sentence": sentences}))
-        write_json(folder / "run.json", _run(book))
+    landings, seen = [pl.DataFrame(schema=LANDINGS)], [pl.DataFrame(schema=SEEN)]
+    for number, part in enumerate(parts):
+        if progress:
+            progress(number, len(parts), part)
+        result = measure_block(store.read_part(part, live=live), book.settings, reasons)
+        write_parquet(folder / f"measures-{part}.parquet", measures_wide(result))
+        write_parquet(folder / f"instants-{part}.parquet", instants_wide(result))
+        write_parquet(folder / f"health-{part}.parquet", result.health)
+        landings.append(result.landings)
+        seen.append(seen_of(result.measured, {name: when.best for name, when in result.instants.items()}))
     if progress:
         progress(len(parts), len(parts), "")
-    by_severity = dict(all_events.group_by("severity").len().iter_rows())
-    return DetectReport(book.label, all_landings.height, by_severity, counts)
+    return pl.concat(landings), pl.concat(seen), reasons.sentences
 
 
-def _detect_part(
-    block: Block, book: RuleBook, reasons: Reasons, folder: Path, part: str
-) -> tuple[Judged, pl.DataFrame]:
-    result = measure_block(block, book.settings, reasons)
-    judged = judge(book, result.measured, result.landings)
-    write_parquet(folder / f"measures-{part}.parquet", measures_wide(result))
-    write_parquet(folder / f"instants-{part}.parquet", instants_wide(result))
-    write_parquet(folder / f"outcomes-{part}.parquet", judged.outcomes)
-    best = {name: when.best for name, when in result.instants.items()}
-    return judged, explain(judged.events, result.measured, best)
+def _judge(
+    store: Archive, book: RuleBook, folder: Path, landings: pl.DataFrame, reasons: list[str], dead: pl.DataFrame
+) -> tuple[pl.DataFrame, dict[str, int]]:
+    """Judge what was measured; every event, and counts of outcomes."""
+    sentences = Reasons.of(reasons)
+    events = [pl.DataFrame(schema=EVENTS)]
+    counts = {"event": 0, "within": 0, "not_assessed": 0}
+    for part in store.parts():
+        engines = store.layout(part).reversers
+        wide = pl.read_parquet(folder / f"measures-{part}.parquet")
+        believed = without_dead(measured_from_wide(wide, engines, reasons), dead, sentences)
+        if believed.changed:
+            write_parquet(folder / f"measures-{part}.parquet", with_values(wide, believed.measured))
+        judged = judge(book, believed.measured, landings)
+        steps = best_instants(pl.read_parquet(folder / f"instants-{part}.parquet"), engines)
+        write_parquet(folder / f"outcomes-{part}.parquet", judged.outcomes)
+        events.append(explain(judged.events, believed.measured, steps))
+        for codes in judged.codes.values():
+            counts["event"] += int((codes > 0).sum())
+            counts["within"] += int((codes == 0).sum())
+            counts["not_assessed"] += int((codes < 0).sum())
+    write_parquet(folder / "reasons.parquet", pl.DataFrame({"sentence": sentences.sentences}))
+    return pl.concat(events), counts
 
 
 def _run(book: RuleBook) -> dict[str, object]:

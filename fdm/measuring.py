@@ -15,6 +15,7 @@ from fdm.frames import Block, stack_frames
 from fdm.measures import CATALOGUE
 from fdm.recording import Recording
 from fdm.schemas import LANDINGS
+from fdm.screening import parameter_health, screened
 from fdm.settings import Settings
 from fdm.steps import Rollout, interpolate_heading
 from fdm.windows import interpolate
@@ -28,12 +29,14 @@ class Result:
 
     landings   frame of schemas.LANDINGS
     measured   every measure
+    health     frame of screening.parameter_health
     instants   step -> instants, seconds after touchdown; (n,) or (n, e)
     speed_kt, distance_m, runway_left_m   step -> value at that instant, shaped alike
     """
 
     landings: pl.DataFrame
     measured: Measured
+    health: pl.DataFrame
     instants: Mapping[str, Instants]
     speed_kt: Mapping[str, np.ndarray]
     distance_m: Mapping[str, np.ndarray]
@@ -42,22 +45,29 @@ class Result:
 
 def measure_block(block: Block, settings: Settings, reasons: Reasons) -> Result:
     """Rebuild and measure every landing of a block."""
-    batch = Rollout(block, settings, reasons)
+    screen = screened(block, reasons)
+    batch = Rollout(screen.block, settings, reasons, screen.unusable)
     with np.errstate(invalid="ignore"):
-        landings = _landings(batch)
+        landings = _with_faults(_landings(batch), screen.sentences(batch.contact.best))
         values = {name: _judgeable(batch, name, m.function(batch)) for name, m in CATALOGUE.items()}
         contact = batch.contact.best
         at_s = {
             name: _after(contact, value.value * np.nan if value.at is None else value.at)
             for name, value in values.items()
         }
-        ids = landings["landing_id"].to_numpy()
-        speeds = SpeedAt(batch, at_s)
-        measured = Measured(ids, batch.layout.reversers, values, tuple(reasons.sentences), at_s, speeds)
         steps = batch.table
+        measured = Measured(
+            landings["landing_id"].to_numpy(),
+            batch.layout.reversers,
+            values,
+            tuple(reasons.sentences),
+            at_s,
+            SpeedAt(batch, at_s),
+        )
         return Result(
             landings,
             measured,
+            parameter_health(block, screen.faults),
             {name: _relative(when, contact) for name, when in steps.items()},
             {name: batch.speed_then(when.best) for name, when in steps.items()},
             {name: batch.distance_then(when.best) for name, when in steps.items()},
@@ -155,6 +165,13 @@ def _landings(batch: Rollout) -> pl.DataFrame:
         )
     )
     return frame.select(pl.col(name).cast(dtype) for name, dtype in LANDINGS.items())
+
+
+def _with_faults(landings: pl.DataFrame, sentences: list[list[str]]) -> pl.DataFrame:
+    if not any(sentences):
+        return landings
+    found = pl.Series("found", sentences, dtype=pl.List(pl.String))
+    return landings.with_columns(quality=pl.concat_list(pl.col("quality").fill_null([]), found))
 
 
 def _plain(values: np.ndarray) -> Any:

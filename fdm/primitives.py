@@ -59,7 +59,9 @@ def last(
 def _instants(signal: Signal, before: np.ndarray, behind: np.ndarray) -> Instants:
     latest = signal.time(behind)
     earliest = np.where(before >= 0, signal.time(before) - signal.lag_s, -np.inf)
-    return _doubtful(signal, Instants((earliest + latest) / 2, earliest, latest, np.zeros(len(latest), np.int16)))
+    return _doubtful(
+        signal, Instants((earliest + latest) / 2, earliest, latest, np.zeros(len(latest), np.int16))
+    )
 
 
 def _doubtful(signal: Signal, when: Instants, bracket_s: np.ndarray | None = None) -> Instants:
@@ -85,7 +87,7 @@ def _never(signal: Signal, after_s: np.ndarray, until_s: np.ndarray | None, miss
     if long.any():
         codes = np.where(long, signal.gap_codes(gap_s * long, MAYBE_IN_GAP), codes)
     if not signal.recorded.all():
-        codes = np.where(signal.recorded, codes, signal.reasons.code(f"not recorded: {signal.name}"))
+        codes = np.where(signal.recorded, codes, signal.absent_codes)
     return codes.astype(np.int16)
 
 
@@ -124,7 +126,9 @@ def crossing(
     return when.where(found, _never(signal, after_s, until_s, missing))
 
 
-def _bracketed(signal: Signal, height: np.ndarray, p: np.ndarray, k: np.ndarray, found: np.ndarray) -> Instants:
+def _bracketed(
+    signal: Signal, height: np.ndarray, p: np.ndarray, k: np.ndarray, found: np.ndarray
+) -> Instants:
     """The crossing between samples p (below zero) and k (not below); p is -1 where it was above from the beginning."""
     low, high = pick_column(height, p), pick_column(height, k)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -132,7 +136,9 @@ def _bracketed(signal: Signal, height: np.ndarray, p: np.ndarray, k: np.ndarray,
     bracket_s = np.where(p >= 0, signal.time(k) - signal.time(p), np.inf)
     best = signal.time(p) + share * (signal.time(k) - signal.time(p)) - signal.lag_s / 2
     sure_p = nearest_column(signal.valid & ~(height > -signal.tolerance), np.where(found, p, -1), -1)
-    sure_k = nearest_column(signal.valid & ~(height < signal.tolerance), np.where(found, k, height.shape[1]), 1)
+    sure_k = nearest_column(
+        signal.valid & ~(height < signal.tolerance), np.where(found, k, height.shape[1]), 1
+    )
     earliest = signal.time(np.maximum(sure_p, signal.first_column)) - signal.lag_s
     latest = np.maximum(signal.time(np.minimum(sure_k, signal.last_column)), best)
     earliest = np.where(p >= 0, np.minimum(earliest, best), -np.inf)

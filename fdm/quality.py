@@ -31,14 +31,7 @@ FASTEST: dict[str, tuple[float, float]] = {
     "longitude": (0.002, 0.008),
     "gross_weight": (0.0, 2000.0),
 }
-FREEZES = (
-    "ground_speed",
-    "airspeed",
-    "radio_height",
-    "n1",
-    "epr",
-    "heading",
-)  # vary from sample to sample in a landing
+FREEZES = ("ground_speed", "radio_height", "n1", "epr")  # these change from sample to sample while they change at all
 FROZEN_S = 3.0
 PULSED = ("reverser_state", "reverser_deployed", "reverser_unlocked")  # cannot go and come back within one sample
 PULSE_STEP_S = 1.05  # ... of at most this length

@@ -27,6 +27,7 @@ class Signal:
     tolerance  half-width within which a value may differ from the true one, in its unit
     reasons    where sentences about gaps are kept
     end_s      (n,) end of the stored landing; None: the last sample is the end
+    unusable   (n,) codes of why a landing's samples were all taken out, 0 elsewhere; None: nowhere
     """
 
     name: str
@@ -37,6 +38,13 @@ class Signal:
     tolerance: float
     reasons: Reasons
     end_s: np.ndarray | None = None
+    unusable: np.ndarray | None = None
+
+    @cached_property
+    def absent_codes(self) -> np.ndarray:
+        """(n,) reason codes of a landing without a sample."""
+        plain = np.full(len(self.values), self.reasons.code(f"not recorded: {self.name}"), np.int16)
+        return plain if self.unusable is None else np.where(self.unusable > 0, self.unusable, plain)
 
     @cached_property
     def valid(self) -> np.ndarray:

@@ -74,6 +74,25 @@ def measured_from_wide(frame: pl.DataFrame, engines: Sequence[int], reasons: Seq
     return Measured(frame["landing_id"].to_numpy(), tuple(engines), values, tuple(reasons), at_s, speed)
 
 
+def with_values(frame: pl.DataFrame, measured: Measured) -> pl.DataFrame:
+    """A wide table with the values, bounds and reasons of `measured` in it."""
+    columns = []
+    for name, bounded in measured.values.items():
+        for field, matrix in zip(MEASURE_FIELDS[:3], (bounded.value, bounded.lower, bounded.upper), strict=True):
+            columns += [pl.Series(key + field, x) for key, x in _columns(name, matrix, measured.engines)]
+        columns += [pl.Series(key + "|why", x) for key, x in _columns(name, bounded.why, measured.engines)]
+    return frame.with_columns(columns)
+
+
+def best_instants(frame: pl.DataFrame, engines: Sequence[int]) -> dict[str, np.ndarray]:
+    """Step -> best times of a wide instants table, (n,) or (n, e)."""
+    found = {}
+    for name in steps_of(frame):
+        whole = name in frame.columns
+        found[name] = _matrix(frame, [name] if whole else [f"{name}.{engine}" for engine in engines], whole)
+    return found
+
+
 def _matrix(frame: pl.DataFrame, keys: list[str], whole: bool) -> np.ndarray:
     columns = [frame[key].to_numpy() for key in keys]
     return columns[0] if whole else np.stack(columns, axis=1)

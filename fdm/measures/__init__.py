@@ -4,7 +4,7 @@ A measure is one decorated function over a batch; adding one here adds it to the
 the pages. Modules: touchdown, spoilers, reversers, power, rollout; clues, from which origins are argued.
 """
 
-from fdm.measures import clues, power, reversers, rollout, spoilers, touchdown
+from fdm.measures import clues, health, power, reversers, rollout, spoilers, touchdown
 from fdm.measures.catalogue import CATALOGUE, Measure
 
-__all__ = ["CATALOGUE", "Measure", "clues", "power", "reversers", "rollout", "spoilers", "touchdown"]
+__all__ = ["CATALOGUE", "Measure", "clues", "health", "power", "reversers", "rollout", "spoilers", "touchdown"]

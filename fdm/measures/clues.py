@@ -130,3 +130,22 @@ def autobrake_in_rollout(batch: Rollout) -> Bounded:
     until = batch.reduce_speed.or_else(batch.end)
     active = _ever_true(batch, batch.signal("autobrake_active"), batch.contact.earliest, until.latest)
     return batch.exactly(active.astype(float))
+
+
+@measure(unit="%", needs=("n1.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
+def n1_above_idle_mirror_out_pct(batch: Rollout) -> Bounded:
+    """Highest N1 above idle while another's reverser was deployed; behind a dead discrete, normal reverse power."""
+
+    def one(engine: int) -> Bounded:
+        if engine not in batch.idle:
+            return batch.absent(batch.not_recorded(f"n1.{engine}"))
+        others = [column for column, number in enumerate(batch.layout.reversers) if number != engine]
+        missing = batch.reason("no other reverser was deployed")
+        if not others:
+            return batch.absent(missing)
+        start, end = batch.deployed.engine(others[0]), batch.stow_start.engine(others[0])
+        value = highest(batch.signal(f"n1.{engine}"), start.later(5.0), end, missing=missing)
+        idle = batch.idle[engine]
+        return value.map(lambda x: x - idle).where(~np.isnan(idle), missing)
+
+    return batch.per_engine(one)

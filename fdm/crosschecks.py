@@ -1,0 +1,162 @@
+"""Parameters held against each other: what cannot all be true is not believed, and is left out of the landing.
+
+Each check names the parameters it doubts, the landings, and why in words; a batch then treats them as not recorded
+there. Limits are common practice without a source unless one is named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from fdm.frames import Block
+from fdm.units import MPS_PER_KT
+
+M_PER_DEG = 111_195.0
+LEAST_BIAS_KT = 8.0  # ground speed may differ from the speed of the positions by this much
+APPROACH_RATIO = (0.62, 1.6)  # of ground speed to airspeed; 40 kt of wind at 110 kt lies inside, a wrong unit outside
+WIND_BIAS_KT = 20.0
+POSITIONS_S = (-10.0, 20.0)  # the fast part of a landing, relative to the anchor
+FEWEST_SAMPLES = 6
+CONTRADICTING_SAMPLES = 2
+APPROACH_S = 20.0
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Parameters that are not believed on some landings, and why.
+
+    rows        (n,) true where
+    sentence    of a landing's row
+    """
+
+    parameters: tuple[str, ...]
+    rows: np.ndarray
+    sentence: Callable[[int], str]
+
+
+def doubts(block: Block) -> Iterator[Doubt]:
+    """Every doubt about a block's parameters."""
+    yield from _stuck_reversers(block)
+    yield from _contradictions(block)
+    yield from _ground_speed_against_airspeed(block)
+    yield from _ground_speed_against_positions(block)
+
+
+def _same(sentence: str) -> Callable[[int], str]:
+    return lambda _row: sentence
+
+
+def _values(block: Block, name: str) -> np.ndarray | None:
+    return block.values.get(name)
+
+
+def _times(block: Block, name: str) -> np.ndarray:
+    step = dict(block.layout.steps)[name]
+    return block.start_s[name][:, None] + np.arange(block.values[name].shape[1]) * np.float32(step)
+
+
+def _stuck_reversers(block: Block) -> Iterator[Doubt]:
+    """A reverser that reads out from the first sample of the approach to the last is a stuck discrete."""
+    for engine in block.layout.reversers:
+        for name in (f"reverser_state.{engine}", f"reverser_deployed.{engine}", f"reverser_unlocked.{engine}"):
+            values = _values(block, name)
+            if values is None:
+                continue
+            known, out = values >= 0, values >= 1
+            rows = known.any(axis=1) & (out == known).all(axis=1)
+            approach = block.start_s[name] < -APPROACH_S
+            yield Doubt((name,), rows & approach, _same(f"{name} reads out from the approach to the end of data"))
+
+
+def _contradictions(block: Block) -> Iterator[Doubt]:
+    """Deployed and locked at once."""
+    for engine in block.layout.reversers:
+        names = f"reverser_deployed.{engine}", f"reverser_unlocked.{engine}"
+        deployed, unlocked = (_values(block, name) for name in names)
+        if deployed is None or unlocked is None:
+            continue
+        time_s = _times(block, names[0])
+        step = dict(block.layout.steps)[names[1]]
+        position = (time_s - block.start_s[names[1]][:, None]) / step
+        last = unlocked.shape[1] - 1
+        before = np.take_along_axis(unlocked, np.clip(np.floor(position), 0, last).astype(np.int64), axis=1)
+        behind = np.take_along_axis(unlocked, np.clip(np.ceil(position), 0, last).astype(np.int64), axis=1)
+        rows = ((deployed == 1) & (before == 0) & (behind == 0)).sum(axis=1) >= CONTRADICTING_SAMPLES
+        yield Doubt(names, rows, _same(f"reverser {engine} reads deployed and locked at once"))
+
+
+def _ground_speed_against_airspeed(block: Block) -> Iterator[Doubt]:
+    """On approach, ground speed and airspeed differ by the wind; a factor is a unit."""
+    speed, air = _approach(block, "ground_speed"), _approach(block, "airspeed")
+    if speed is None or air is None:
+        return
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = speed / air
+        rows = (air > 70) & ((ratio < APPROACH_RATIO[0]) | (ratio > APPROACH_RATIO[1]))
+    yield Doubt(
+        ("ground_speed",),
+        rows,
+        lambda row: f"ground speed is {ratio[row]:.2f} times the airspeed on approach; its unit or source is wrong",
+    )
+    wind, origin, heading = (_approach(block, name) for name in ("wind_speed", "wind_from", "heading"))
+    if wind is None or origin is None or heading is None:
+        return
+    with np.errstate(invalid="ignore"):
+        off = speed - (air - wind * np.cos(np.radians(origin - heading)))
+        biased = ~rows & (np.abs(off) > WIND_BIAS_KT)
+    yield Doubt(
+        ("ground_speed",),
+        biased,
+        lambda row: f"ground speed is {off[row]:+.0f} kt off airspeed and wind on approach",
+    )
+
+
+def _approach(block: Block, name: str) -> np.ndarray | None:
+    """(n,) middle value of the last 15 s before the anchor; NaN where there is none."""
+    values = _values(block, name)
+    if values is None:
+        return None
+    time_s = _times(block, name)
+    inside = (time_s > -15) & (time_s < -1)
+    picked = np.where(inside, values, np.nan)
+    found = np.full(len(values), np.nan)
+    known = ~np.isnan(picked).all(axis=1)
+    found[known] = np.nanmedian(picked[known], axis=1)
+    return found
+
+
+def _ground_speed_against_positions(block: Block) -> Iterator[Doubt]:
+    """Over the fast part of the rollout, the distance by ground speed is the distance between positions."""
+    speed, latitude, longitude = (_values(block, name) for name in ("ground_speed", "latitude", "longitude"))
+    if speed is None or latitude is None or longitude is None or latitude.shape != longitude.shape:
+        return
+    time_s, at_s = _times(block, "latitude"), _times(block, "ground_speed")
+    inside = ~np.isnan(latitude + longitude) & (time_s > POSITIONS_S[0]) & (time_s < POSITIONS_S[1])
+    rows = np.arange(len(speed))
+    first, last = np.argmax(inside, axis=1), inside.shape[1] - 1 - np.argmax(inside[:, ::-1], axis=1)
+    north = (latitude[rows, last] - latitude[rows, first]) * M_PER_DEG
+    east = (longitude[rows, last] - longitude[rows, first]) * M_PER_DEG * np.cos(np.radians(latitude[rows, first]))
+    start_s, end_s = time_s[rows, first], time_s[rows, last]
+    during = ~np.isnan(speed) & (at_s >= start_s[:, None]) & (at_s <= end_s[:, None])
+    samples = during.sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean_kt = np.where(during, speed, 0).sum(axis=1) / samples
+        off = mean_kt - np.hypot(north, east) / (end_s - start_s) / MPS_PER_KT
+        coarse_kt = 2 * _position_step_m(latitude, inside) / (end_s - start_s) / MPS_PER_KT
+        biased = (samples >= FEWEST_SAMPLES) & (np.abs(off) > LEAST_BIAS_KT + coarse_kt)
+    yield Doubt(
+        ("ground_speed",),
+        biased,
+        lambda row: f"ground speed is {off[row]:+.0f} kt off the speed of the recorded positions",
+    )
+
+
+def _position_step_m(latitude: np.ndarray, inside: np.ndarray) -> np.ndarray:
+    """(n,) how far a position jumps where it repeats between samples: the recorder's resolution, m."""
+    step = np.abs(np.diff(latitude, axis=1)) * M_PER_DEG
+    both = inside[:, 1:] & inside[:, :-1]
+    repeats = (both & (step == 0)).sum(axis=1) > 0.3 * np.maximum(both.sum(axis=1), 1)
+    return np.where(repeats, np.where(both, step, 0).max(axis=1, initial=0.0), 2.0)

@@ -1,0 +1,85 @@
+"""Rates and shares of counted things, with intervals that hold for small counts.
+
+poisson_interval   Garwood's exact interval (Garwood, Biometrika 28, 1936, 437-442)
+wilson_interval    Wilson's score interval (Wilson, JASA 22, 1927, 209-212)
+u_chart            limits of counts per unit (NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3.1)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+from scipy.stats import chi2, norm
+
+PER = 1000
+CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True)
+class Rate:
+    """Events per 1,000 landings, with its 95 % interval; all three are None when no landing was assessed."""
+
+    events: int
+    landings: int
+    per_1000: float | None
+    lower: float | None
+    upper: float | None
+
+
+def poisson_interval(count: int, confidence: float = CONFIDENCE) -> tuple[float, float]:
+    """Exact interval of a Poisson mean after `count` events."""
+    tail = (1 - confidence) / 2
+    lower = float(chi2.ppf(tail, 2 * count)) / 2 if count else 0.0
+    return lower, float(chi2.ppf(1 - tail, 2 * count + 2)) / 2
+
+
+def rate(events: int, landings: int) -> Rate:
+    """Events per 1,000 assessed landings. Poisson, since one landing may hold several events."""
+    if landings <= 0:
+        return Rate(events, 0, None, None, None)
+    lower, upper = poisson_interval(events)
+    scale = PER / landings
+    return Rate(events, landings, events * scale, lower * scale, upper * scale)
+
+
+def wilson_interval(count: int, total: int, confidence: float = CONFIDENCE) -> tuple[float, float]:
+    """Score interval of a share: `count` of `total`. ValueError unless 0 <= count <= total and total > 0."""
+    if not 0 <= count <= total or total == 0:
+        raise ValueError(f"no share of {count} in {total}")
+    z = float(norm.ppf(1 - (1 - confidence) / 2))
+    share, n = count / total, total
+    middle = (share + z * z / (2 * n)) / (1 + z * z / n)
+    half = z / (1 + z * z / n) * sqrt(share * (1 - share) / n + z * z / (4 * n * n))
+    lower = 0.0 if count == 0 else max(middle - half, 0.0)
+    return lower, 1.0 if count == total else min(middle + half, 1.0)
+
+
+@dataclass(frozen=True)
+class UChart:
+    """Counts per unit with three-sigma limits; arrays (periods,). `signals` is true where a point lies outside."""
+
+    per_unit: np.ndarray
+    centre: float
+    lower: np.ndarray
+    upper: np.ndarray
+    signals: np.ndarray
+
+
+def u_chart(counts: Sequence[float], units: Sequence[float]) -> UChart:
+    """Control chart of counts over unequal numbers of units; periods without units are NaN and never signal.
+
+    The lower limit is held at zero. ValueError when the lengths differ or there are no units at all.
+    """
+    count, unit = np.asarray(counts, float), np.asarray(units, float)
+    if count.shape != unit.shape or unit.sum() <= 0:
+        raise ValueError("counts and units must be as many, and some units are needed")
+    centre = float(count.sum() / unit.sum())
+    with np.errstate(divide="ignore", invalid="ignore"):
+        per_unit = np.where(unit > 0, count / unit, np.nan)
+        half = np.where(unit > 0, 3 * np.sqrt(centre / unit), np.nan)
+    lower, upper = np.maximum(centre - half, 0), centre + half
+    with np.errstate(invalid="ignore"):
+        return UChart(per_unit, centre, lower, upper, (per_unit > upper) | (per_unit < lower))

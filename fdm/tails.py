@@ -1,0 +1,128 @@
+"""What only the landings of one tail together can tell: a reverser discrete that has died.
+
+On one landing a reverser that reads stowed may truly be stowed. On landing after landing, with the other reverser
+deployed and this engine's N1 rising as in reverse, the discrete is dead: it is then not believed on those landings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from fdm.bounded import Bounded, Measured, Reasons
+from fdm.measures.catalogue import CATALOGUE
+
+REVERSE_POWER_PCT = 10.0  # N1 above idle that counts as reverse power (common practice, no source)
+FEWEST = 3  # landings in a row
+DEAD: dict[str, Any] = {
+    "landing_id": pl.String,
+    "engine": pl.Int8,
+    "since_utc": pl.Datetime("us", "UTC"),
+    "sentence": pl.String,
+}
+
+SEEN: dict[str, Any] = {
+    "landing_id": pl.String,
+    "engine": pl.Int8,
+    "moved": pl.Boolean,
+    "other_out": pl.Boolean,
+    "power_pct": pl.Float64,
+    "lever_power_pct": pl.Float64,
+}
+
+
+def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
+    """Landings and engines whose reverser discrete is dead (columns DEAD).
+
+    seen    landing_id, engine, moved (read deployed), other_out (another reverser was deployed), power_pct (N1 above idle
+            meanwhile), lever_power_pct (N1 above idle with the lever in reverse and nothing deployed)
+    """
+    known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
+    rows = seen.join(known, on="landing_id").sort("tail", "engine", "touchdown_utc", nulls_last=True)
+    silent = ~pl.col("moved") & pl.col("other_out") & (pl.col("power_pct").fill_null(0) > REVERSE_POWER_PCT)
+    at_once = ~pl.col("moved") & (pl.col("lever_power_pct").fill_null(0) > REVERSE_POWER_PCT)
+    rows = rows.with_columns(silent=silent | at_once, at_once=at_once)
+    rows = rows.with_columns(run=pl.col("moved").cast(pl.Int64).cum_sum().over("tail", "engine"))
+    together = ("tail", "engine", "run")
+    rows = rows.with_columns(
+        count=pl.col("silent").sum().over(together),
+        since_utc=pl.col("touchdown_utc").filter(pl.col("silent")).min().over(together),
+    )
+    long = pl.col("tail").is_not_null() & (pl.col("count") >= FEWEST) & (pl.col("touchdown_utc") >= pl.col("since_utc"))
+    dead = rows.filter(~pl.col("moved") & (long.fill_null(False) | pl.col("at_once")))
+    number = pl.col("engine").cast(pl.String)
+    always = pl.format(
+        "reverser {} discrete never changes on this tail since {}", number, pl.col("since_utc").dt.strftime("%-d %B %Y")
+    )
+    once = pl.format(
+        "reverser {} discrete reads not deployed while N1 rose {} points above idle with its lever in reverse",
+        number,
+        pl.col("lever_power_pct").round(0).cast(pl.Int64),
+    )
+    sentence = pl.when(long.fill_null(False)).then(always).otherwise(once)
+    return dead.select("landing_id", "engine", "since_utc", sentence=sentence).select(
+        pl.col(name).cast(kind) for name, kind in DEAD.items()
+    )
+
+
+def seen_of(measured: Measured, instants: dict[str, np.ndarray]) -> pl.DataFrame:
+    """What `dead_discretes` asks of some landings, one row per landing and engine."""
+    parts = []
+    for column, engine in enumerate(measured.engines):
+        deployed = instants["deployed"]
+        others = np.delete(deployed, column, axis=1)
+        parts.append(
+            pl.DataFrame(
+                {
+                    "landing_id": pl.Series(measured.landing_id, dtype=pl.String),
+                    "engine": pl.repeat(engine, len(deployed), dtype=pl.Int8, eager=True),
+                    "moved": ~np.isnan(deployed[:, column]),
+                    "other_out": ~np.isnan(others).all(axis=1),
+                    "power_pct": measured.values["n1_above_idle_mirror_out_pct"].value[:, column],
+                    "lever_power_pct": measured.values["n1_above_idle_not_deployed_pct"].value[:, column],
+                }
+            ).with_columns(pl.col("power_pct", "lever_power_pct").cast(pl.Float64).fill_nan(None))
+        )
+    return pl.concat(parts) if parts else pl.DataFrame(schema=SEEN)
+
+
+RESTS_ON_REVERSER = tuple(
+    name for name, m in CATALOGUE.items() if any(need.startswith("reverser_") for need in m.needs)
+)
+
+
+@dataclass(frozen=True)
+class Believed:
+    """Measures without what rests on dead discretes, and whether anything was taken out."""
+
+    measured: Measured
+    changed: bool
+
+
+def without_dead(measured: Measured, dead: pl.DataFrame, reasons: Reasons) -> Believed:
+    """The measures with everything that rests on a dead reverser discrete taken out, for the reason found."""
+    ids = pl.DataFrame({"landing_id": pl.Series(measured.landing_id, dtype=pl.String)}).with_row_index("row")
+    here = dead.join(ids, on="landing_id")
+    if not here.height:
+        return Believed(replace(measured, reasons=tuple(reasons.sentences)), False)
+    values = dict(measured.values)
+    for (sentence, engine), group in here.group_by("sentence", "engine", maintain_order=True):
+        code, rows = np.int16(reasons.code(str(sentence))), group["row"].to_numpy()
+        for name in RESTS_ON_REVERSER:
+            values[name] = _blank(values[name], rows, measured.engines.index(engine), code)
+    return Believed(replace(measured, values=values, reasons=tuple(reasons.sentences)), True)
+
+
+def _blank(bounded: Bounded, rows: np.ndarray, column: int, code: np.int16) -> Bounded:
+    at = (rows, column) if bounded.value.ndim == 2 else (rows,)
+    value, lower, upper, why = (x.copy() for x in (bounded.value, bounded.lower, bounded.upper, bounded.why))
+    for x in (value, lower, upper):
+        x[at] = np.nan
+    why[at] = code
+    return Bounded(value, lower, upper, why, bounded.at)
+
+
+__all__ = ["DEAD", "dead_discretes", "seen_of", "without_dead"]
