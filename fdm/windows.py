@@ -89,11 +89,20 @@ def highest(signal: Signal, start: Instants, end: Instants, *, missing: int) -> 
 def _surely_reached(signal: Signal, start: Instants, end: Instants) -> np.ndarray:
     """Highest of what is certainly inside; the lowest of what may be, where nothing is."""
     at_start = start.latest + signal.lag_s
-    k = np.nan_to_num((at_start - signal.start_s) / signal.step_s, nan=0.0, posinf=0.0, neginf=0.0).astype(np.int64)
-    moment = interpolate(signal, at_start) - _bend(signal, k)
-    sure = np.fmax(_peak(signal, at_start, end.earliest), moment)
-    upside_down = -_peak(signal, start.earliest - signal.step_s, end.latest + signal.step_s, -1)
-    return np.where((at_start <= end.earliest) & ~np.isnan(sure), sure, upside_down)
+    certain = at_start <= end.earliest
+    position = np.nan_to_num((at_start - signal.start_s) / signal.step_s, nan=0.0, posinf=0.0, neginf=0.0)
+    moment = interpolate(signal, at_start) - _bend(signal, position.astype(np.int64))
+    sure = np.where(certain, np.fmax(_peak(signal, at_start, end.earliest), moment), np.nan)
+    open_ = np.isnan(sure)
+    if not open_.any():
+        return sure
+    ends = (start.earliest, end.latest + signal.lag_s)
+    low, _ = _reach(signal, *(np.where(open_, _inside(signal, x), np.nan) for x in ends))
+    return np.where(open_, low, sure)
+
+
+def _inside(signal: Signal, time_s: np.ndarray) -> np.ndarray:
+    return np.clip(time_s, signal.time(signal.first_column), signal.time(signal.last_column))
 
 
 def _possibly_reached(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
@@ -116,15 +125,15 @@ def _possibly_reached(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> n
     return np.fmax(most, np.where(inside, apex, -np.inf).max(axis=1))
 
 
-def _peak(signal: Signal, from_s: np.ndarray, to_s: np.ndarray, sign: int = 1) -> np.ndarray:
-    """Highest sample (times `sign`) in a window; NaN where there is none."""
+def _peak(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
+    """Highest sample in a window; NaN where there is none."""
     begin, end = signal.index_from(from_s), signal.index_past(to_s)
     c0, c1 = _columns(begin, end, signal.values.shape[1])
     columns = signal.columns[c0:c1]
     inside = (columns >= begin[:, None]) & (columns < end[:, None]) & signal.valid[:, c0:c1]
     if not inside.size:
         return np.full(len(begin), np.nan)
-    peak = np.where(inside, signal.values[:, c0:c1] * sign, -np.inf).max(axis=1)
+    peak = np.where(inside, signal.values[:, c0:c1], -np.inf).max(axis=1)
     return np.where(np.isneginf(peak), np.nan, peak)
 
 
@@ -172,7 +181,9 @@ def _above(
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.clip(np.where(top > bottom, top / (top - bottom), top > 0), 0, 1)
     left, lag_s = signal.start_s[:, None] + np.arange(c0, c1 - 1) * signal.step_s, signal.lag_s[:, None]
-    value = np.where(np.isnan(top), 0, share * _overlap(left - lag_s / 2, signal.step_s, start.best, end.best))
+    value = np.where(
+        np.isnan(top), 0, share * _overlap(left - lag_s / 2, signal.step_s, start.best, end.best)
+    )
     sure = bottom > signal.tolerance
     least = np.where(sure, _overlap(left, signal.step_s, start.latest, end.earliest), 0)
     possible = np.isnan(top) & _within(signal, c0, c1) | (top > -signal.tolerance)
@@ -213,7 +224,9 @@ def _sampled_neighbours(signal: Signal, c0: int, c1: int) -> tuple[np.ndarray, n
     return np.where(known, a, np.nan), np.where(known, b, np.nan)
 
 
-def _overlap(left: np.ndarray, width: float | np.ndarray, start_s: np.ndarray, end_s: np.ndarray) -> np.ndarray:
+def _overlap(
+    left: np.ndarray, width: float | np.ndarray, start_s: np.ndarray, end_s: np.ndarray
+) -> np.ndarray:
     with np.errstate(invalid="ignore"):
         overlap = np.minimum(left + width, end_s[:, None]) - np.maximum(left, start_s[:, None])
     return np.maximum(np.nan_to_num(overlap, nan=0.0), 0)
