@@ -37,7 +37,7 @@ SEEN: dict[str, Any] = {
 def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     """Landings and engines whose reverser discrete is dead (columns DEAD).
 
-    seen    landing_id, engine, moved (read deployed), other_out (another reverser was deployed), power_pct (N1 above idle
+    seen    landing_id, engine, moved (read deployed), other_out (another one was deployed), power_pct (N1 above idle
             meanwhile), lever_power_pct (N1 above idle with the lever in reverse and nothing deployed)
     """
     known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
@@ -58,7 +58,7 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
         "reverser {} discrete never changes on this tail since {}", number, pl.col("since_utc").dt.strftime("%-d %B %Y")
     )
     once = pl.format(
-        "reverser {} discrete reads not deployed while N1 rose {} points above idle with its lever in reverse",
+        "reverser {} never reads deployed, yet N1 rose {} points above idle in reverse",
         number,
         pl.col("lever_power_pct").round(0).cast(pl.Int64),
     )

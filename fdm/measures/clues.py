@@ -66,14 +66,14 @@ def hydraulic_share_in_transit(batch: Rollout) -> Bounded:
     return batch.per_engine(one)
 
 
-@measure(unit="%", needs=("reverse_lever.N", "n1.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
+@measure(unit="%", needs=("n1.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
 def n1_above_idle_not_deployed_pct(batch: Rollout) -> Bounded:
-    """Highest N1 above idle with the lever in reverse while the discrete said not deployed; an interlock forbids it."""
+    """Highest N1 above idle in reverse, never read as deployed; an interlock forbids that (lever, else sleeve unlocked)."""
 
     def one(engine: int) -> Bounded:
         column = batch.layout.reversers.index(engine)
-        if not batch.has(f"reverse_lever.{engine}") or engine not in batch.idle:
-            return batch.absent(batch.not_recorded(f"reverse_lever.{engine}", f"n1.{engine}"))
+        if engine not in batch.idle:
+            return batch.absent(batch.not_recorded(f"n1.{engine}"))
         selected, deployed = batch.reverse_selected.engine(column), batch.deployed.engine(column)
         never = batch.reason("the reverser was never deployed")
         cancelled = batch.reverse_cancelled.engine(column)
