@@ -1,0 +1,1 @@
+"""How the store's tables came about, one file per step; a step once released is never edited."""
