@@ -84,20 +84,20 @@ def missing_of(name: str) -> float:
     return np.nan if PARAMETERS[name].kind == "analogue" else NOT_RECORDED
 
 
-def layout_of(recording: Recording) -> Layout:
-    """The recorder layout that a recording shows."""
-    steps = tuple(sorted((s.name, round(float(s.step_s), 6)) for s in recording.samples.values()))
-    return Layout(recording.engines, tuple(recording.reversers), steps)
-
-
 def cut(
     recording: Recording, ordinal: int, anchor_s: float, start_s: float, end_s: float, notes: Sequence[str]
 ) -> Frame:
-    """One landing's frame: samples from `start_s` to `end_s` of the recording's clock, relative to `anchor_s`."""
+    """One landing's frame: samples from `start_s` to `end_s` of the recording's clock, relative to `anchor_s`.
+
+    A parameter without a valid sample in that time is left out of the layout: it is not recorded for this landing.
+    """
     starts, lags, values = {}, {}, {}
     for name, samples in recording.samples.items():
-        starts[name], values[name] = _grid(samples, anchor_s, start_s, end_s)
-        lags[name] = samples.lag_s
+        start, lag, grid = _grid(samples, anchor_s, start_s, end_s)
+        if _any_valid(grid):
+            starts[name], lags[name], values[name] = start, lag, grid
+    steps = tuple((name, round(float(recording.samples[name].step_s), 6)) for name in sorted(values))
+    layout = Layout(recording.engines, tuple(recording.reversers), steps)
     identity = f"{recording.content_hash}:{ordinal}".encode()
     facts = {
         **recording.facts,
@@ -108,23 +108,35 @@ def cut(
         "length_s": end_s - start_s,
         "quality": [*recording.notes, *notes],
     }
-    return Frame(layout_of(recording), facts, starts, lags, values)
+    return Frame(layout, facts, starts, lags, values)
 
 
-def _grid(samples: Samples, anchor_s: float, start_s: float, end_s: float) -> tuple[float, np.ndarray]:
-    """Time of the first grid point relative to the anchor, and the samples laid on the grid."""
+def _any_valid(grid: np.ndarray) -> bool:
+    return bool((grid >= 0).any() if grid.dtype == np.int8 else not np.isnan(grid).all())
+
+
+def _grid(samples: Samples, anchor_s: float, start_s: float, end_s: float) -> tuple[float, float, np.ndarray]:
+    """Time of the first grid point relative to the anchor, how much later than sampled a grid point may be, the grid.
+
+    Stamps need not keep to the step exactly. The grid lies so that no sample is placed before it was taken, and the
+    most that one is placed after it adds to the lag.
+    """
     step = float(samples.step_s)
     size = max(1, int(np.floor((end_s - start_s) / step)) + 1)
     grid = np.full(size, missing_of(samples.name), dtype_of(samples.name))
     first, last = np.searchsorted(samples.time_s, [start_s - 1e-9, end_s + 1e-9])
     if first == last:
-        return start_s - anchor_s, grid
+        return start_s - anchor_s, samples.lag_s, grid
     time_s = samples.time_s[first:last]
-    origin = float(time_s[0]) - step * np.floor((float(time_s[0]) - start_s) / step)
-    index = np.rint((time_s - origin) / step).astype(np.int64)
-    keep = index < size
-    grid[index[keep]] = samples.values[first:last][keep]
-    return origin - anchor_s, grid
+    index = np.rint((time_s - time_s[0]) / step).astype(np.int64)
+    ahead = time_s - time_s[0] - index * step
+    spread = float(ahead.max() - ahead.min())
+    spread = spread if spread > 1e-6 else 0.0
+    origin = float(time_s[0]) + (float(ahead.max()) if spread else 0.0)
+    before = int(np.floor((origin - start_s) / step))
+    keep = index + before < size
+    grid[index[keep] + before] = samples.values[first:last][keep]
+    return origin - step * before - anchor_s, samples.lag_s + spread, grid
 
 
 def stack_frames(frames: Sequence[Frame]) -> Block:
@@ -137,7 +149,9 @@ def stack_frames(frames: Sequence[Frame]) -> Block:
         for row, frame in enumerate(frames):
             matrix[row, : len(frame.values[name])] = frame.values[name]
         values[name] = matrix
-    facts = pl.DataFrame([{k: frame.facts.get(k) for k in BLOCK_FACTS} for frame in frames], schema=BLOCK_FACTS)
+    facts = pl.DataFrame(
+        [{k: frame.facts.get(k) for k in BLOCK_FACTS} for frame in frames], schema=BLOCK_FACTS
+    )
     names = [name for name, _ in layout.steps]
     starts = {name: np.array([f.start_s[name] for f in frames], np.float32) for name in names}
     lags = {name: np.array([f.lag_s[name] for f in frames], np.float32) for name in names}

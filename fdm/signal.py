@@ -74,7 +74,9 @@ class Signal:
     @cached_property
     def holed(self) -> np.ndarray:
         """(n,) true where samples are missing between the first and the last."""
-        return self.valid.sum(axis=1) < np.where(self.recorded, self.last_column - self.first_column + 1, 0)
+        spanned = np.where(self.recorded, self.last_column - self.first_column + 1, 0)
+        count: np.ndarray = self.valid.sum(axis=1)
+        return count < spanned
 
     @property
     def wide_s(self) -> float:
