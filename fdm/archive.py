@@ -208,6 +208,15 @@ class Archive:
         frames = [measures_long(frame, reasons) for frame in self._per_part("measures", landing_id)]
         return pl.concat(frames) if frames else measures_long(pl.DataFrame({"landing_id": []}), reasons)
 
+    def measure_values(self, measure: str) -> pl.DataFrame:
+        """One measure of every landing, without reading the others: `landing_id`, `value`; a row per engine it has."""
+        frames = [pl.DataFrame(schema={"landing_id": pl.String, "value": pl.Float64})]
+        for path in sorted(self._results().glob("measures-*.parquet")):
+            scan = pl.scan_parquet(path)
+            keys = [c for c in scan.collect_schema().names() if c == measure or c.rpartition(".")[0] == measure]
+            frames += [scan.select("landing_id", value=pl.col(key).cast(pl.Float64)).collect() for key in keys]
+        return pl.concat(frames)
+
     def instants(self, landing_id: str | None = None) -> pl.DataFrame:
         """The instants table (schemas.INSTANTS), of one landing when named."""
         frames = [instants_long(frame, steps_of(frame)) for frame in self._per_part("instants", landing_id)]
