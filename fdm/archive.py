@@ -213,7 +213,7 @@ class Archive:
         frames = [pl.DataFrame(schema={"landing_id": pl.String, "value": pl.Float64})]
         for path in sorted(self._results().glob("measures-*.parquet")):
             scan = pl.scan_parquet(path)
-            keys = [c for c in scan.collect_schema().names() if c == measure or c.rpartition(".")[0] == measure]
+            keys = [c for c in scan.collect_schema().names() if "|" not in c and measure in (c, c.rpartition(".")[0])]
             frames += [scan.select("landing_id", value=pl.col(key).cast(pl.Float64)).collect() for key in keys]
         return pl.concat(frames)
 
