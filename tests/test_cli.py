@@ -24,11 +24,11 @@ import polars as pl
 import pytest
 from rich.cells import cell_len
 
+import sample_flights
 from fdm.cli import run
 from fdm.engine import table
 from fdm.rulebook import shipped_folder
 from fdm.schemas import EVENTS
-from sample_flights.make import make
 
 ANSI = re.compile(r"\x1b\[")
 COLOUR = re.compile(r"\x1b\[(?:\d+;)*3[0-7]m")
@@ -65,8 +65,9 @@ def program(*arguments: object) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.fixture(scope="session")
-def recordings(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make(tmp_path_factory.mktemp("airline") / "recordings", landings=60, seed=3)
+def recordings() -> Path:
+    """The few flights that come with the product: 60 or so, in every file format."""
+    return Path(sample_flights.__file__).parent / "data"
 
 
 @pytest.fixture(scope="session")
@@ -391,6 +392,21 @@ def change(file: Path, old: str, new: str) -> None:
     text = file.read_text(encoding="utf-8")
     assert text.count(old) >= 1, f"{file.name} does not say {old!r}"
     file.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def test_check_map_shows_each_parameter_and_what_the_rules_lack(recordings: Path, tmp_path: Path) -> None:
+    flight, good = recordings / "tern200" / "VH101-20260928.csv", recordings / "maps" / "tern200.toml"
+    done = fdm("check", "map", good, flight)
+    assert done.returncode == 0, done.stderr
+    assert re.search(r"ground_speed +GS +2 ", done.stdout), "ground speed is sampled twice a second in this recorder"
+    assert "22 of 22 rules" in done.stdout
+    renamed = tmp_path / "renamed.toml"
+    renamed.write_text(good.read_text(encoding="utf-8").replace('column = "SPLR HDL"', 'column = "SPLR X"'))
+    done = fdm("check", "map", renamed, flight)
+    assert done.returncode == 1
+    assert re.search(r"spoiler_handle +SPLR X +not found", done.stdout)
+    assert "Not in the map: SPLR HDL" in done.stdout
+    assert re.search(r"late_spoilers lacks .*spoiler_handle", done.stdout)
 
 
 def test_the_shipped_rules_pass_their_cases() -> None:

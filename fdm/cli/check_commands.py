@@ -27,6 +27,30 @@ def check() -> None:
     """Try a parameter map, a rule book or a recording before relying on it."""
 
 
+@check.command("map")
+@click.argument("map_file", type=FILE, metavar="MAP")
+@click.argument("recording", type=FILE)
+@RULES
+@VERBOSE
+def check_map(map_file: Path, recording: Path, rules: Path | None, verbose: bool) -> int:
+    """Try a parameter map on a recording: rate, range and gaps of each parameter, and what does not look right.
+
+    A file with several flights is shown by its first one; --verbose shows them all.
+    """
+    from fdm.check import check_map as try_map
+    from fdm.cli.map_table import print_check
+    from fdm.parameter_map import load_map
+    from fdm.rulebook import load_rule_book
+
+    book, reversers = load_rule_book(rules), load_map(map_file).reversers
+    checks = try_map(map_file, recording)
+    for one in checks if verbose else checks[:1]:
+        print_check(out(), one, book, reversers)
+    if len(checks) > 1 and not verbose:
+        out().print(f"The file holds {len(checks)} flights; --verbose shows them all.")
+    return 0 if all(one.rows["found"].all() for one in checks) else 1
+
+
 @check.command("rules")
 @click.argument("folder", required=False, type=FILE, metavar="[DIR]")
 @click.option("--archive", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",

@@ -31,8 +31,8 @@ MOST_IN_A_LIST = 15
 def demo(landings: int, seed: int, small: bool, archive: Path | None, once: bool, port: int) -> int:
     """Show everything at work on the recordings of an invented airline.
 
-    Makes the recordings, loads them, judges every landing, lists the events of the last full week, and serves the
-    dashboard until Ctrl-C. A second run reuses what the first one made.
+    Makes the recordings, loads them, judges every landing, lists the events of the last full week (with --small,
+    of all weeks), and serves the dashboard until Ctrl-C. A second run reuses what the first one made.
     """
     if not once:
         check_port(LOOPBACK, port)
@@ -41,7 +41,7 @@ def demo(landings: int, seed: int, small: bool, archive: Path | None, once: bool
 
 
 def _judged_demo(landings: int | None, seed: int, archive: Path | None) -> Path:
-    """Make, load and judge the invented airline, and print its last full week; the archive's folder."""
+    """Make, load and judge the invented airline, and print the events; the archive's folder."""
     from fdm.cli.event_table import print_events, read
     from fdm.demo import demo_folder, last_full_week, recordings_of
     from fdm.engine import detect, load
@@ -57,8 +57,9 @@ def _judged_demo(landings: int | None, seed: int, archive: Path | None) -> Path:
     seconds = time.monotonic() - started
     out().print(f"{found.landings:,} landings, from recordings to events in {seconds:.1f} s. All data are invented.\n")
     held = read(archive)
-    print_events(out(), held, last_full_week(held.landings), most=MOST_IN_A_LIST)
-    out().print(f'\nAll weeks: fdm events --archive "{archive}"')
+    week = None if landings is None else last_full_week(held.landings)
+    print_events(out(), held, week, most=MOST_IN_A_LIST)
+    out().print(f'\nEvery event: fdm events --archive "{archive}"')
     return archive
 
 

@@ -1,0 +1,54 @@
+"""What `fdm check map` prints: one line for each parameter, then the doubts and what the rules lack."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+
+from fdm.check import MapCheck
+from fdm.needs import not_assessable
+from fdm.rulebook import RuleBook
+
+
+def print_check(console: Console, check: MapCheck, book: RuleBook, reversers: Sequence[int]) -> None:
+    """Print what a map makes of one flight."""
+    rows = check.rows.to_dicts()
+    found = [row["parameter"] for row in rows if row["found"]]
+    console.print(f"{check.source}: {len(found)} of {len(rows)} parameters found", soft_wrap=True, style="bold")
+    table = Table(box=None, padding=(0, 1), header_style="dim", collapse_padding=True)
+    for head in ("Parameter", "Column"):
+        table.add_column(head, no_wrap=True)
+    for head in ("Hz", "Samples", "Missing", "Gap s"):
+        table.add_column(head, justify="right", no_wrap=True)
+    table.add_column("Range or states", no_wrap=True)
+    for row in rows:
+        table.add_row(*_cells(row))
+    console.print(table)
+    for row in rows:
+        for remark in row["remarks"] if row["found"] else ():
+            console.print(f"? {row['parameter']}: {remark}", soft_wrap=True)
+    for text in check.notes:
+        console.print(f"  {text}", soft_wrap=True)
+    if check.unused:
+        console.print(f"Not in the map: {', '.join(check.unused)}", soft_wrap=True)
+    lacks = not_assessable(book, found, reversers)
+    console.print(f"{len(book.rules) - len(lacks)} of {len(book.rules)} rules can be assessed with these parameters.")
+    for rule, missing in lacks.items():
+        console.print(f"  {rule} lacks {', '.join(missing)}", soft_wrap=True)
+
+
+def _cells(row: dict[str, Any]) -> list[str]:
+    if not row["found"]:
+        return [row["parameter"], row["column"], "", "", "", "", "not found"]
+    gap = "" if row["longest_gap_s"] is None else f"{row['longest_gap_s']:.1f}"
+    counts = [f"{row['rate_hz']:g}", f"{row['samples']:,}", f"{row['missing']:,}" if row["missing"] else "", gap]
+    return [row["parameter"], row["column"], *counts, _range(row)]
+
+
+def _range(row: dict[str, Any]) -> str:
+    if row["states"] is not None:
+        return ", ".join(row["states"])
+    return "" if row["lowest"] is None else f"{row['lowest']:.5g} to {row['highest']:.5g} {row['unit']}"
