@@ -56,11 +56,6 @@ class Changes:
 
     def fits(self, ratio: float) -> bool:
         """Whether the changes agree with a sample every `ratio` rows: all, or nearly all where there are many."""
-        whole = float(ratio).is_integer()
-        if whole and self._common_divisor % int(ratio) == 0:
-            return True
-        if whole and len(self.at) < _MANY:
-            return False
         inside = sum([_most_in_phase(rows, ratio) for rows in self._by_segment.values()])
         return inside == len(self.at) or (len(self.at) >= _MANY and inside >= _IN_PHASE * len(self.at))
 
@@ -104,17 +99,14 @@ class Changes:
             return {0: self.at} if len(self.at) else {}
         return {int(s): self.at[self.segment == s] for s in np.unique(self.segment)}
 
-    @cached_property
-    def _common_divisor(self) -> int:
-        """Of the distances between changes of one segment; 0 where there are none."""
-        divisors = [np.gcd.reduce(rows[1:] - rows[:-1]) for rows in self._by_segment.values()]
-        return int(np.gcd.reduce(divisors)) if divisors else 0
-
 
 def _most_in_phase(rows: np.ndarray, ratio: float) -> int:
     """How many changes can share one phase: samples at x0 + j * ratio first show in the row at or after them."""
     if float(ratio).is_integer():
-        return int(np.bincount(rows % int(ratio)).max())
+        phases = rows % int(ratio)
+        if (phases == phases[0]).all():
+            return len(rows)
+        return int(np.bincount(phases).max())
     residues = np.sort(rows % ratio)
     circle = np.concatenate((residues, residues + ratio))
     ends = np.searchsorted(circle, residues + 1 - 1e-6)
@@ -143,8 +135,8 @@ def _ratios(step_s: float) -> tuple[list[float], list[float]]:
 def changes_of(grid: Grid, values: np.ndarray) -> Changes:
     """Changes between neighbouring rows; across a missing row nothing is known of the row a change came in."""
     differs = values[1:] != values[:-1]
-    if values.dtype == np.float64:
-        differs &= ~(np.isnan(values[1:]) & np.isnan(values[:-1]))
+    if values.dtype == np.float64 and (nan := np.isnan(values)).any():
+        differs &= ~(nan[1:] & nan[:-1])
     at = np.flatnonzero(differs) + 1
     if grid.unbroken:
         return Changes(at, None, grid.step_s)
@@ -221,22 +213,21 @@ def _by_map(track: Track) -> float:
 
 def _ratio(track: Track, held: bool) -> tuple[float, list[str]]:
     """Rows per sample, and a note where map and data disagree."""
-    name, rate_hz, step_s, changes = track.entry.name, track.entry.rate_hz, track.grid.step_s, track.changes
+    name, rate_hz, step_s = track.entry.name, track.entry.rate_hz, track.grid.step_s
     if rate_hz is None:
-        return (changes.believed if held and track.full else 1.0), []
+        return (track.changes.believed if held and track.full else 1.0), []
     if rate_hz * step_s > 1.5:
         return 1.0, [f"{name}: the map says {rate_hz:g} Hz, it is recorded every {step_s:g} s."]
     ratio = _by_map(track)
     if ratio == 1 and track.full and track.evidently_held:
         disagreement = "less"
-    elif ratio > 1 and not changes.fits(ratio):
+    elif ratio > 1 and not track.changes.fits(ratio):
         disagreement = "more"
     else:
         return ratio, []
-    step = f"{changes.believed * step_s:g} s"
-    return changes.believed, [
-        f"{name}: changes {disagreement} often than the map's {rate_hz:g} Hz; {step} is believed."
-    ]
+    believed = track.changes.believed
+    step = f"{believed * step_s:g} s"
+    return believed, [f"{name}: changes {disagreement} often than the map's {rate_hz:g} Hz; {step} is believed."]
 
 
 def _rows_kept(grid: Grid, every: int, phases: Mapping[int, int]) -> np.ndarray:

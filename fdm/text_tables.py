@@ -27,22 +27,26 @@ def read_text_table(
     Raises RecordingError when the file is no UTF-8 table.
     """
     data = path.read_bytes().removeprefix(UTF8_MARK).lstrip(b"\r\n")
-    line, _, rest = data.partition(b"\n")
-    names, separator = header_of(path, line)
-    comma_decimals = separator != "," and re.search(rb"(^|[;\t\r\n])-?\d+,\d+", rest[:_SAMPLE_BYTES]) is not None
+    end = data.find(b"\n") + 1 or len(data)
+    names, separator = header_of(path, data[:end])
+    first_rows = data[end : end + _SAMPLE_BYTES]
+    comma_decimals = separator != "," and re.search(rb"(^|[;\t\r\n])-?\d+,\d+", first_rows) is not None
     twice = sorted({name for name in names if names.count(name) > 1})
     columns = [name if names.index(name) == i else f"{name}\0{i}" for i, name in enumerate(names)]
-    options: dict[str, Any] = {"has_header": False, "separator": separator, "decimal_comma": comma_decimals}
+    if not first_rows.strip() and not data[end:].strip():
+        return pl.DataFrame(schema=dict.fromkeys(columns, pl.String)), {}, ()
+    options: dict[str, Any] = {"separator": separator, "decimal_comma": comma_decimals}
+    options |= {"has_header": False, "skip_lines": 1}  # the header is read here, with the names as they are
     frame = None
-    if text_columns is not None and rest.strip():
-        text = {*text_columns, *_TEXT_NAMES, *_text_columns(rest, columns, options)}
+    if text_columns is not None:
+        text = {*text_columns, *_TEXT_NAMES, *_text_columns(first_rows, columns, options)}
         schema = {name: pl.String if name in text else pl.Float64 for name in columns}
         with suppress(pl.exceptions.PolarsError):  # a text further down: read again with care
-            frame = pl.read_csv(rest, schema=schema, **options)
+            frame = pl.read_csv(data, schema=schema, **options)
     if frame is None:
-        frame = _all_text(path, rest, columns, options)
+        frame = _all_text(path, data, columns, options)
     notes = [f"Columns are separated by '{separator}', not commas."] if separator != "," else []
-    if rest and _cut_short(rest, separator, len(columns)):
+    if _cut_short(data, separator, len(columns)):
         frame = frame.head(-1)
         notes.append("The last line is cut short and was left out.")
     unusable = dict.fromkeys(twice, "stands twice in the header")
@@ -54,30 +58,37 @@ def read_text_table(
 def header_of(path: Path, line: bytes) -> tuple[list[str], str]:
     """Column names and separator of a header line. Raises RecordingError when it is none."""
     try:
-        header = line.decode("utf-8").rstrip("\r")
+        header = line.decode("utf-8").rstrip("\r\n")
     except UnicodeDecodeError:
         raise RecordingError("is not UTF-8 text", source=path, where="header", cure="Save it as UTF-8.") from None
     separator = max(",;\t", key=header.count)
-    names = [name.strip() for name in next(csv.reader([header], delimiter=separator), [])]
+    names = [name.strip() for name in _cells(header, separator)]
     if len(names) < 2:
         cure = "The first line must name the columns, separated by commas."
         raise RecordingError("is no table: its first line holds one cell", source=path, cure=cure)
     return names, separator
 
 
-def _text_columns(rest: bytes, columns: list[str], options: dict[str, Any]) -> set[str]:
+def _text_columns(first_rows: bytes, columns: list[str], options: dict[str, Any]) -> set[str]:
     """Columns whose first rows hold something that is not a number."""
-    if not rest[:_SAMPLE_BYTES].translate(None, b"0123456789+-.eE,;\t\r\n "):
+    if not first_rows.translate(None, b"0123456789+-.eE,;\t\r\n "):
         return set()
-    lines = rest[:_SAMPLE_BYTES].decode("utf-8", "replace").splitlines()
-    if len(rest) > _SAMPLE_BYTES:
+    lines = first_rows.decode("utf-8", "replace").splitlines()
+    if len(first_rows) == _SAMPLE_BYTES:
         lines.pop()
     found = set()
-    for cells in csv.reader(lines, delimiter=options["separator"]):
-        for name, cell in zip(columns, cells, strict=False):
+    for line in lines:
+        for name, cell in zip(columns, _cells(line, options["separator"]), strict=False):
             if cell and not _is_number(cell.replace(",", ".") if options["decimal_comma"] else cell):
                 found.add(name)
     return found
+
+
+def _cells(line: str, separator: str) -> list[str]:
+    try:
+        return next(csv.reader([line], delimiter=separator), [])
+    except csv.Error:
+        return []
 
 
 def _is_number(text: str) -> bool:
@@ -88,26 +99,26 @@ def _is_number(text: str) -> bool:
     return True
 
 
-def _all_text(path: Path, rest: bytes, columns: list[str], options: dict[str, Any]) -> pl.DataFrame:
+def _all_text(path: Path, data: bytes, columns: list[str], options: dict[str, Any]) -> pl.DataFrame:
     """Every cell as text; raises RecordingError with the reason where not even that can be read."""
     schema = dict.fromkeys(columns, pl.String)
     try:
-        frame = pl.read_csv(rest, schema=schema, **options) if rest.strip() else pl.DataFrame(schema=schema)
+        frame = pl.read_csv(data, schema=schema, **options)
     except pl.exceptions.PolarsError as error:
-        raise _explained(path, rest, columns, options["separator"], str(error)) from None
+        raise _explained(path, data, columns, options["separator"], str(error)) from None
     if options["decimal_comma"]:
         frame = frame.with_columns(pl.all().str.replace(r"^(\s*[+-]?\d+),(\d+\s*)$", "$1.$2"))
     return frame
 
 
-def _explained(path: Path, rest: bytes, columns: list[str], separator: str, reason: str) -> RecordingError:
+def _explained(path: Path, data: bytes, columns: list[str], separator: str, reason: str) -> RecordingError:
     try:
-        text = rest.decode("utf-8")
+        text = data.decode("utf-8")
     except UnicodeDecodeError as error:
-        row = rest[: error.start].count(b"\n") + 1
+        row = data[: error.start].count(b"\n")
         return RecordingError("is not UTF-8 text", source=path, where=f"row {row}", cure="Save it as UTF-8.")
-    for row, line in enumerate(text.splitlines(), start=1):
-        cells = next(csv.reader([line], delimiter=separator), [])
+    for row, line in enumerate(text.splitlines()):  # the header is row 0
+        cells = _cells(line, separator)
         if len(cells) > len(columns):
             problem = f"has {len(cells)} cells, the header {len(columns)}"
             cure = "Look for a decimal comma or a text with a comma; decimals need a point."
@@ -115,7 +126,7 @@ def _explained(path: Path, rest: bytes, columns: list[str], separator: str, reas
     return RecordingError(f"is no CSV table ({reason.splitlines()[0]})", source=path, cure="Export it again.")
 
 
-def _cut_short(rest: bytes, separator: str, columns: int) -> bool:
+def _cut_short(data: bytes, separator: str, columns: int) -> bool:
     """Whether the last line ends without a line end and before its last cell."""
-    last = rest[rest.rfind(b"\n") + 1 :]
+    last = data[data.rfind(b"\n") + 1 :]
     return bool(last) and b'"' not in last and last.count(separator.encode()) < columns - 1

@@ -116,6 +116,7 @@ def test_the_good_file_is_good(outcome):
         ),
         (text(rows=[f'{k / 4},"104,5",90,0' for k in range(60)]), "'104,5' is not a number", "point"),
         (text("time_s,A,B,C"), "none of the map's columns", "map"),
+        (text(end="\r"), "first line holds one cell", "first line must name"),
         ("just one line of words\nand another\n", "holds one cell", "separated by commas"),
         (text().encode("utf-16"), "UTF-16", "UTF-8"),
         (text().encode("utf-16-le"), "UTF-16", "UTF-8"),
