@@ -25,6 +25,7 @@ FASTEST_KT = 230.0  # ... nor is one at more than tyres are made for (common pra
 AIRBORNE_BEFORE_S = 3.0
 ONE_LANDING_S = 15.0  # contacts closer than this belong to one landing
 HIGH_FT = 100.0  # above this radio height the main gear cannot be on the ground
+RESTING_FT = 30.0  # no radio height shows more with the wheels on the ground (common practice, no source)
 NEAR_FT = 15.0  # within this of the lowest radio height it can
 CONFIRM_S = 6.0  # without radio height, the gear must say ground for a good share of this long after contact
 CONFIRM_SHARE = 0.3
@@ -154,9 +155,10 @@ def _height_at(recording: Recording, time_s: np.ndarray) -> tuple[np.ndarray, fl
 
 
 def _resting_ft(feet: np.ndarray) -> float:
-    """What the radio height shows on the ground; NaN when it never comes low."""
+    """What the radio height shows on the ground; NaN when it never comes so low."""
     low = feet[feet < 2 * HIGH_FT]
-    return float(np.percentile(low, 5)) if len(low) else np.nan
+    lowest = float(np.percentile(low, 5)) if len(low) else np.nan
+    return lowest if lowest < RESTING_FT else np.nan
 
 
 def _height_contacts(recording: Recording) -> np.ndarray:
