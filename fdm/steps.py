@@ -6,6 +6,7 @@ Times are relative to the landing's anchor; `measuring` turns them into seconds 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -30,6 +31,8 @@ EXIT_DEG = 20.0  # heading change from the rollout that counts as leaving the ru
 EXIT_BELOW_KT = 80.0
 REVERSE_BEFORE_S = 10.0  # reversers are watched from this long before contact
 IDLE_SHARE = 5  # percentile of N1 after contact taken as idle when the rule book names none
+EPR_RISE_AT_FULL_N1 = 0.6  # EPR less 1 grows about as the square of N1 to this (common practice, no source)
+N1_FROM_EPR_PCT = 8.0  # half-width of N1 told from EPR (common practice, no source)
 IDLE_MOST_PCT = 40.0  # an idle learned above this is not believed (common practice, no source)
 
 
@@ -258,15 +261,24 @@ class Rollout(Batch):
         ]
         return sides[0] if len(sides) == 1 else merge(np.fmin, sides[0], sides[1], either_why(sides[0], sides[1]))
 
-    def idle_n1_pct(self, engine: int) -> np.ndarray:
-        """(n,) N1 at idle reverse: from the rule book by fleet, else learned from the landing; NaN when neither."""
-        fleet = self.facts["fleet"].to_list()
-        named = np.array([self.settings.idle_reverse_pct.get(f or "", np.nan) for f in fleet])
+    def power(self, engine: int) -> Signal | None:
+        """N1 of an engine; where only EPR is recorded, the N1 that it stands for, with a wide tolerance."""
+        if self.has(f"n1.{engine}"):
+            return self.signal(f"n1.{engine}")
+        if not self.has(f"epr.{engine}"):
+            return None
+        epr = self.signal(f"epr.{engine}")
+        n1_pct = 100 * np.sqrt(np.maximum(epr.values - 1.0, 0.0) / EPR_RISE_AT_FULL_N1)
+        return replace(epr, name=f"n1.{engine} from EPR", values=n1_pct.astype(np.float32), tolerance=N1_FROM_EPR_PCT)
+
+    def _idle_n1_pct(self, power: Signal) -> np.ndarray:
+        """(n,) N1 at idle reverse: the rule book's for the fleet, else the lowest that the landing shows; else NaN."""
+        fleets = self.facts["fleet"].to_list()
+        named = np.array([self.settings.idle_reverse_pct.get(fleet or "", np.nan) for fleet in fleets])
         if not np.isnan(named).any():
             return named
-        signal = self.signal(f"n1.{engine}")
-        after = signal.columns >= signal.index_from(self.contact.latest)[:, None]
-        values = np.where(after & signal.valid, signal.values, np.nan)
+        after = power.columns >= power.index_from(self.contact.latest)[:, None]
+        values = np.where(after & power.valid, power.values, np.nan)
         known = ~np.isnan(values).all(axis=1)
         learned = np.full(self.n, np.nan)
         learned[known] = _low_percentile(values[known], IDLE_SHARE)
@@ -275,8 +287,19 @@ class Rollout(Batch):
 
     @cached_property
     def idle(self) -> dict[int, np.ndarray]:
-        """Idle reverse N1 by engine with a reverser and recorded N1."""
-        return {e: self.idle_n1_pct(e) for e in range(1, self.layout.engines + 1) if self.has(f"n1.{e}")}
+        """Idle reverse N1 by engine with recorded power.
+
+        An engine that never came down to idle takes the middle one of the others': they are of one type.
+        """
+        powers = {engine: self.power(engine) for engine in range(1, self.layout.engines + 1)}
+        own = {engine: self._idle_n1_pct(power) for engine, power in powers.items() if power is not None}
+        if not own:
+            return {}
+        everyone = np.stack(list(own.values()))
+        typical = np.full(self.n, np.nan)
+        known = ~np.isnan(everyone).all(axis=0)
+        typical[known] = np.nanmedian(everyone[:, known], axis=0)
+        return {engine: np.where(np.isnan(idle), typical, idle) for engine, idle in own.items()}
 
     # reversers -----------------------------------------------------------------------------------------------------
 
@@ -394,14 +417,14 @@ class Rollout(Batch):
         return self.per_engine(self._reverse_idle)
 
     def _reverse_idle(self, engine: int) -> Instants:
-        name = f"n1.{engine}"
-        if not self.has(name):
-            return self.absent_instants(self.not_recorded(name))
+        power = self.power(engine)
+        if power is None:
+            return self.absent_instants(self.not_recorded(f"n1.{engine}"))
         deployed = self._one_reverser(engine)["deployed"]
         missing = self.reason("N1 never came back to idle reverse in this recording")
         limit = self.idle[engine] + self.settings.idle_margin_pct
         until = self._until_forward(engine)
-        found = crossing(self.signal(name), limit, deployed.earliest, until, rising=False, final=True, missing=missing)
+        found = crossing(power, limit, deployed.earliest, until, rising=False, final=True, missing=missing)
         found = _with_reason(found, deployed)
         return found.where(~np.isnan(limit), self.reason(f"idle reverse of engine {engine} is not known"))
 

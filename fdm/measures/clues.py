@@ -8,6 +8,7 @@ import numpy as np
 
 from fdm.bounded import FINE, Bounded, exactly
 from fdm.measures.catalogue import measure
+from fdm.measures.power import power_of
 from fdm.signal import Signal
 from fdm.steps import Rollout
 from fdm.windows import highest
@@ -66,9 +67,9 @@ def hydraulic_share_in_transit(batch: Rollout) -> Bounded:
     return batch.per_engine(one)
 
 
-@measure(unit="%", needs=("n1.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
+@measure(unit="%", needs=("n1.N|epr.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
 def n1_above_idle_not_deployed_pct(batch: Rollout) -> Bounded:
-    """Highest N1 above idle in reverse, never read as deployed; an interlock forbids that (lever, else sleeve unlocked)."""
+    """Highest N1 above idle in reverse with the reverser never read as deployed; an interlock forbids that."""
 
     def one(engine: int) -> Bounded:
         column = batch.layout.reversers.index(engine)
@@ -81,7 +82,7 @@ def n1_above_idle_not_deployed_pct(batch: Rollout) -> Bounded:
         held = np.isin(deployed.why, [never]) & (selected.why == FINE)
         start = selected.later(5.0)  # approach power has run down by then
         missing = batch.reason("the reverser did deploy, or was not selected")
-        value = highest(batch.signal(f"n1.{engine}"), start, exactly(end), missing=missing)
+        value = highest(power_of(batch, engine), start, exactly(end), missing=missing)
         idle = batch.idle[engine]
         return value.map(lambda x: x - idle).where(held & ~np.isnan(idle), missing)
 
@@ -132,7 +133,7 @@ def autobrake_in_rollout(batch: Rollout) -> Bounded:
     return batch.exactly(active.astype(float))
 
 
-@measure(unit="%", needs=("n1.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
+@measure(unit="%", needs=("n1.N|epr.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
 def n1_above_idle_mirror_out_pct(batch: Rollout) -> Bounded:
     """Highest N1 above idle while another's reverser was deployed; behind a dead discrete, normal reverse power."""
 
@@ -144,7 +145,7 @@ def n1_above_idle_mirror_out_pct(batch: Rollout) -> Bounded:
         if not others:
             return batch.absent(missing)
         start, end = batch.deployed.engine(others[0]), batch.stow_start.engine(others[0])
-        value = highest(batch.signal(f"n1.{engine}"), start.later(5.0), end, missing=missing)
+        value = highest(power_of(batch, engine), start.later(5.0), end, missing=missing)
         idle = batch.idle[engine]
         return value.map(lambda x: x - idle).where(~np.isnan(idle), missing)
 

@@ -6,12 +6,13 @@ from collections.abc import Callable
 
 import numpy as np
 
-from fdm.bounded import FINE, Bounded, Instants, both_why, merge, worse_of
+from fdm.bounded import FINE, Bounded, Instants, largest, the_later, the_sooner
 from fdm.measures.catalogue import measure
+from fdm.signal import Signal, pick_column
 from fdm.steps import Rollout
-from fdm.windows import highest, time_above, value_at
+from fdm.windows import highest, interpolate, time_above, value_at
 
-NEEDS = ("n1.N", "reverser_state.N|reverser_deployed.N", "ground_speed")
+NEEDS = ("n1.N|epr.N", "reverser_state.N|reverser_deployed.N", "ground_speed")
 
 
 @measure(unit="kt", needs=NEEDS, per_engine=True)
@@ -51,119 +52,143 @@ def n1_above_idle_at_stow_pct(batch: Rollout) -> Bounded:
         if engine not in batch.idle:
             return batch.absent(batch.not_recorded(f"n1.{engine}"))
         gap = batch.reason(f"N1 of engine {engine} has a gap there")
-        value = value_at(batch.signal(f"n1.{engine}"), batch.stow_start.engine(column), missing=gap)
+        value = value_at(power_of(batch, engine), batch.stow_start.engine(column), missing=gap)
         return _above_idle(batch, value, engine)
 
     return _each(batch, one)
 
 
-@measure(unit="s", needs=("n1.N", "reverser_state.N|reverser_deployed.N"))
+@measure(unit="s", needs=("n1.N|epr.N", "reverser_state.N|reverser_deployed.N"))
 def forward_power_with_reverser_out_s(batch: Rollout) -> Bounded:
-    """Longest time one engine, its reverser stowed, ran above idle while another's reverser was deployed."""
+    """Longest time one engine, its reverser stowed, ran above idle while another's reverser was deployed.
+
+    Counted from 4 s after that one deployed: approach power may still run down until then.
+    """
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
-    engines = [engine for engine in range(1, batch.layout.engines + 1) if engine in batch.idle]
-    if not engines:
+    if not batch.idle:
         return batch.absent(batch.not_recorded("n1"))
-    return _worst([_forward_power(batch, engine) for engine in engines])
-
-
-def _forward_power(batch: Rollout, engine: int) -> Bounded:
-    """Time above idle of an engine in forward thrust, while any other reverser was deployed."""
-    others = [c for c, number in enumerate(batch.layout.reversers) if number != engine]
-    none = batch.reason("no other engine has a reverser")
-    if not others:
-        return batch.absent(none).or_zero(np.ones(batch.n, bool))
-    start = _soonest(batch, [batch.deployed.engine(c) for c in others])
-    end = _latest_stow(batch, others)
-    unused = start.why != FINE
-    if engine in batch.layout.reversers:
-        column = batch.layout.reversers.index(engine)
-        end = _until(end, batch.unlocked.engine(column))
-    settled = start.later(SPOOL_DOWN_S)
-    limit = batch.idle[engine] + batch.settings.idle_margin_pct
-    gap = batch.reason(f"N1 of engine {engine} has a gap in the rollout")
-    above = time_above(batch.signal(f"n1.{engine}"), limit, settled, end, missing=gap)
-    known = ~np.isnan(batch.idle[engine])
-    return above.or_zero(unused | ~(end.latest > settled.earliest)).where(
-        known | unused, batch.reason(f"idle reverse of engine {engine} is not known")
-    )
+    return largest([_forward_power(batch, engine) for engine in batch.idle])
 
 
 SPOOL_DOWN_S = 4.0  # approach power may still run down this long after the first reverser deploys
 
 
-def _soonest(batch: Rollout, instants: list[Instants]) -> Instants:
-    never = batch.reason("no other reverser was deployed")
-    soonest = instants[0].map(lambda x: np.where(np.isnan(x), np.inf, x))
-    for other in instants[1:]:
-        soonest = merge(np.fmin, soonest, other, soonest.why)
-    return Instants(soonest.best, soonest.earliest, soonest.latest, np.zeros(batch.n, np.int16)).where(
-        np.isfinite(soonest.best), never
-    )
+def _forward_power(batch: Rollout, engine: int) -> Bounded:
+    """Time above idle of an engine in forward thrust, while any other reverser was deployed."""
+    others = [c for c, number in enumerate(batch.layout.reversers) if number != engine]
+    nobody = batch.absent(batch.reason("no other engine has a reverser"))
+    if not others:
+        return nobody.or_zero(np.ones(batch.n, bool))
+    start, unused, unknown = _first_deployed(batch, others)
+    end = _last_stow(batch, others)
+    if engine in batch.layout.reversers:
+        own = batch.unlocked.engine(batch.layout.reversers.index(engine))
+        unknown = np.where(own.happened | _did_not(batch, own), unknown, own.why)
+        end = the_sooner(end, own)
+    begin, power = start.later(SPOOL_DOWN_S), power_of(batch, engine)
+    limit = batch.idle[engine] + batch.settings.idle_margin_pct
+    unsure = batch.reason(f"idle reverse of engine {engine} is not known")
+    above = time_above(power, limit, begin, end, missing=unsure)
+    return above.or_zero(unused | (end.latest <= begin.earliest)).where(unknown == FINE, unknown)
 
 
-def _latest_stow(batch: Rollout, columns: list[int]) -> Instants:
+def power_of(batch: Rollout, engine: int) -> Signal:
+    """Power of an engine that `batch.idle` lists."""
+    power = batch.power(engine)
+    assert power is not None, "asked only of engines in batch.idle"
+    return power
+
+
+def _did_not(batch: Rollout, when: Instants) -> np.ndarray:
+    """True where it is known not to have happened."""
+    sentences = "reverse was not used", "the reverser was never deployed", "reverser out of use"
+    return np.isin(when.why, [batch.reason(sentence) for sentence in sentences]) & ~when.happened
+
+
+def _first_deployed(batch: Rollout, columns: list[int]) -> tuple[Instants, np.ndarray, np.ndarray]:
+    """When the first of some reversers deployed, where certainly none did, and codes of why it is not known."""
+    each = [batch.deployed.engine(column) for column in columns]
+    soonest, unused = each[0], _did_not(batch, each[0])
+    unknown = np.where(each[0].happened | unused, FINE, each[0].why)
+    for other in each[1:]:
+        soonest = the_sooner(soonest, other)
+        not_this = _did_not(batch, other)
+        unused &= not_this
+        unknown = np.where(other.happened | not_this | (unknown != FINE), unknown, other.why)
+    return soonest, unused, np.where(soonest.happened, FINE, unknown).astype(np.int16)
+
+
+def _last_stow(batch: Rollout, columns: list[int]) -> Instants:
     """When the last of some reversers left deployed, or the end of the data."""
-    ends = [_stow_or_end(batch, column) for column in columns]
-    latest = ends[0]
-    for other in ends[1:]:
-        latest = merge(np.maximum, latest, other, latest.why)
-    return latest
+    last = _stow_or_end(batch, columns[0])
+    for column in columns[1:]:
+        last = the_later(last, _stow_or_end(batch, column))
+    return last
 
 
 def _stow_or_end(batch: Rollout, column: int) -> Instants:
-    """When a reverser left deployed; the end of the data where it had not; before everything where it never was."""
+    """When a reverser left deployed; the end of the data where it had not; missing where it never was."""
     stow, deployed = batch.stow_start.engine(column), batch.deployed.engine(column)
-    fine = np.zeros(batch.n, np.int16)
-    return stow.map(
-        lambda x: np.where(deployed.why == FINE, np.where(stow.why == FINE, x, batch.record_end), -np.inf), fine
-    )
+    return stow.or_else(batch.end).only_after(deployed)
 
 
-def _until(end: Instants, other: Instants) -> Instants:
-    """Whichever comes first; `other` may be missing."""
-    return merge(np.fmin, end, other, end.why)
-
-
-@measure(unit="%", needs=NEEDS[:2])
+@measure(unit="%", needs=("n1.N|epr.N", "reverser_state.N|reverser_deployed.N"))
 def reverse_power_split_pct(batch: Rollout) -> Bounded:
     """Mean N1 difference between mirror engines over the time both reversers were deployed, worst pair."""
     if not batch.mirror_pairs:
         return batch.absent(batch.reason("no two engines with reversers mirror each other"))
-    return _worst([_power_split(batch, left, right) for left, right in batch.mirror_pairs])
+    aside = batch.reason("both reversers were never deployed together")
+    return largest([_power_split(batch, left, right, aside) for left, right in batch.mirror_pairs], aside=[aside])
 
 
-def _power_split(batch: Rollout, left: int, right: int) -> Bounded:
+def _power_split(batch: Rollout, left: int, right: int, aside: int) -> Bounded:
     numbers = batch.layout.reversers[left], batch.layout.reversers[right]
     if any(number not in batch.idle for number in numbers):
         return batch.absent(batch.not_recorded("n1"))
     a, b = batch.deployed.engine(left), batch.deployed.engine(right)
-    start = merge(np.maximum, a, b, both_why(a, b))
-    end = _until(_latest_stow(batch, [left]), _latest_stow(batch, [right]))
-    means = [_mean(batch, number, start, end) for number in numbers]
+    start = the_later(a, b).only_after(a).only_after(b)
+    end = the_sooner(_stow_or_end(batch, left), _stow_or_end(batch, right))
+    signals = [power_of(batch, number) for number in numbers]
+    means = [_mean(signal, start.best, end.best) for signal in signals]
     value = np.abs(means[0] - means[1])
-    tolerance = 2 * batch.signal(f"n1.{numbers[0]}").tolerance
-    slack = tolerance + _spread(batch, numbers, start)
-    found = (start.why == FINE) & ~np.isnan(value)
-    result = Bounded(value, np.maximum(value - slack, 0), value + slack, start.why, start.best)
-    return result.where(found, batch.reason("both reversers were never deployed together"))
+    slack = sum(_mean_slack(signal, mean, start, end) for signal, mean in zip(signals, means, strict=True))
+    found = (start.why == FINE) & (end.why == FINE) & (end.best > start.best) & ~np.isnan(value)
+    together = _did_not(batch, a) | _did_not(batch, b) | (end.best <= start.best)
+    why = np.where(together, aside, np.where(start.why != FINE, start.why, batch.reason("N1 has a gap in reverse")))
+    plain = Bounded(value, np.maximum(value - slack, 0), value + slack, np.zeros(batch.n, np.int16), start.best)
+    return plain.where(found, why)
 
 
-def _spread(batch: Rollout, numbers: tuple[int, int], start: Instants) -> np.ndarray:
-    """How far a mean may move because its samples' times are known to one sampling step only."""
-    steps = [batch.signal(f"n1.{number}").step_s for number in numbers]
-    return np.nan_to_num(start.latest - start.earliest, nan=0) * 0.5 + max(steps) * 0.5
-
-
-def _mean(batch: Rollout, engine: int, start: Instants, end: Instants) -> np.ndarray:
-    signal = batch.signal(f"n1.{engine}")
-    inside = (signal.columns >= signal.index_from(start.best)[:, None]) & (
-        signal.columns < signal.index_from(end.best)[:, None]
+def _mean(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
+    """(n,) mean of a value run straight between samples; NaN across a long gap."""
+    v = signal.bridged
+    area = np.concatenate(
+        [np.zeros((len(v), 1)), np.cumsum((v[:, 1:] + v[:, :-1]) / 2 * signal.step_s, axis=1)], axis=1
     )
-    inside &= signal.valid
-    count = inside.sum(axis=1)
-    return np.where(count > 0, np.where(inside, signal.values, 0).sum(axis=1) / np.maximum(count, 1), np.nan)
+
+    def upto(time_s: np.ndarray) -> np.ndarray:
+        left = np.nan_to_num((time_s - signal.start_s) / signal.step_s).astype(np.int64)
+        ahead_s = time_s - signal.time(left)
+        return pick_column(area, left) + (pick_column(v, left) + interpolate(signal, time_s)) / 2 * ahead_s
+
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return (upto(to_s) - upto(from_s)) / (to_s - from_s)
+
+
+def _mean_slack(signal: Signal, mean: np.ndarray, start: Instants, end: Instants) -> np.ndarray:
+    """How far a mean may be off: tolerance, the window's own bounds, and bends between samples."""
+    long_s = np.maximum(end.best - start.best, signal.step_s)
+    ends = [
+        (when.latest - when.earliest) / 2 * np.abs(interpolate(signal, when.best) - mean) / long_s
+        for when in (start, end)
+    ]
+    v = signal.bridged
+    bend = np.abs(v[:, 2:] - 2 * v[:, 1:-1] + v[:, :-2]) / 8
+    columns = signal.columns[1:-1]
+    inside = (columns >= signal.index_from(start.best)[:, None]) & (columns < signal.index_past(end.best)[:, None])
+    bends = np.where(inside & ~np.isnan(bend), bend, 0).sum(axis=1) * signal.step_s / long_s
+    return signal.tolerance + np.nan_to_num(ends[0]) + np.nan_to_num(ends[1]) + bends
 
 
 @measure(unit="s", needs=("autothrottle_engaged", "reverse_lever.N|reverser_state.N|reverser_unlocked.N"))
@@ -185,7 +210,7 @@ def _excess(batch: Rollout, column: int, engine: int, start: Instants) -> Bounde
         return batch.absent(batch.not_recorded(f"n1.{engine}"))
     window_start, window_end, none = _deployed_below(batch, column, start)
     missing = batch.reason("the reverser was not deployed below that speed")
-    value = highest(batch.signal(f"n1.{engine}"), window_start, window_end, missing=missing)
+    value = highest(power_of(batch, engine), window_start, window_end, missing=missing)
     return _above_idle(batch, value.where(~none, missing), engine)
 
 
@@ -195,20 +220,17 @@ def _high_time(batch: Rollout, column: int, engine: int) -> Bounded:
     start, end, none = _deployed_below(batch, column, batch.taxi_speed)
     limit = batch.idle[engine] + batch.settings.idle_margin_pct
     gap = batch.reason(f"N1 of engine {engine} has a gap below taxi speed")
-    value = time_above(batch.signal(f"n1.{engine}"), limit, start, end, missing=gap)
+    value = time_above(power_of(batch, engine), limit, start, end, missing=gap)
     value = value.where(~np.isnan(limit), batch.reason(f"idle reverse of engine {engine} is not known"))
     return value.or_zero(none)
 
 
 def _deployed_below(batch: Rollout, column: int, start: Instants) -> tuple[Instants, Instants, np.ndarray]:
     """The window below a speed with a reverser deployed, and where there certainly is none."""
-    deployed, stow = batch.deployed.engine(column), batch.stow_start.engine(column)
-    still = (deployed.why == FINE) & (stow.why != FINE)
-    end = stow.map(lambda x: np.where(still, batch.record_end, x), np.where(still, np.int16(FINE), stow.why))
-    never = batch.reason("the reverser was never deployed")
-    none = np.isin(deployed.why, [never, batch.reason("reverser out of use")]) | (end.latest < start.earliest)
-    begin = merge(np.fmax, start, deployed, start.why)
-    return begin, end, none
+    deployed = batch.deployed.engine(column)
+    end = _stow_or_end(batch, column)
+    none = _did_not(batch, deployed) | (end.latest < start.earliest)
+    return the_later(start, deployed).only_after(start).only_after(deployed), end, none
 
 
 def _above_idle(batch: Rollout, value: Bounded, engine: int) -> Bounded:
@@ -219,11 +241,3 @@ def _above_idle(batch: Rollout, value: Bounded, engine: int) -> Bounded:
 
 def _each(batch: Rollout, ask: Callable[[int, int], Bounded]) -> Bounded:
     return batch.per_engine(lambda engine: ask(batch.layout.reversers.index(engine), engine))
-
-
-def _worst(found: list[Bounded]) -> Bounded:
-    """The largest of several values; missing only where all are."""
-    worst = found[0]
-    for other in found[1:]:
-        worst = worse_of(worst, other)
-    return worst
