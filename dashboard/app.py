@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from dash import Dash, Input, Output, State
+from dash import Dash, Input, Output, State, set_props
 from dash.development.base_component import Component
-from flask_compress import Compress
+from werkzeug.exceptions import HTTPException
 
-from dashboard import security
+from dashboard import compression, security
 from dashboard.pages import frame, landing, landings, not_assessed, rules, week
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
+from fdm.errors import FdmError
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -55,11 +59,10 @@ def build(store: Store) -> Dash:
         suppress_callback_exceptions=True,
         index_string=_index(),
         serve_locally=True,
-        compress=False,
+        on_error=_failed,
     )
     app.layout = frame.page_frame
-    app.server.config.update(COMPRESS_BR_LEVEL=5, COMPRESS_LEVEL=6, COMPRESS_MIN_SIZE=600)
-    Compress(app.server)
+    compression.compress(app.server)
     security.protect(app)
     _route(app, store)
     for page in PAGES:
@@ -77,6 +80,15 @@ def find_page(path: str | None) -> tuple[Page, str] | None:
         if base and path.startswith(base + "/"):
             return page, path[len(base) + 1 :]
     return None
+
+
+def _failed(error: Exception) -> None:
+    """Says on the page that a part of it did not load; what went wrong goes to the log."""
+    if isinstance(error, HTTPException):
+        raise error
+    log.error("a part of the page failed", exc_info=error)
+    why = str(error) if isinstance(error, FdmError) else "What went wrong is in the log of the dashboard."
+    set_props("alert", {"markup": str(frame.alert(why))})
 
 
 def _route(app: Dash, store: Store) -> None:

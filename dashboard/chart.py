@@ -97,11 +97,21 @@ def layout(stack: Stack, axis: TimeAxis) -> Json:
         "hovermode": False,
         "dragmode": "zoom",
         "xaxis": {
-            "range": axis.range, "tickvals": values, "ticktext": texts, "ticks": "outside", "ticklen": 4, "tickfont": small, "tickangle": 0,
-            "tickcolor": LIGHT["rule2"], "showgrid": False, "zeroline": False, "showline": True, "linecolor": LIGHT["rule2"],
+            "range": axis.range,
+            "tickvals": values,
+            "ticktext": texts,
+            "ticks": "outside",
+            "ticklen": 4,
+            "tickfont": small,
+            "tickangle": 0,
+            "tickcolor": LIGHT["rule2"],
+            "showgrid": False,
+            "zeroline": False,
+            "showline": True,
+            "linecolor": LIGHT["rule2"],
             "anchor": stack.placed[-1].y,
         },
-    }  # fmt: skip
+    }
     for place in stack.placed:
         base = {
             "domain": [place.bottom, place.top],
@@ -111,9 +121,15 @@ def layout(stack: Stack, axis: TimeAxis) -> Json:
             "fixedrange": True,
         }
         own = {
-            "nticks": 4, "ticks": "outside", "ticklen": 3, "tickcolor": LIGHT["rule2"], "tickfont": small, "showline": True,
-            "linecolor": LIGHT["rule2"], "separatethousands": True,
-        }  # fmt: skip
+            "nticks": 4,
+            "ticks": "outside",
+            "ticklen": 3,
+            "tickcolor": LIGHT["rule2"],
+            "tickfont": small,
+            "showline": True,
+            "linecolor": LIGHT["rule2"],
+            "separatethousands": True,
+        }
         bare = {"range": [-0.5, 0.5], "visible": False}
         found[f"yaxis{'' if place.axis == 1 else place.axis}"] = base | (own if place.panel.kind == "line" else bare)
     return found
@@ -193,17 +209,32 @@ def _bars(place: Placed, name: str, kind: str, state: int | None, found: Sequenc
     room = width / (axis.range[1] - axis.range[0]) > ROOM_FOR_WORDS
     said = [state_words(name, state, s.recorded) for s in found]
     return {
-        "type": "bar", "orientation": "h", "y": [0] * len(found), "base": start.round(4).tolist(), "x": width.round(4).tolist(),
-        "width": 1, "yaxis": place.y,
+        "type": "bar",
+        "orientation": "h",
+        "y": [0] * len(found),
+        "base": start.round(4).tolist(),
+        "x": width.round(4).tolist(),
+        "width": 1,
+        "yaxis": place.y,
         "text": [text if wide and state is not None else "" for text, wide in zip(said, room, strict=True)],
-        "textposition": "inside", "insidetextanchor": "middle", "constraintext": "none", "textangle": 0,
+        "textposition": "inside",
+        "insidetextanchor": "middle",
+        "constraintext": "none",
+        "textangle": 0,
         "insidetextfont": {"color": LIGHT[ink], "size": 11},
         "marker": {
-            "color": LIGHT[fill_], "line": {"width": 0},
-            "pattern": {"shape": pattern, "fgcolor": LIGHT["hatch"], "size": 5, "solidity": 0.28, "fillmode": "overlay"},
+            "color": LIGHT[fill_],
+            "line": {"width": 0},
+            "pattern": {
+                "shape": pattern,
+                "fgcolor": LIGHT["hatch"],
+                "size": 5,
+                "solidity": 0.28,
+                "fillmode": "overlay",
+            },
         },
         "meta": {"panel": place.axis, "unit": "", "words": said},
-    }  # fmt: skip
+    }
 
 
 def state_words(name: str, state: int | None, recorded: bool = True) -> str:
@@ -268,9 +299,19 @@ def note(
 ) -> Json:
     """Words on the chart."""
     return {
-        "text": text, "x": x, "y": y, "xref": xref, "yref": "paper", "xanchor": anchor, "yanchor": yanchor,
-        "xshift": shift, "yshift": yshift, "showarrow": False, "align": anchor, "font": {"size": size, "color": LIGHT[colour]},
-    }  # fmt: skip
+        "text": text,
+        "x": x,
+        "y": y,
+        "xref": xref,
+        "yref": "paper",
+        "xanchor": anchor,
+        "yanchor": yanchor,
+        "xshift": shift,
+        "yshift": yshift,
+        "showarrow": False,
+        "align": anchor,
+        "font": {"size": size, "color": LIGHT[colour]},
+    }
 
 
 def upright(
@@ -284,13 +325,27 @@ def upright(
 ) -> Json:
     """An upright line through some height of the paper."""
     return {
-        "type": "line", "xref": "x", "yref": "paper", "x0": x, "x1": x, "y0": y[0], "y1": y[1], "layer": layer,
+        "type": "line",
+        "xref": "x",
+        "yref": "paper",
+        "x0": x,
+        "x1": x,
+        "y0": y[0],
+        "y1": y[1],
+        "layer": layer,
         "line": {"color": colour, "width": width, "dash": dash},
-    }  # fmt: skip
+    }
 
 
 def _across(y: float, colour: str) -> Json:
     return {
-        "type": "line", "xref": "paper", "yref": "paper", "x0": 0, "x1": 1, "y0": y, "y1": y, "layer": "below",
+        "type": "line",
+        "xref": "paper",
+        "yref": "paper",
+        "x0": 0,
+        "x1": 1,
+        "y0": y,
+        "y1": y,
+        "layer": "below",
         "line": {"color": colour, "width": 1},
-    }  # fmt: skip
+    }

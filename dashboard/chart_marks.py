@@ -30,7 +30,7 @@ class Step:
 
 @dataclass(frozen=True)
 class Finding:
-    """What is drawn of an event: a value with bounds among limits, in time from `origin_s`, else as levels in a panel."""
+    """A value with bounds among limits, drawn in time from `origin_s`, or as levels in a panel when that is None."""
 
     key: str
     origin_s: float | None
@@ -76,11 +76,17 @@ def _levels(found: Finding, group: Sequence[Placed]) -> list[Json]:
     factor = abs(place.panel.scale)
     return [
         {
-            "type": "line", "xref": "paper", "yref": place.y, "x0": 0, "x1": 1, "y0": limit * factor, "y1": limit * factor,
+            "type": "line",
+            "xref": "paper",
+            "yref": place.y,
+            "x0": 0,
+            "x1": 1,
+            "y0": limit * factor,
+            "y1": limit * factor,
             "line": {"color": LIGHT[level], "width": 1.4, "dash": DASHES[level]},
         }
         for level, limit in found.limits.items()
-    ]  # fmt: skip
+    ]
 
 
 def _limits_in_time(found: Finding, group: Sequence[Placed], axis: TimeAxis) -> list[Json]:
@@ -101,13 +107,22 @@ def _bounded_dot(found: Finding, row: Placed, axis: TimeAxis) -> tuple[Json, Jso
     low = axis.unit(origin + event["lower"]) if finite(event["lower"]) else best
     high = axis.unit(origin + event["upper"]) if finite(event["upper"]) else axis.range[1]
     dot = {
-        "type": "scatter", "mode": "markers", "x": [best], "y": [0], "yaxis": row.y,
+        "type": "scatter",
+        "mode": "markers",
+        "x": [best],
+        "y": [0],
+        "yaxis": row.y,
         "marker": {"size": 7, "color": LIGHT["ink"]},
         "error_x": {
-            "type": "data", "symmetric": False, "array": [high - best], "arrayminus": [best - low],
-            "color": LIGHT["ink"], "thickness": 1.4, "width": 4,
+            "type": "data",
+            "symmetric": False,
+            "array": [high - best],
+            "arrayminus": [best - low],
+            "color": LIGHT["ink"],
+            "thickness": 1.4,
+            "width": 4,
         },
-    }  # fmt: skip
+    }
     text = words.bounded(event["value"], event["lower"], event["upper"], event["unit"])
     left = (high - axis.range[0]) / (axis.range[1] - axis.range[0]) > 0.7
     anchor, x, shift = ("right", low, -6) if left else ("left", high, 6)
@@ -128,15 +143,31 @@ def draw_steps(steps: Sequence[Step], stack: Stack, axis: TimeAxis) -> list[Json
 def _number(step: Step, x: float, spot: float, stack: Stack) -> list[Json]:
     inside, outside = ("paper", "ink") if step.found else ("ink", "paper")
     circle = {
-        "type": "circle", "xref": "x", "yref": "paper", "xsizemode": "pixel", "ysizemode": "pixel",
-        "xanchor": spot, "yanchor": 1 + STEP_ROW_PX / stack.inner_px, "x0": -8, "x1": 8, "y0": -8, "y1": 8,
-        "fillcolor": LIGHT[outside], "line": {"color": LIGHT["ink"], "width": 1.2},
+        "type": "circle",
+        "xref": "x",
+        "yref": "paper",
+        "xsizemode": "pixel",
+        "ysizemode": "pixel",
+        "xanchor": spot,
+        "yanchor": 1 + STEP_ROW_PX / stack.inner_px,
+        "x0": -8,
+        "x1": 8,
+        "y0": -8,
+        "y1": 8,
+        "fillcolor": LIGHT[outside],
+        "line": {"color": LIGHT["ink"], "width": 1.2},
         "label": {"text": str(step.number), "font": {"size": 10, "color": LIGHT[inside]}},
-    }  # fmt: skip
+    }
     leader = {
-        "type": "line", "xref": "x", "yref": "paper", "x0": spot, "x1": x, "y0": 1 + (STEP_ROW_PX - 8) / stack.inner_px, "y1": 1,
+        "type": "line",
+        "xref": "x",
+        "yref": "paper",
+        "x0": spot,
+        "x1": x,
+        "y0": 1 + (STEP_ROW_PX - 8) / stack.inner_px,
+        "y1": 1,
         "line": {"color": LIGHT["rule2"], "width": 1},
-    }  # fmt: skip
+    }
     return [leader, circle]
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
@@ -22,6 +23,7 @@ _SHAPES = {
     "medium": Markup('<path d="M7 2.2 12.6 11.8 1.4 11.8Z"/>'),
     "low": Markup('<circle cx="7" cy="7" r="4.6"/>'),
 }
+_UNIT = re.compile(r"(?<=\d) (?=(?:s|kt|m|g|t|ft|psi)\b|%)")
 CROWDED = 0.08  # of the drawing: limits nearer than this are not drawn to scale
 HATCH = Markup('<span class="hatch" aria-hidden="true"></span>')
 
@@ -29,6 +31,11 @@ HATCH = Markup('<span class="hatch" aria-hidden="true"></span>')
 def joined(parts: Iterable[Markup]) -> Markup:
     """Markup, one after another."""
     return Markup("").join(parts)
+
+
+def unbroken(text: str) -> str:
+    """The same sentence, in which a line never ends between a number and its unit."""
+    return _UNIT.sub("\u00a0", text)
 
 
 def severity(level: str, *, certain: bool = True) -> Markup:
@@ -68,7 +75,7 @@ def _origin_place(i: int, kind: str, where: str | None, confidence: str | None) 
 
 
 def pct(place: float) -> float:
-    """Column place of a standing among limits: low, medium and high limits at 24, 50 and 76 %; beyond them it closes up."""
+    """Column place of a standing among limits: low, medium and high at 24, 50 and 76 %; beyond, it closes up."""
     return 26 * drawn(place) - 2
 
 
@@ -132,7 +139,8 @@ def limit_scale(
     if spread:
         parts.append(
             Markup(
-                '<rect class="band" x="{}%" width="{}%" y="24" height="12"/><line class="median" x1="{}%" x2="{}%" y1="24" y2="36"/>'
+                '<rect class="band" x="{}%" width="{}%" y="24" height="12"/>'
+                '<line class="median" x1="{}%" x2="{}%" y1="24" y2="36"/>'
             ).format(
                 _r(min(x(spread["low"]), x(spread["high"]))),
                 _r(abs(x(spread["high"]) - x(spread["low"]))),
@@ -240,7 +248,8 @@ def rate_weeks(level: str, weeks: Sequence[tuple[str, Rate]]) -> Markup:
         now = " now " + level if i == len(weeks) - 1 else ""
         bars.append(
             Markup(
-                '<line class="interval{0}" x1="{1}%" x2="{1}%" y1="{2}" y2="{3}"/><circle class="rate{0}" cx="{1}%" cy="{4}" r="{5}"/>'
+                '<line class="interval{0}" x1="{1}%" x2="{1}%" y1="{2}" y2="{3}"/>'
+                '<circle class="rate{0}" cx="{1}%" cy="{4}" r="{5}"/>'
             ).format(now, at, y(found.upper), y(found.lower), y(found.per_1000), 3 if now else 2)
         )
     first, last = words.week_name(weeks[0][0]).lower(), weeks[-1][0][-2:].lstrip("0")

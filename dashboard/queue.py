@@ -9,10 +9,11 @@ import polars as pl
 
 from dashboard.query import ALL_WEEKS, LEVELS, Query
 from dashboard.rates import Rate, rate
-from dashboard.store import RANK, Held, worst_first
+from dashboard.store import Held, can
 
 LINES_PER_PAGE = 100
 TREND_WEEKS = 13
+NARROW = ("index", "rank", "severity", "certain", "rule", "tail", "place", "title", "touchdown_utc", "week")
 
 
 @dataclass(frozen=True)
@@ -41,83 +42,90 @@ def week_of(held: Held, query: Query) -> str:
     return query.week or (held.weeks[-1] if held.weeks else ALL_WEEKS)
 
 
-def matching(frame: pl.DataFrame, query: Query, *, week: str = ALL_WEEKS) -> pl.DataFrame:
-    """Landings or events that the landing filters (week, fleet, runway, aircraft) leave."""
+def matching(landings: pl.DataFrame, query: Query, *, week: str = ALL_WEEKS) -> pl.LazyFrame:
+    """Landings that the landing filters (week, fleet, runway, aircraft) leave."""
+    return landings.lazy().filter(*_landing_filters(query, week))
+
+
+def _landing_filters(query: Query, week: str) -> list[pl.Expr]:
     wanted = {
-        "week": "" if week == ALL_WEEKS else week,
+        "week": week if week != ALL_WEEKS else "",
         "fleet": query.fleet,
         "place": query.runway,
         "tail": query.tail,
     }
-    return frame.filter(*(pl.col(name) == value for name, value in wanted.items() if value))
+    return [pl.col(name) == value for name, value in wanted.items() if value]
 
 
 def chosen_events(held: Held, query: Query, *, week: str = ALL_WEEKS) -> pl.DataFrame:
-    """Events that every filter but severity leaves."""
-    events = matching(held.events, query, week=week)
+    """Events that every filter but severity leaves, worst first, with the columns that lists are made from."""
     wanted = {"rule": query.rule, "origin": query.origin}
-    events = events.filter(*(pl.col(name) == value for name, value in wanted.items() if value))
-    return events.filter(_has(query.text)) if query.text else events
+    words = [pl.col("words").str.contains(word, literal=True) for word in query.text.lower().split()]
+    filters = [
+        *_landing_filters(query, week),
+        *(pl.col(name) == value for name, value in wanted.items() if value),
+        *words,
+    ]
+    return held.events.lazy().filter(*filters).select(NARROW).collect()
 
 
-def _has(text: str) -> pl.Expr:
-    """Every word stands somewhere in what the line shows."""
-    shown = pl.concat_str("title", "tail", "fleet", "place", "flight", "landing_id", separator=" ", ignore_nulls=True)
-    lowered = shown.str.to_lowercase()
-    return pl.all_horizontal(*(lowered.str.contains(word, literal=True) for word in text.lower().split()))
+def groups(held: Held, chosen: pl.DataFrame, query: Query) -> list[Group]:
+    """One page of lines, by severity, worst severity first. `chosen` is what chosen_events found."""
+    lines = _lines(chosen.filter(pl.col("severity") == query.severity) if query.severity else chosen, query)
+    page = lines.slice((query.page - 1) * LINES_PER_PAGE, LINES_PER_PAGE)
+    whole = held.events[page.get_column("index")]
+    rows = [
+        _line(event, line) for event, line in zip(whole.iter_rows(named=True), page.iter_rows(named=True), strict=True)
+    ]
+    totals = {level: (events, n) for level, events, n in _totals(lines).iter_rows()}
+    return [
+        Group(level, *totals[level], [line for line in rows if line.event["severity"] == level])
+        for level in LEVELS
+        if level in totals
+    ]
 
 
-def groups(events: pl.DataFrame, query: Query) -> list[Group]:
-    """One page of lines, by severity, worst severity first."""
-    lines = _lines(events if not query.severity else events.filter(pl.col("severity") == query.severity), query)
-    start = (query.page - 1) * LINES_PER_PAGE
-    page = lines.slice(start, LINES_PER_PAGE)
-    found = []
-    for level in LEVELS:
-        of_level = lines.filter(pl.col("severity") == level)
-        here = page.filter(pl.col("severity") == level)
-        if of_level.height:
-            rows = [_line(row) for row in here.iter_rows(named=True)]
-            found.append(Group(level, int(of_level.get_column("repeats").sum()), of_level.height, rows))
-    return found
+def _totals(lines: pl.DataFrame) -> pl.DataFrame:
+    return lines.group_by("severity").agg(pl.col("repeats").sum(), n=pl.len())
 
 
 def first_event(held: Held, query: Query) -> dict[str, Any] | None:
     """The event of the first line, which is read when the address names none."""
-    found = groups(chosen_events(held, query, week=week_of(held, query)), query)
+    found = groups(held, chosen_events(held, query, week=week_of(held, query)), query)
     return next((group.lines[0].event for group in found if group.lines), None)
 
 
-def _line(row: dict[str, Any]) -> Line:
-    return Line(row, row["repeats"], row["places"], row["first"], row["last"])
+def _line(event: dict[str, Any], line: dict[str, Any]) -> Line:
+    return Line(event, line["repeats"], line["places"], line["first"], line["last"])
 
 
-def _lines(events: pl.DataFrame, query: Query) -> pl.DataFrame:
+def _lines(chosen: pl.DataFrame, query: Query) -> pl.DataFrame:
     """One row per line with `repeats`, `places`, `first`, `last`; repeats of a rule on one aircraft stand together."""
-    ordered = worst_first(events)
-    keys = ["severity", "certain", "rule", "tail"] if query.lines == "together" else ["event_id"]
-    counts = ordered.group_by(keys).agg(
+    if query.lines == "single":
+        utc = pl.col("touchdown_utc")
+        return _sorted(chosen.with_columns(repeats=pl.lit(1), places=pl.lit(1), first=utc, last=utc), query.sort)
+    worst = [pl.col(name).first() for name in ("index", "severity", "title", "place")]
+    lines = chosen.group_by("rank", "certain", "rule", "tail", maintain_order=True).agg(
+        *worst,
         repeats=pl.len(),
         places=pl.col("place").n_unique(),
         first=pl.col("touchdown_utc").min(),
         last=pl.col("touchdown_utc").max(),
     )
-    lines = ordered.unique(subset=keys, keep="first", maintain_order=True).join(
-        counts, on=keys, how="left", nulls_equal=True, maintain_order="left"
-    )
     return _sorted(lines, query.sort)
 
 
 def _sorted(lines: pl.DataFrame, order: str) -> pl.DataFrame:
+    """By severity, then as asked; lines come in worst first, and keep that order among equals."""
+    if order == "worst":
+        return lines
     by = {
-        "worst": [],
-        "newest": [-pl.col("last").dt.timestamp()],
-        "event": [pl.col("title")],
-        "aircraft": [pl.col("tail")],
-        "place": [pl.col("place")],
-    }[order]
-    rank = pl.col("severity").replace_strict(RANK, return_dtype=pl.Int8)
-    return lines.sort(-rank, *by, nulls_last=True, maintain_order=True)
+        "newest": -pl.col("last").dt.timestamp(),
+        "event": pl.col("title"),
+        "aircraft": pl.col("tail"),
+        "place": pl.col("place"),
+    }
+    return lines.sort(-pl.col("rank"), by[order], nulls_last=True, maintain_order=True)
 
 
 @dataclass(frozen=True)
@@ -141,29 +149,29 @@ class Coverage:
     reasons: list[tuple[str, int]]
 
 
-def assessed_landings(held: Held, query: Query) -> pl.DataFrame:
-    """Landings of every week that the filters leave and that were assessed: the denominators of all rates."""
+def assessed_per_week(held: Held, query: Query) -> dict[str, int]:
+    """Landings of each week that the filters leave and that were assessed: the denominators of all rates."""
     landings = matching(held.landings, query)
-    if not query.rule:
-        return landings.filter(pl.col("assessed") > 0)
-    by_rule = held.outcomes.filter(pl.col("rule") == query.rule, pl.col("outcome") != "not_assessed")
-    return landings.join(by_rule.select("landing_id"), on="landing_id", how="semi")
+    if query.rule:
+        assessed = pl.col(can(query.rule)) if query.rule in held.rules else pl.lit(False)
+    else:
+        assessed = pl.col("assessed") > 0
+    return dict(landings.filter(assessed).group_by("week").len().collect().iter_rows())
 
 
 def tiles(held: Held, query: Query) -> list[Tile]:
     """Counts and rates of the query's week, per severity, with the weeks before it."""
     week = week_of(held, query)
     weeks = _trend(held.weeks, week)
-    per_week = dict(assessed_landings(held, query).group_by("week").len().iter_rows())
-    events = chosen_events(held, query)
-    counted = events.group_by("week", "severity").agg(n=pl.len(), certain=pl.col("certain").sum())
+    per_week = assessed_per_week(held, query)
+    counted = chosen_events(held, query).group_by("week", "severity").agg(n=pl.len(), certain=pl.col("certain").sum())
     counts = {(w, s): (n, sure) for w, s, n, sure in counted.iter_rows()}
     return [_tile(level, week, weeks, counts, per_week) for level in LEVELS]
 
 
-def _trend(weeks: list[str], week: str) -> list[str]:
+def _trend(weeks: tuple[str, ...], week: str) -> list[str]:
     if week == ALL_WEEKS:
-        return weeks[-TREND_WEEKS:]
+        return list(weeks[-TREND_WEEKS:])
     upto = [w for w in weeks if w <= week]
     return upto[-TREND_WEEKS:]
 
@@ -185,19 +193,8 @@ def _tile(
 def coverage(held: Held, query: Query) -> Coverage:
     """What part of the landings under the filters could be assessed, and the commonest reasons why not."""
     landings = matching(held.landings, query, week=week_of(held, query))
-    missed = landings.filter(pl.col("assessed") == 0)
-    reasons = (
-        held.outcomes.join(missed.select("landing_id"), on="landing_id", how="semi")
-        .group_by("reason")
-        .agg(n=pl.col("landing_id").n_unique())
-        .drop_nulls()
-        .with_columns(pl.col("reason").cast(pl.String))
-        .sort("n", "reason", descending=[True, False])
-        .head(3)
-    )
-    return Coverage(
-        landings.height,
-        landings.height - missed.height,
-        landings.filter(pl.col("assessed") == pl.col("judged"), pl.col("judged") > 0).height,
-        list(reasons.iter_rows()),
-    )
+    found = landings.select("assessed", "judged", "silent").collect()
+    silent = found.filter(pl.col("assessed") == 0)
+    reasons = silent.group_by("silent").len().drop_nulls().sort("len", "silent", descending=[True, False]).head(3)
+    complete = found.filter(pl.col("assessed") == pl.col("judged"), pl.col("judged") > 0).height
+    return Coverage(found.height, found.height - silent.height, complete, list(reasons.iter_rows()))

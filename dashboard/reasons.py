@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 import polars as pl
 
@@ -12,23 +13,22 @@ from dashboard.store import Held
 
 @dataclass(frozen=True)
 class Reason:
-    """A reason, how many landings and aircraft it concerns, the rules it silences, and a landing to look at."""
+    """A reason, how many landings and aircraft it concerns, the rules it silences, and the newest such landing."""
 
     sentence: str
     landings: int
     aircraft: int
     rules: tuple[str, ...]
     example: str
+    newest: datetime | None
 
 
-def by_reason(outcomes: pl.DataFrame, held: Held) -> list[Reason]:
-    """Reasons of the outcomes that were not assessed, those concerning most landings first."""
-    missing = outcomes.filter(pl.col("outcome") == "not_assessed").with_columns(
-        pl.col("reason", "rule").cast(pl.String), reason_=pl.col("reason").cast(pl.String).fill_null("reason not known")
-    )
-    told = {reason: words.plain(reason) for reason in missing.get_column("reason_").unique().to_list()}
+def by_reason(missing: pl.DataFrame, held: Held) -> list[Reason]:
+    """Reasons of outcomes that were not assessed (see store.Held.missing), those concerning most landings first."""
+    reasons = missing.with_columns(pl.col("reason").fill_null("reason not known"))
+    told = {reason: words.plain(reason) for reason in reasons.get_column("reason").unique().to_list()}
     grouped = (
-        missing.with_columns(said=pl.col("reason_").replace_strict(told, return_dtype=pl.String))
+        reasons.with_columns(said=pl.col("reason").replace_strict(told, return_dtype=pl.String))
         .join(held.landings.select("landing_id", "tail", "touchdown_utc"), on="landing_id", how="left")
         .sort("touchdown_utc", descending=True, nulls_last=True)
         .group_by("said", maintain_order=True)
@@ -37,9 +37,11 @@ def by_reason(outcomes: pl.DataFrame, held: Held) -> list[Reason]:
             aircraft=pl.col("tail").n_unique(),
             rules=pl.col("rule").unique().sort(),
             example=pl.col("landing_id").first(),
+            newest=pl.col("touchdown_utc").first(),
         )
         .sort("landings", "said", descending=[True, False])
     )
     return [
-        Reason(said, n, aircraft, tuple(rules), example) for said, n, aircraft, rules, example in grouped.iter_rows()
+        Reason(said, n, aircraft, tuple(rules), example, newest)
+        for said, n, aircraft, rules, example, newest in grouped.iter_rows()
     ]

@@ -13,8 +13,9 @@ from dashboard.steps import StepRow
 
 ROWS = 3
 ROW_PX, BADGE_Y, STRIP_Y, STRIP_PX = 15, 62, 80, 24
-DRAWN_PX, CHAR_PX = 1180, 6.1
-APART = 1.75  # per cent: numbers do not cover one another
+WIDE_PX, NARROW_PX, CHAR_PX = 1180, 640, 6.1
+FIRST_LABEL_PX = 150
+APART_PX = 21  # numbers do not cover one another
 
 
 @dataclass(frozen=True)
@@ -41,18 +42,23 @@ def strip(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m: f
 
 
 def drawing(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m: float | None) -> Markup:
-    """The strip as SVG; a sentence when distances are not known."""
+    """The strip as SVG, for a screen and for a page of paper; a sentence when distances are not known."""
     span = strip(rows, runway_length_m, touchdown_m)
     if span is None:
         return Markup('<p class="soft">Distances are not known: ground speed was not recorded well enough.</p>')
     placed = [row for row in rows if row.last and row.last.distance_m is not None]
     end = max(row.last.distance_m or 0.0 for row in placed if row.last)
+    wide, narrow = (_svg(name, px, span, placed, end) for name, px in (("wide", WIDE_PX), ("narrow", NARROW_PX)))
+    return wide + narrow
+
+
+def _svg(name: str, width_px: int, span: Strip, placed: Sequence[StepRow], end: float) -> Markup:
     steps = [row for row in placed if row.number is not None]
-    badges, unused_px = _badges(span, steps)
-    parts = [_surface(span), _path(span, end), _axis(span), *_milestones(span, placed), badges]
+    badges, unused_px = _badges(span, steps, width_px)
+    parts = [_surface(span), _path(span, end), _axis(span, width_px), *_milestones(span, placed), badges]
     return Markup(
-        '<svg class="runway" height="{}" role="img" aria-label="{}"><g transform="translate(0 {})">{}</g></svg>'
-    ).format(STRIP_Y + STRIP_PX + 40 - unused_px, _label(steps, span), -unused_px, marks.joined(parts))
+        '<svg class="runway {}" height="{}" role="img" aria-label="{}"><g transform="translate(0 {})">{}</g></svg>'
+    ).format(name, STRIP_Y + STRIP_PX + 40 - unused_px, _label(steps, span), -unused_px, marks.joined(parts))
 
 
 def _label(steps: Sequence[StepRow], span: Strip) -> str:
@@ -94,19 +100,20 @@ def _path(span: Strip, end_m: float) -> Markup:
     )
 
 
-def _axis(span: Strip) -> Markup:
+def _axis(span: Strip, width_px: int) -> Markup:
     """Metres along the drawing."""
-    step = next(s for s in (100, 200, 400, 500, 1000) if span.length_m / s <= 9)
+    step = next(s for s in (100, 200, 400, 500, 1000) if span.length_m / s <= width_px / 130)
     y = STRIP_Y + STRIP_PX + 18
     parts = [Markup('<line class="axis" x1="0" x2="100%" y1="{0}" y2="{0}"/>').format(y)]
     for metres in range(0, int(span.length_m) + 1, step):
         at = 100 * metres / span.length_m
         where = "from the threshold" if span.known else "from touchdown"
-        text = f"0 m {where}" if metres == 0 else f"{metres:,}"
+        text = f"0 m {where}" if metres == 0 else "" if at * width_px < FIRST_LABEL_PX * 100 else f"{metres:,}"
         anchor = "start" if metres == 0 else "end" if at > 97 else "middle"
         parts.append(
             Markup(
-                '<line class="axis" x1="{0}%" x2="{0}%" y1="{1}" y2="{2}"/><text x="{0}%" y="{3}" text-anchor="{4}">{5}</text>'
+                '<line class="axis" x1="{0}%" x2="{0}%" y1="{1}" y2="{2}"/>'
+                '<text x="{0}%" y="{3}" text-anchor="{4}">{5}</text>'
             ).format(_r(at), y, y + 4, y + 17, anchor, text)
         )
     return marks.joined(parts)
@@ -130,19 +137,20 @@ def _milestones(span: Strip, placed: Sequence[StepRow]) -> list[Markup]:
     return found
 
 
-def _badges(span: Strip, steps: Sequence[StepRow]) -> tuple[Markup, int]:
-    """Numbers above the strip, moved apart where they crowd, their words where there is room; and the height left over."""
+def _badges(span: Strip, steps: Sequence[StepRow], width_px: int) -> tuple[Markup, int]:
+    """Numbers above the strip, moved apart where they crowd, words where there is room; and the height left over."""
     ordered = sorted(steps, key=lambda row: row.last.distance_m if row.last and row.last.distance_m else 0.0)
     at = [span.pct(row.last.distance_m or 0.0) for row in ordered if row.last]
-    spots = [min(max(x, 0.9), 99.1) for x in spread(at, APART)]
-    labels = _rows([_words(row) for row in ordered], spots)
+    spots = [min(max(x, 0.9), 99.1) for x in spread(at, 100 * APART_PX / width_px)]
+    labels = _rows([_words(row) for row in ordered], spots, width_px)
     parts = []
     for row, x, spot, (text, level, anchor) in zip(ordered, at, spots, labels, strict=True):
         look = "badge found" if row.events else "badge"
         parts.append(
             Markup(
                 '<line class="leader" x1="{0}%" x2="{1}%" y1="{2}" y2="{3}"/>'
-                '<circle class="{4}" cx="{0}%" cy="{2}" r="9"/><text class="{4}" x="{0}%" y="{5}" text-anchor="middle">{6}</text>'
+                '<circle class="{4}" cx="{0}%" cy="{2}" r="9"/>'
+                '<text class="{4}" x="{0}%" y="{5}" text-anchor="middle">{6}</text>'
             ).format(_r(spot), _r(x), BADGE_Y, STRIP_Y, look, BADGE_Y + 4, row.number)
         )
         if level is not None:
@@ -168,7 +176,7 @@ def _words(row: StepRow) -> str:
     )
 
 
-def _rows(labels: Sequence[str], spots: Sequence[float]) -> list[tuple[str, int | None, str]]:
+def _rows(labels: Sequence[str], spots: Sequence[float], width_px: int) -> list[tuple[str, int | None, str]]:
     """For each label a row above its number and an anchor; None where there is no room.
 
     A label to the left of its upright line goes as low as it can, one to the right as high as it can: so a crowd of
@@ -177,7 +185,7 @@ def _rows(labels: Sequence[str], spots: Sequence[float]) -> list[tuple[str, int 
     taken: list[list[tuple[float, float]]] = [[] for _ in range(ROWS)]
     found: list[tuple[str, int | None, str]] = []
     for i, (text, spot) in enumerate(zip(labels, spots, strict=True)):
-        wide = 100 * len(text) * CHAR_PX / DRAWN_PX
+        wide = 100 * len(text) * CHAR_PX / width_px
         alone = all(abs(other - spot) > wide / 2 + 0.5 for j, other in enumerate(spots) if j != i)
         choices = [(0, "middle", spot - wide / 2)] if alone else []
         choices += [(level, "end", spot - wide + 0.3) for level in range(ROWS)]

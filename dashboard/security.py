@@ -33,9 +33,10 @@ def protect(app: Dash) -> None:
 
 
 def policy(app: Dash) -> str:
-    """The content policy of a page. Inline scripts are known by hash; charts set styles inline, scripts may not eval."""
+    """The content policy of a page: inline scripts known by hash, inline styles for charts, no eval."""
     scripts = " ".join(["'self'", *app.csp_hashes()])
     return (
         f"default-src 'self'; script-src {scripts}; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
-        "font-src 'self' data:; connect-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
+        "font-src 'self' data:; connect-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self'; "
+        "frame-ancestors 'none'"
     )

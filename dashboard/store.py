@@ -14,7 +14,7 @@ from dashboard import scale
 from fdm import schemas
 from fdm.archive import Trace
 
-LEVELS = ("high", "medium", "low")
+FEWEST_FOR_SPREAD = 20
 RANK = {name: rank for rank, name in enumerate(schemas.SEVERITIES)}
 
 
@@ -25,8 +25,9 @@ class Source(Protocol):
     def run(self) -> Mapping[str, Any]: ...
     def landings(self) -> pl.DataFrame: ...
     def events(self) -> pl.DataFrame: ...
-    def outcomes(self) -> pl.DataFrame: ...
+    def outcomes(self, landing_id: str | None = None) -> pl.DataFrame: ...
     def measures(self, landing_id: str | None = None) -> pl.DataFrame: ...
+    def measure_values(self, measure: str) -> pl.DataFrame: ...
     def instants(self, landing_id: str | None = None) -> pl.DataFrame: ...
     def traces(self, landing_id: str) -> Mapping[str, Trace]: ...
 
@@ -61,13 +62,15 @@ class RuleCard:
 
 @dataclass(frozen=True)
 class Held:
-    """The tables of one judged archive.
+    """The tables of one judged archive, in memory.
 
-    landings  schemas.LANDINGS with `week` ("2026-W47"), `place` ("Korsby 09L"), `assessed` and `judged`:
-              how many rules could be assessed, and how many there are
-    events    schemas.EVENTS with `week`, `place`, `title`, `certain`, and where value and bounds stand among
-              the limits: `at`, `at_lower`, `at_upper` (see scale)
-    outcomes  schemas.OUTCOMES, repeated words held as categories
+    landings  schemas.LANDINGS, newest first, with `week` ("2026-W47"), `place` ("Korsby 09L"), `judged` and
+              `assessed` (how many rules there are, and could be assessed), `silent` (why, when none could), for each
+              rule a column `can(rule)` (whether it could be assessed), and `high`, `medium`, `low` (how many events)
+    events    schemas.EVENTS, worst first, with `index`, `rank`, `week`, `place`, `title`, `certain`, `words` (what a
+              search looks in), and `at`, `at_lower`, `at_upper`: where value and bounds stand among limits (see scale)
+    missing   the outcomes that were not assessed: `landing_id`, `rule`, `reason`
+    weeks     weeks that hold a landing, oldest first
     """
 
     stamp: object
@@ -75,12 +78,8 @@ class Held:
     rules: Mapping[str, RuleCard]
     landings: pl.DataFrame
     events: pl.DataFrame
-    outcomes: pl.DataFrame
-
-    @property
-    def weeks(self) -> list[str]:
-        """Weeks that hold a landing, oldest first."""
-        return self.landings.get_column("week").drop_nulls().unique().sort().to_list()
+    missing: pl.DataFrame
+    weeks: tuple[str, ...]
 
     @property
     def titles(self) -> dict[str, str]:
@@ -92,6 +91,11 @@ class Held:
         """Rules whose file has changed since this archive was judged: their limits are not those of its events."""
         used = self.events.select("rule", "rule_hash").unique().iter_rows()
         return sorted(rule for rule, hash_ in used if rule in self.rules and self.rules[rule].hash not in ("", hash_))
+
+
+def can(rule: str) -> str:
+    """Name of the landings' column that says whether a rule could be assessed."""
+    return f"can {rule}"
 
 
 class Store:
@@ -113,7 +117,7 @@ class Store:
         self._reopen = reopen or (lambda: source)
         self._lock = threading.Lock()
         self._held: Held | None = None
-        self._spread: pl.DataFrame | None = None
+        self._spreads: dict[str, pl.DataFrame] = {}
 
     def held(self) -> Held:
         """The tables now; read again when the archive has been judged since."""
@@ -124,7 +128,7 @@ class Store:
             if self._held is None or self._held.stamp != stamp:
                 self._source = now
                 self._held = _read(now, run, self._load_rules(run), stamp)
-                self._spread = None
+                self._spreads = {}
             return self._held
 
     def event(self, event_id: str) -> dict[str, Any] | None:
@@ -137,11 +141,11 @@ class Store:
 
     def events_of(self, landing_id: str) -> pl.DataFrame:
         """The events of one landing, worst first."""
-        return worst_first(self.held().events.filter(pl.col("landing_id") == landing_id))
+        return self.held().events.filter(pl.col("landing_id") == landing_id)
 
     def outcomes_of(self, landing_id: str) -> pl.DataFrame:
         """What each rule said of one landing."""
-        return self.held().outcomes.filter(pl.col("landing_id") == landing_id)
+        return self._source.outcomes(landing_id)
 
     def instants_of(self, landing_id: str) -> pl.DataFrame:
         """The steps of one landing."""
@@ -156,13 +160,13 @@ class Store:
         return self._source.traces(landing_id)
 
     def spread(self, measure: str, fleet: str | None) -> dict[str, Any] | None:
-        """`low`, `mid`, `high` (5, 50 and 95 % of the fleet's landings) and `n` for a measure; None below 20 landings."""
+        """What a measure usually is in a fleet: `low`, `mid`, `high` (5, 50, 95 % of `n` landings); None for too few."""
         held = self.held()
         with self._lock:
-            if self._spread is None:
-                self._spread = _spreads(self._source.measures(), held.landings)
-            found = _one(self._spread, (pl.col("measure") == measure) & pl.col("fleet").eq_missing(pl.lit(fleet)))
-        return found if found and found["n"] >= 20 else None
+            if measure not in self._spreads:
+                self._spreads[measure] = _spreads(self._source.measure_values(measure), held.landings)
+            found = _one(self._spreads[measure], pl.col("fleet").eq_missing(pl.lit(fleet)))
+        return found if found and found["n"] >= FEWEST_FOR_SPREAD else None
 
 
 def worst_first(events: pl.DataFrame) -> pl.DataFrame:
@@ -192,22 +196,54 @@ def _one(frame: pl.DataFrame, condition: pl.Expr) -> dict[str, Any] | None:
 
 
 def _read(source: Source, run: Mapping[str, Any], rules: Mapping[str, RuleCard], stamp: object) -> Held:
-    outcomes = source.outcomes().with_columns(pl.col("rule", "outcome", "reason").cast(pl.Categorical))
-    counts = outcomes.group_by("landing_id").agg(
-        assessed=(pl.col("outcome").cast(pl.String) != "not_assessed").sum(), judged=pl.len()
+    outcomes = source.outcomes()
+    landings = with_week_and_place(source.landings()).join(_per_landing(outcomes), on="landing_id", how="left")
+    cans = [name for name in landings.columns if name.startswith(can(""))]
+    landings = landings.with_columns(
+        pl.col("assessed", "judged").fill_null(0),
+        pl.col(cans).fill_null(False),
+        *(pl.lit(False).alias(can(rule)) for rule in rules if can(rule) not in cans),
     )
-    landings = (
-        with_week_and_place(source.landings())
-        .join(counts, on="landing_id", how="left")
-        .with_columns(pl.col("assessed", "judged").fill_null(0))
+    missing = outcomes.filter(pl.col("outcome") == "not_assessed").select("landing_id", "rule", "reason")
+    weeks = landings.get_column("week").drop_nulls().unique().sort().to_list()
+    events = _ready(source.events(), rules)
+    return Held(stamp, run, rules, _with_counts(landings, events), events, missing, tuple(weeks))
+
+
+def _with_counts(landings: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
+    """How many events of each severity a landing has; newest landing first."""
+    levels = ("high", "medium", "low")
+    counts = events.group_by("landing_id").agg((pl.col("severity") == level).sum().alias(level) for level in levels)
+    counted = landings.join(counts, on="landing_id", how="left").with_columns(pl.col(levels).fill_null(0))
+    return counted.sort("touchdown_utc", descending=True, nulls_last=True)
+
+
+def _per_landing(outcomes: pl.DataFrame) -> pl.DataFrame:
+    """Per landing: how many rules were judged and assessed, why none was, and which could be."""
+    judged = outcomes.with_columns(assessed=pl.col("outcome") != "not_assessed")
+    counts = judged.group_by("landing_id").agg(
+        judged=pl.len(), assessed=pl.col("assessed").sum(), silent=pl.col("reason").first()
     )
-    events = with_week_and_place(source.events()).with_columns(
-        title=pl.col("rule").replace_strict(
-            {name: card.title for name, card in rules.items()}, default=pl.col("rule"), return_dtype=pl.String
-        ),
+    counts = counts.with_columns(silent=pl.when(pl.col("assessed") == 0).then(pl.col("silent")))
+    if outcomes.is_empty():
+        return counts
+    by_rule = judged.pivot(on="rule", index="landing_id", values="assessed", aggregate_function="first")
+    return counts.join(by_rule.rename({c: can(c) for c in by_rule.columns if c != "landing_id"}), on="landing_id")
+
+
+def _ready(events: pl.DataFrame, rules: Mapping[str, RuleCard]) -> pl.DataFrame:
+    """Events with what lists and searches need, worst first."""
+    titles = {name: card.title for name, card in rules.items()}
+    named = with_week_and_place(events).with_columns(
+        title=pl.col("rule").replace_strict(titles, default=pl.col("rule"), return_dtype=pl.String),
         certain=pl.col("severity_lowest") == pl.col("severity"),
+        rank=pl.col("severity").replace_strict(RANK, return_dtype=pl.Int8),
     )
-    return Held(stamp, run, rules, landings, _with_places(events, rules), outcomes)
+    searched = pl.concat_str(
+        "title", "tail", "fleet", "place", "flight", "landing_id", separator=" ", ignore_nulls=True
+    )
+    placed = _with_places(named.with_columns(words=searched.str.to_lowercase()), rules)
+    return worst_first(placed).with_row_index("index")
 
 
 def _with_places(events: pl.DataFrame, rules: Mapping[str, RuleCard]) -> pl.DataFrame:
@@ -228,18 +264,9 @@ def _with_places(events: pl.DataFrame, rules: Mapping[str, RuleCard]) -> pl.Data
     return pl.concat(groups) if groups else empty
 
 
-def _spreads(measures: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame:
+def _spreads(values: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame:
     value = pl.col("value")
-    return (
-        measures.lazy()
-        .filter(value.is_finite())
-        .join(landings.lazy().select("landing_id", "fleet"), on="landing_id")
-        .group_by("measure", "fleet")
-        .agg(
-            low=value.quantile(0.05),
-            mid=value.median(),
-            high=value.quantile(0.95),
-            n=pl.col("landing_id").n_unique(),
-        )
-        .collect()
+    known = values.filter(value.is_finite()).join(landings.select("landing_id", "fleet"), on="landing_id")
+    return known.group_by("fleet").agg(
+        low=value.quantile(0.05), mid=value.median(), high=value.quantile(0.95), n=pl.col("landing_id").n_unique()
     )

@@ -19,14 +19,32 @@ RANK = {"within": 0, "low": 1, "medium": 2, "high": 3}
 
 # {v}: value with bounds, {e}: " of engine 2" or nothing. The second sentence is for a value with no upper bound.
 FINDINGS = {
-    "spoiler_delay_s": ("Spoilers were fully up {v} after touchdown", "Spoilers were still not fully up {v} after touchdown"),
-    "reverse_select_delay_s": ("Reverse{e} was selected {v} after touchdown", "Reverse{e} was still not selected {v} after touchdown"),
-    "deploy_delay_s": ("The reverser{e} was deployed {v} after touchdown", "The reverser{e} was still not deployed {v} after touchdown"),
-    "reverse_wait_s": ("The reverser{e} deployed {v} after reverse was selected", "The reverser{e} had not deployed {v} after reverse was selected"),
-    "deploy_transit_s": ("The reverser{e} took {v} from unlocked to deployed", "The reverser{e} was still moving {v} after it unlocked"),
+    "spoiler_delay_s": (
+        "Spoilers were fully up {v} after touchdown",
+        "Spoilers were still not fully up {v} after touchdown",
+    ),
+    "reverse_select_delay_s": (
+        "Reverse{e} was selected {v} after touchdown",
+        "Reverse{e} was still not selected {v} after touchdown",
+    ),
+    "deploy_delay_s": (
+        "The reverser{e} was deployed {v} after touchdown",
+        "The reverser{e} was still not deployed {v} after touchdown",
+    ),
+    "reverse_wait_s": (
+        "The reverser{e} deployed {v} after reverse was selected",
+        "The reverser{e} had not deployed {v} after reverse was selected",
+    ),
+    "deploy_transit_s": (
+        "The reverser{e} took {v} from unlocked to deployed",
+        "The reverser{e} was still moving {v} after it unlocked",
+    ),
     "one_side_deployed_s": ("One reverser of a pair was deployed alone for {v}",),
     "high_reverse_below_taxi_s": ("Reverse{e} stayed above idle for {v} below taxi speed",),
-    "reverser_out_below_taxi_s": ("A reverser was not stowed for {v} below taxi speed", "A reverser was still out {v} after taxi speed, where the recording ends"),
+    "reverser_out_below_taxi_s": (
+        "A reverser was not stowed for {v} below taxi speed",
+        "A reverser was still out {v} after taxi speed, where the recording ends",
+    ),
     "n1_above_idle_at_stow_pct": ("N1{e} was {v} above idle reverse when the reverser began to stow",),
     "forward_power_with_reverser_out_s": ("Forward power was set for {v} with a reverser still out",),
     "spoiler_extension_max": ("Spoilers rose to {v} of full travel",),
@@ -42,7 +60,7 @@ FINDINGS = {
     "runway_left_60_m": ("{v} of runway remained at 60 kt",),
     "bounce_airborne_s": ("The aeroplane was airborne again for {v} after first contact",),
     "heading_excursion_deg": ("Heading swung {v} on the rollout",),
-}  # fmt: skip
+}
 
 
 def number(value: float | None, unit: str) -> str:
@@ -116,13 +134,21 @@ def _past(event: Mapping[str, Any], direction: str) -> str:
 
 def rate(found: Rate) -> str:
     """5.2 per 1,000 (1.9–11.2) of 1,163 assessed"""
-    if found.per_1000 is None or found.lower is None or found.upper is None:
+    if found.landings == 0:
         return "no landing assessed"
-    digits = 0 if found.per_1000 >= 30 else 1
-    per, low, high = (f"{x:,.{digits}f}" for x in (found.per_1000, found.lower, found.upper))
-    if found.events == 0:
-        return f"below {high} per 1,000 of {found.landings:,} assessed"
-    return f"{per} per 1,000 ({low}–{high}) of {found.landings:,} assessed"
+    per, rest = _rate_parts(found)
+    return f"{per} per 1,000{rest} of {found.landings:,} assessed"
+
+
+def rate_alone(found: Rate) -> str:
+    """5.2 (1.9–11.2)"""
+    return "".join(_rate_parts(found)) if found.landings else "–"
+
+
+def _rate_parts(found: Rate) -> tuple[str, str]:
+    known = [x or 0.0 for x in (found.per_1000, found.lower, found.upper)]
+    per, low, high = (f"{x:,.{0 if known[0] >= 30 else 1}f}" for x in known)
+    return (per, f" ({low}–{high})") if found.events else (f"below {high}", "")
 
 
 def count(n: int, one: str, many: str | None = None) -> str:

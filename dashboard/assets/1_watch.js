@@ -18,6 +18,8 @@
     const url = new URL(href, location.href);
     if (url.href === location.href) return;
     const elsewhere = url.pathname !== location.pathname;
+    const alert = document.getElementById("alert");
+    if (alert && alert.textContent) window.dash_clientside.set_props("alert", { markup: "" });
     history[replace ? "replaceState" : "pushState"]({}, "", url);
     window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
     if (elsewhere) {
@@ -44,6 +46,7 @@
     if (button && button.dataset.stepWeek) return stepWeek(Number(button.dataset.stepWeek));
     if (button && button.dataset.print !== undefined) return window.print();
     if (button && button.id === "theme-switch") return switchTheme();
+    if (button && button.id === "try-again") return location.reload();
     const link = e.target.closest("a[href]");
     if (!link || link.target || link.hasAttribute("download") || link.origin !== location.origin) return;
     if (link.getAttribute("href").startsWith("#")) return;

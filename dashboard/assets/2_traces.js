@@ -105,18 +105,19 @@
   }
 
   /* Paper is white: charts go back to their light colours and to the width of a page while printing. */
+  const PAPER = (layout) => ({ width: 680, height: Math.min(layout.height, 920), autosize: false });
   const shown = new Map();
   function toPaper() {
     for (const chart of document.querySelectorAll(".js-plotly-plot")) {
       const holder = chart.closest("[id]");
       const figure = window.watchLight[holder && holder.id];
       if (!figure || shown.has(chart)) continue;
-      shown.set(chart, { data: chart.data, layout: chart.layout });
-      window.Plotly.react(chart, figure.data, Object.assign({}, figure.layout, { width: 690, autosize: false }));
+      shown.set(chart, { data: chart.data, layout: Object.assign({}, chart.layout) });
+      window.Plotly.react(chart, figure.data, Object.assign({}, figure.layout, PAPER(figure.layout)));
     }
   }
   function toScreen() {
-    for (const [chart, was] of shown) window.Plotly.react(chart, was.data, Object.assign({}, was.layout, { width: undefined, autosize: true }));
+    for (const [chart, was] of shown) window.Plotly.react(chart, was.data, was.layout);
     shown.clear();
   }
   window.addEventListener("beforeprint", toPaper);

@@ -12,7 +12,7 @@ from dashboard.pages.frame import nothing
 from dashboard.query import Query
 from dashboard.queue import first_event
 from dashboard.rates import rate
-from dashboard.store import RuleCard, Store
+from dashboard.store import RuleCard, Store, can
 
 
 def shown(store: Store, query: Query) -> tuple[str, str, Any]:
@@ -64,28 +64,32 @@ def event_markup(store: Store, event: dict[str, Any]) -> Markup:
         event["event_id"],
         title,
         where,
-        words.finding(event, title, card.direction if card else "above", yes_or_no=yes_or_no),
+        marks.unbroken(words.finding(event, title, card.direction if card else "above", yes_or_no=yes_or_no)),
         scale,
-        fact_list([
-            ("Likely origin", _origin(event)),
-            ("When", _when(event)),
-            ("Same landing", _same_landing(store, event)),
-            ("Same aircraft", _same_aircraft(store, event)),
-        ]),
-    )  # fmt: skip
+        fact_list(
+            [
+                ("Likely origin", _origin(event)),
+                ("When", _when(event)),
+                ("Same landing", _same_landing(store, event)),
+                ("Same aircraft", _same_aircraft(store, event)),
+            ]
+        ),
+    )
 
 
 def more_markup(store: Store, event: dict[str, Any]) -> Markup:
     """What to know beside the traces: the procedure, what can mislead, and the recording."""
     card = _card(store, event)
     titles = store.held().titles
-    return fact_list([
-        ("Procedure", words.plain(card.procedure, titles) if card else ""),
-        ("Why it matters", words.plain(card.why, titles) if card else ""),
-        ("Can mislead", words.plain(card.misses, titles) if card else ""),
-        ("Limits", words.sentence(card.basis) if card else ""),
-        ("Recording", " ".join(words.sentence(words.plain(fault)) for fault in event["quality"] or [])),
-    ])  # fmt: skip
+    return fact_list(
+        [
+            ("Procedure", words.plain(card.procedure, titles) if card else ""),
+            ("Why it matters", words.plain(card.why, titles) if card else ""),
+            ("Can mislead", words.plain(card.misses, titles) if card else ""),
+            ("Limits", words.sentence(card.basis) if card else ""),
+            ("Recording", " ".join(words.sentence(words.plain(fault)) for fault in event["quality"] or [])),
+        ]
+    )
 
 
 def fact_list(facts: list[tuple[str, Markup | str]]) -> Markup:
@@ -127,13 +131,13 @@ def _same_aircraft(store: Store, event: dict[str, Any]) -> str:
     if not event["tail"]:
         return ""
     held = store.held()
-    judged = held.outcomes.filter(pl.col("rule") == event["rule"], pl.col("outcome") != "not_assessed").select(
-        "landing_id"
-    )
-    fleet = held.landings.filter(pl.col("fleet").eq_missing(pl.lit(event["fleet"]))).join(
-        judged, on="landing_id", how="semi"
-    )
-    events = held.events.filter(pl.col("rule") == event["rule"], pl.col("fleet").eq_missing(pl.lit(event["fleet"])))
+    if can(event["rule"]) not in held.landings.columns:
+        return ""
+    same = pl.col("fleet").eq_missing(pl.lit(event["fleet"])) & pl.col(can(event["rule"]))
+    fleet = held.landings.lazy().filter(same).select("tail").collect()
+    such = pl.col("fleet").eq_missing(pl.lit(event["fleet"])) & (pl.col("rule") == event["rule"])
+    events = held.events.lazy().filter(such).select("tail").collect()
     mine = events.filter(pl.col("tail") == event["tail"]).height
     landings = fleet.filter(pl.col("tail") == event["tail"]).height
-    return f"{words.count(mine, 'such event')} in {words.count(landings, 'landing')}; fleet {words.rate(rate(events.height, fleet.height))}."
+    return f"{words.count(mine, 'such event')} in {words.count(landings, 'landing')}; fleet "
+           f"{words.rate(rate(events.height, fleet.height))}."

@@ -36,6 +36,7 @@ def page_frame() -> html.Div:
             dcc.Store(id="theme"),
             dcc.Store(id="palette", data=palette.dark_of_light()),
             Block("head", head()),
+            Block("alert", className="alert"),
             html.Main(id="page", tabIndex="-1"),
             Block("foot", Markup('<footer class="foot"><p>{}</p></footer>').format(CAUTIONS)),
         ],
@@ -70,7 +71,8 @@ def options(name: str, label: str, every: str, values: list[str] | list[tuple[st
 def search_box(text: str, hint: str) -> Markup:
     """A search field that writes itself into the address while typing."""
     return Markup(
-        '<input type="search" name="text" value="{}" placeholder="{}" aria-label="{}" data-query autocomplete="off" spellcheck="false">'
+        '<input type="search" name="text" value="{}" placeholder="{}" aria-label="{}" data-query '
+        'autocomplete="off" spellcheck="false">'
     ).format(text, hint, hint)
 
 
@@ -146,3 +148,11 @@ def filters(app: Dash, store: str) -> None:
         State("address", "pathname"),
         State(store, "id"),
     )
+
+
+def alert(why: str) -> Markup:
+    """Says that a part of the page did not load, and offers to try again."""
+    return Markup(
+        '<p role="alert">This part of the page did not load. {} <button type="button" id="try-again">Try '
+        "again</button></p>"
+    ).format(why)

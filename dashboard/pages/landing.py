@@ -67,7 +67,7 @@ def register(app: Dash, store: Store) -> None:
 
 
 def figure(store: Store, landing_id: str, event_id: str = "") -> dict[str, Any] | None:
-    """The rollout's traces with its findings; the cursor stands at the event asked for, else the worst, else touchdown."""
+    """The rollout's traces with its findings; the cursor is at the event asked for, else the worst, else touchdown."""
     landing = store.landing(landing_id)
     if landing is None:
         return None
@@ -111,13 +111,14 @@ def head(
     back = f"/?week={week}" + (f"&event={event_id}" if event_id else "")
     return Markup(
         '<p class="crumb no-print"><a href="{}">{}</a><span class="spring"></span>'
-        '<button type="button" data-print>Print</button></p><h1>{}</h1><p class="subject">{}</p><p class="finding">{}</p>'
+        '<button type="button" data-print>Print</button></p><h1>{}</h1><p class="subject">{}</p>'
+        '<p class="finding">{}</p>'
     ).format(
         back,
         f"Back to {words.week_name(week).lower()}" if week else "Back to the week",
         f"Landing at {landing['place'] or 'an unknown runway'}",
         subject(landing),
-        finding(store, landing, events),
+        marks.unbroken(finding(store, landing, events)),
     )
 
 
@@ -152,7 +153,8 @@ def finding(store: Store, landing: Mapping[str, Any], events: Sequence[Mapping[s
             return "The aeroplane flew again, so this was not judged as a rollout."
         missing = landing["judged"] - landing["assessed"]
         tail = f"; {words.count(missing, 'rule')} could not be assessed" if missing else ""
-        return f"No event: {landing['assessed']} of {words.count(landing['judged'], 'rule')} assessed and within limits{tail}."
+        return f"No event: {landing['assessed']} of {words.count(landing['judged'], 'rule')} assessed and "
+               f"within limits{tail}."
     worst = events[0]
     card = store.held().rules.get(worst["rule"])
     said = words.finding(
@@ -184,7 +186,8 @@ def steps_table(landing: Mapping[str, Any], rows: Sequence[StepRow]) -> Markup:
     )
     return Markup(
         '<h2><b>Steps</b> <span class="soft">numbered in procedure order; times after touchdown</span></h2>'
-        '<table class="steps"><thead><tr><th></th><th>Step</th><th>Fact (bounds)</th><th>Finding</th></tr></thead><tbody>{}</tbody></table>'
+        '<table class="steps"><thead><tr><th></th><th>Step</th><th>Fact (bounds)</th><th>Finding</th></tr>'
+        '</thead><tbody>{}</tbody></table>'
     ).format(body)
 
 
@@ -213,7 +216,8 @@ def _fact(landing: Mapping[str, Any], row: StepRow) -> Markup:
 
 def _each_engine(row: StepRow) -> str:
     ordered = sorted((at for at in row.times if at.engine), key=lambda at: at.engine or 0)
-    return f"engines {', '.join(str(at.engine) for at in ordered)}: {', '.join(words.number(at.at_s, 's') for at in ordered)} s"
+    return f"engines {', '.join(str(at.engine) for at in ordered)}: {', '.join(words.number(at.at_s, 's') for "
+           f"at in ordered)} s"
 
 
 def _where(speed: float | None, left: float | None) -> str:
@@ -257,7 +261,8 @@ def rules_said(
     within = [card for card in silent if outcomes[card.name]["outcome"] == "within"]
     return Markup(
         '<h2><b>What each rule said</b> <span class="soft">{} of {} assessed</span></h2>'
-        '<div class="said"><span class="limit-heads" aria-hidden="true"><i>low</i><i>med</i><i>high</i></span>{}{}{}</div>'
+        '<div class="said"><span class="limit-heads" aria-hidden="true"><i>low</i><i>med</i><i>high</i>'
+        '</span>{}{}{}</div>'
     ).format(
         landing["assessed"],
         words.count(landing["judged"], "rule"),
@@ -314,7 +319,8 @@ def _value(row: Mapping[str, Any], unit: str) -> Markup:
 def _said(rule: str, title: Markup, value: Markup, column: Markup, note: str) -> Markup:
     more = Markup('<p class="soft">{}</p>').format(note) if note else Markup("")
     return Markup(
-        '<div class="said-row" id="rule-{0}"><a class="said-title" href="/rules/{0}">{1}</a><span class="said-value">{2}</span>'
+        '<div class="said-row" id="rule-{0}"><a class="said-title" href="/rules/{0}">{1}</a>'
+        '<span class="said-value">{2}</span>'
         '<span class="said-limits">{3}</span>{4}</div>'
     ).format(rule, title, value, column, more)
 

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from dashboard import marks, words
 from dashboard.elements import Block
-from dashboard.landing_list import LANDINGS_PER_PAGE, landings
+from dashboard.landing_list import EVENTS, LANDINGS_PER_PAGE, landings, titles
 from dashboard.pages.frame import filters, nothing, options, pager, search_box
 from dashboard.query import ALL_WEEKS, LEVELS, Query, parse
 from dashboard.store import Held, Store
@@ -67,10 +67,13 @@ def listing(held: Held, query: Query) -> Markup:
     if found.is_empty():
         return nothing("No landing under these filters.", Markup('<a href="/landings">Show every landing</a>'))
     start = (query.page - 1) * LANDINGS_PER_PAGE
-    body = marks.joined(_row(row) for row in found.slice(start, LANDINGS_PER_PAGE).iter_rows(named=True))
+    page = found.slice(start, LANDINGS_PER_PAGE)
+    told = titles(held, page.get_column("landing_id"))
+    body = marks.joined(_row(row, told.get(row["landing_id"], [])) for row in page.iter_rows(named=True))
     heads = ("Touchdown, UTC", "Aircraft", "Fleet", "Flight", "Runway", "Speed", "Events", "", "Rules assessed")
     return Markup(
-        '<p class="tally"><b>{}</b>{}</p><table class="list-table"><thead><tr>{}</tr></thead><tbody>{}</tbody></table>{}'
+        '<p class="tally"><b>{}</b>{}</p><table class="list-table"><thead><tr>{}</tr></thead>'
+        "<tbody>{}</tbody></table>{}"
     ).format(
         words.count(found.height, "landing"),
         _tally(found),
@@ -81,12 +84,12 @@ def listing(held: Held, query: Query) -> Markup:
 
 
 def _tally(found: pl.DataFrame) -> str:
-    with_events = found.filter(pl.sum_horizontal(LEVELS) > 0).height
+    with_events = found.filter(EVENTS > 0).height
     silent = found.filter(pl.col("assessed") == 0).height
     return f", {with_events:,} with an event, {silent:,} not assessed at all"
 
 
-def _row(row: dict[str, Any]) -> Markup:
+def _row(row: dict[str, Any], told: list[str]) -> Markup:
     speed = row["touchdown_ground_speed_kt"]
     return Markup(
         '<tr><td><a href="/landing/{}">{}</a></td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td class="num">{}</td>'
@@ -100,7 +103,7 @@ def _row(row: dict[str, Any]) -> Markup:
         row["place"] or "unknown",
         words.quantity(speed, "kt") if speed is not None else "",
         _marks(row),
-        "; ".join(row["titles"] or []),
+        "; ".join(told),
         _assessed(row),
     )
 

@@ -51,22 +51,23 @@ def controls(held: Held, query: Query) -> Markup:
 
 def listing(held: Held, query: Query) -> Markup:
     """Reasons with the landings and rules they concern."""
-    landings = matching(held.landings, query, week=query.week or ALL_WEEKS)
-    outcomes = held.outcomes.join(landings.select("landing_id"), on="landing_id", how="semi")
-    reasons = by_reason(outcomes, held)
+    landings = matching(held.landings, query, week=query.week or ALL_WEEKS).select("landing_id").collect()
+    reasons = by_reason(held.missing.join(landings, on="landing_id", how="semi"), held)
     if not reasons:
         return nothing(f"Every rule was assessed on all {words.count(landings.height, 'landing')}.")
     body = marks.joined(_row(held, reason) for reason in reasons)
     return Markup(
-        '<p class="tally"><b>{}</b> {}</p><table class="list-table"><thead><tr><th>Reason</th><th class="num">Landings</th>'
-        '<th class="num">Aircraft</th><th>Rules that could not be assessed</th><th>Newest</th></tr></thead><tbody>{}</tbody></table>'
+        '<p class="tally"><b>{}</b> {}</p><table class="list-table"><thead><tr><th>Reason</th>'
+        '<th class="num">Landings</th>'
+        '<th class="num">Aircraft</th><th>Rules that could not be assessed</th><th class="num">Newest</th>'
+        "</tr></thead><tbody>{}</tbody></table>"
     ).format(words.count(len(reasons), "reason"), f"over {words.count(landings.height, 'landing')}", body)
 
 
 def _row(held: Held, reason: Reason) -> Markup:
     return Markup(
         '<tr><td>{} {}</td><td class="num">{:,}</td><td class="num">{:,}</td><td class="soft">{}</td>'
-        '<td><a href="/landing/{}">look at it</a></td></tr>'
+        '<td class="num"><a href="/landing/{}">{}</a></td></tr>'
     ).format(
         marks.HATCH,
         words.sentence(reason.sentence),
@@ -74,6 +75,7 @@ def _row(held: Held, reason: Reason) -> Markup:
         reason.aircraft,
         _rules(held, reason.rules),
         reason.example,
+        words.day(reason.newest),
     )
 
 

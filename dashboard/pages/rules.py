@@ -15,7 +15,7 @@ from dashboard.query import LEVELS, Query
 from dashboard.queue import Tile, tiles
 from dashboard.rates import rate
 from dashboard.reasons import by_reason
-from dashboard.store import Held, RuleCard, Store
+from dashboard.store import Held, RuleCard, Store, can
 
 
 def layout(store: Store, name: str, _search: str) -> html.Div:
@@ -39,13 +39,14 @@ def rule_list(held: Held) -> Markup:
     body = marks.joined(
         _row(held, card, counts.get(card.name, {})) for card in sorted(held.rules.values(), key=lambda c: c.title)
     )
-    heads = ("Rule", "Measured", "Low", "Medium", "High", "Events", "per 1,000 landings (95 %)", "Not assessed")
+    heads = ("Rule", "Measured", "Low", "Medium", "High", "Events", "Per 1,000 (95 %)", "Not assessed")
     return Markup(
         '<div class="sheet-head"><h1>Rules</h1><p class="subject">{}</p></div>{}'
         '<table class="list-table rules"><thead><tr>{}</tr></thead><tbody>{}</tbody></table>'
         '<p class="soft note">Shipped limits are starting points. The operator’s own manual decides.</p>'
     ).format(
-        f"{held.run.get('rule_book', 'Rule book')}: {words.count(len(held.rules), 'rule')}, {words.count(held.landings.height, 'landing')}",
+        f"{held.run.get('rule_book', 'Rule book')}: {words.count(len(held.rules), 'rule')}, "
+        f"{words.count(held.landings.height, 'landing')}",
         changed(held),
         marks.joined(
             Markup('<th class="{}">{}</th>').format(
@@ -68,26 +69,26 @@ def changed(held: Held) -> Markup:
 
 
 def _counts(held: Held) -> dict[str, dict[str, int]]:
-    """Per rule: landings by outcome, events by severity."""
-    outcomes = held.outcomes.group_by("rule", "outcome").len()
-    severities = held.events.group_by("rule", "severity").len()
-    found: dict[str, dict[str, int]] = {}
-    for frame in (outcomes, severities):
-        for rule, what, n in frame.iter_rows():
-            found.setdefault(rule, {})[what] = n
+    """Per rule: landings assessed and not assessed, events by severity."""
+    found = {rule: {"assessed": int(held.landings.get_column(can(rule)).sum())} for rule in held.rules}
+    for rule, n in held.missing.group_by("rule").len().iter_rows():
+        found.setdefault(rule, {})["missing"] = n
+    for rule, severity, n in held.events.group_by("rule", "severity").len().iter_rows():
+        found.setdefault(rule, {})[severity] = n
     return found
 
 
 def _row(held: Held, card: RuleCard, counts: Mapping[str, int]) -> Markup:
-    assessed = counts.get("event", 0) + counts.get("within", 0)
-    missing = counts.get("not_assessed", 0)
+    assessed, missing = counts.get("assessed", 0), counts.get("missing", 0)
+    events = sum(counts.get(level, 0) for level in LEVELS)
     tail = (
         Markup('{} <span class="soft">of {:,}</span>').format(f"{missing:,}", assessed + missing)
         if missing
         else Markup("none")
     )
     return Markup(
-        '<tr><td><a href="/rules/{}">{}</a></td><td class="soft">{}</td>{}<td class="marks">{}</td><td>{}</td><td class="num">{}</td></tr>'
+        '<tr><td><a href="/rules/{}">{}</a></td><td class="soft">{}</td>{}<td class="marks">{}</td>'
+        '<td>{}</td><td class="num">{}</td></tr>'
     ).format(
         card.name,
         card.title,
@@ -98,7 +99,7 @@ def _row(held: Held, card: RuleCard, counts: Mapping[str, int]) -> Markup:
             for level in LEVELS
             if counts.get(level)
         ),
-        words.rate(rate(counts.get("event", 0), assessed)).split(" of ")[0],
+        words.rate_alone(rate(events, assessed)),
         tail,
     )
 
@@ -127,7 +128,8 @@ def rule_page(store: Store, held: Held, card: RuleCard) -> Markup:
     """One rule in full."""
     query = Query(rule=card.name, week="all")
     return Markup(
-        '<p class="crumb no-print"><a href="/rules">All rules</a></p><div class="sheet-head"><h1>{}</h1><p class="subject">{}</p></div>{}'
+        '<p class="crumb no-print"><a href="/rules">All rules</a></p><div class="sheet-head"><h1>{}</h1>'
+        '<p class="subject">{}</p></div>{}'
         '<div class="rule-columns"><div>{}{}</div><div>{}{}</div></div>'
     ).format(
         card.title,
@@ -186,7 +188,7 @@ def _found(held: Held, found: list[Tile], query: Query) -> Markup:
 
 
 def _not_assessed(held: Held, card: RuleCard) -> Markup:
-    reasons = by_reason(held.outcomes.filter(pl.col("rule") == card.name), held)
+    reasons = by_reason(held.missing.filter(pl.col("rule") == card.name), held)
     if not reasons:
         return Markup('<h2><b>Not assessed</b></h2><p class="prose">Every landing was assessed.</p>')
     body = marks.joined(
@@ -196,7 +198,8 @@ def _not_assessed(held: Held, card: RuleCard) -> Markup:
         for r in reasons
     )
     return Markup(
-        '<h2><b>Not assessed</b></h2><table class="list-table small"><thead><tr><th>Reason</th><th class="num">Landings</th></tr></thead>'
+        '<h2><b>Not assessed</b></h2><table class="list-table small"><thead><tr><th>Reason</th>'
+        '<th class="num">Landings</th></tr></thead>'
         "<tbody>{}</tbody></table>"
     ).format(body)
 
@@ -209,12 +212,15 @@ def _usual(store: Store, held: Held, card: RuleCard) -> Markup:
         return Markup("")
     body = marks.joined(
         Markup(
-            '<tr><td>{}</td><td class="num">{}</td><td class="num">{}</td><td class="num">{}</td><td class="num">{:,}</td></tr>'
+            '<tr><td>{}</td><td class="num">{}</td><td class="num">{}</td><td class="num">{}</td>'
+            '<td class="num">{:,}</td></tr>'
         ).format(fleet, *(words.quantity(spread[key], card.unit) for key in ("low", "mid", "high")), spread["n"])
         for fleet, spread in known
     )
     return Markup(
-        '<h2><b>What is usual</b> <span class="soft">in the fleet’s measured landings</span></h2><table class="list-table small"><thead><tr>'
-        '<th>Fleet</th><th class="num">5 %</th><th class="num">Median</th><th class="num">95 %</th><th class="num">Landings</th></tr></thead>'
+        '<h2><b>What is usual</b> <span class="soft">in the fleet’s measured landings</span></h2>'
+        '<table class="list-table small"><thead><tr>'
+        '<th>Fleet</th><th class="num">5 %</th><th class="num">Median</th><th class="num">95 %</th>'
+        '<th class="num">Landings</th></tr></thead>'
         "<tbody>{}</tbody></table>"
     ).format(body)

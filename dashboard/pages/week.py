@@ -192,7 +192,8 @@ def _coverage(found: Coverage, query: Query) -> Markup:
     )
     reasons = "; ".join(f"{reason} {n:,}" for reason, n in found.reasons)
     return Markup(
-        '<div class="tile coverage"><h2><b>Landings</b> <span class="soft">{}</span></h2><table>{}</table><p class="soft reasons">{}</p></div>'
+        '<div class="tile coverage"><h2><b>Landings</b> <span class="soft">{}</span></h2><table>{}</table>'
+        '<p class="soft reasons">{}</p></div>'
     ).format(span, body, reasons)
 
 
@@ -218,7 +219,7 @@ def queue_list(held: Held, query: Query) -> Markup:
     """The list: groups of lines by severity."""
     week = week_of(held, query)
     events = chosen_events(held, query, week=week)
-    found = groups(events, query)
+    found = groups(held, events, query)
     if not found:
         return _empty(held, query, week)
     heads = marks.joined(_column_head(key, name, query) for key, name in COLUMNS)
@@ -229,7 +230,8 @@ def queue_list(held: Held, query: Query) -> Markup:
     return Markup(
         '<p class="tally"><b>{}</b> in {}</p>'
         '<div class="rows" role="list"><div class="row column-heads">{}{}<span>Origin</span></div>{}</div>{}'
-        '<p class="soft note">Limits stand at the same place in every line; each event keeps its own scale between them, closing up beyond.</p>'
+        '<p class="soft note">Limits stand at the same place in every line; each event keeps its own scale '
+        "between them, closing up beyond.</p>"
     ).format(
         words.count(n, "event"),
         words.count(lines, "line"),
@@ -271,7 +273,8 @@ def _row(held: Held, line: Line, query: Query) -> Markup:
     )
     return Markup(
         '<a class="row" role="listitem" href="{}" data-event="{}" data-landing="{}">'
-        '<span class="sev-cell">{}</span><span class="title" title="{}"><span>{}</span>{}</span><span>{}</span><span class="cut">{}</span><span>{}</span>{}'
+        '<span class="sev-cell">{}</span><span class="title" title="{}"><span>{}</span>{}</span>'
+        '<span>{}</span><span class="cut">{}</span><span>{}</span>{}'
         '<span class="origin-cell">{} <i>{}</i></span></a>'
     ).format(
         query.link(event=event["event_id"]),

@@ -115,9 +115,13 @@ class FakeArchive:
         """schemas.EVENTS"""
         return self._events
 
-    def outcomes(self) -> pl.DataFrame:
+    def outcomes(self, landing_id: str | None = None) -> pl.DataFrame:
         """schemas.OUTCOMES"""
-        return self._outcomes
+        return self._outcomes if landing_id is None else self._outcomes.filter(pl.col("landing_id") == landing_id)
+
+    def measure_values(self, measure: str) -> pl.DataFrame:
+        """`landing_id`, `value` of one measure."""
+        return self._measures.filter(pl.col("measure") == measure).select("landing_id", "value")
 
     def measures(self, landing_id: str | None = None) -> pl.DataFrame:
         """schemas.MEASURES"""
