@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from fdm.bounded import FINE, Bounded
+from fdm.bounded import FINE, Bounded, exactly
 from fdm.measures.catalogue import measure
 from fdm.steps import Rollout
+from fdm.windows import time_above
 
 GEAR = ("main_gear_ground|main_gear_ground.left|main_gear_ground.right",)
 
@@ -25,15 +26,36 @@ def bounce_airborne_s(batch: Rollout) -> Bounded:
 
 @measure(unit="count", needs=GEAR)
 def go_around_after_reverse(batch: Rollout) -> Bounded:
-    """1 where the aeroplane flew again after reverse had been selected on this landing."""
+    """1 where the aeroplane flew again after reverse had been selected, or forward power was set for it at speed.
+
+    Set for it: after reverse was put away, and above 60 kt, some engine ran more than 30 % N1 above idle for over 2 s.
+    """
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
-    left = batch.touchdown.left_ground
-    selected = batch.reverse_selected
-    ahead = (selected.why == FINE) & (selected.best < left.best[:, None])
-    value = ahead.any(axis=1) & batch.went_around
-    asked = batch.contact.why == FINE
-    return batch.exactly(value.astype(float)).where(asked, batch.reason("no touchdown found"))
+    left, selected = batch.touchdown.left_ground, batch.reverse_selected
+    flew = ((selected.best < left.best[:, None]) & selected.happened).any(axis=1) & batch.went_around
+    value = batch.exactly((flew | _power_set_again(batch)).astype(float))
+    return value.where(batch.contact.happened, batch.reason("no touchdown found"))
+
+
+def _power_set_again(batch: Rollout) -> np.ndarray:
+    """(n,) true where forward power was set again at speed after all reversers had been put away."""
+    away = batch.reverse_cancelled
+    used = batch.reverse_selected.happened
+    put_away = used.any(axis=1) & (away.happened | ~used).all(axis=1)
+    last_away = np.where(used & away.happened, away.best, -np.inf).max(axis=1)
+    start = exactly(np.where(put_away, last_away + AWAY_S, np.inf))
+    end = batch.reduce_speed.or_else(batch.end)
+    again = np.zeros(batch.n, bool)
+    for engine, idle in batch.idle.items():
+        power = batch.power(engine)
+        if power is not None:
+            above = time_above(power, idle + TAKE_OFF_PCT, start, end, missing=1)
+            again |= put_away & (above.lower > TAKE_OFF_S)
+    return again
+
+
+AWAY_S, TAKE_OFF_PCT, TAKE_OFF_S = 3.0, 30.0, 2.0  # common practice, no source
 
 
 @measure(unit="s", needs=("reverser_state.N|reverser_unlocked.N|reverser_deployed.N",), per_engine=True)
