@@ -192,7 +192,7 @@ def to_samples(track: Track, held: bool, stamp_lag_s: float = 0.0) -> tuple[Samp
         lag_s += step_s if phase_known else every * step_s
         step_s = snapped(every * step_s)
     elif held and track.full:
-        lag_s += max(step_s, track.changes.lawless_s)
+        lag_s += step_s + track.changes.lawless_s
     offset_s = track.entry.offset_s
     if offset_s is None:
         time_s = time_s + track.slot_s

@@ -196,6 +196,15 @@ def test_changes_closer_than_a_second_raise_the_rate():
     assert contains_each(samples["main_gear_ground"], [30.0, 30.6, 31.1])
 
 
+def test_many_changes_that_agree_with_no_rate_are_old():
+    """A discrete held at a rate of its own, every 0.9 s, in an 8 Hz table."""
+    rows_s = np.arange(720) / 8
+    changes_s = 5.0 + np.cumsum(np.tile([2.1, 3.3, 2.7, 1.9], 8))
+    gear = held(switching(changes_s), rows_s, 1 / 0.9, 0.2)
+    samples, _ = sample_flight(flight(rows_s, WOW=gear, GS=held(rolling, rows_s, 1, 0.3)), layout(GEAR, SPEED))
+    assert contains_each(samples["main_gear_ground"], changes_s)
+
+
 def test_rows_are_samples_where_nothing_is_held():
     """A discrete in a table whose other columns change in every row was sampled in every row."""
     rows_s = np.arange(360) / 4
