@@ -52,8 +52,8 @@ class StepRow:
         engines = len(self.times)
         words = names.STEPS.get(self.step, names.step(self.step))
         if engines > 1 and words.startswith("Reverser "):
-            return f"{'Both' if engines == 2 else 'All'} reversers {words.removeprefix('Reverser "
-                   f"').replace('begins', 'begin')}"
+            done = words.removeprefix("Reverser ").replace("begins", "begin")
+            return f"{'Both' if engines == 2 else 'All'} reversers {done}"
         return words
 
     @property

@@ -160,7 +160,7 @@ class Store:
         return self._source.traces(landing_id)
 
     def spread(self, measure: str, fleet: str | None) -> dict[str, Any] | None:
-        """What a measure usually is in a fleet: `low`, `mid`, `high` (5, 50, 95 % of `n` landings); None for too few."""
+        """What a measure usually is in a fleet: `low`, `mid`, `high` (5, 50, 95 %) over `n` landings."""
         held = self.held()
         with self._lock:
             if measure not in self._spreads:

@@ -139,5 +139,5 @@ def _same_aircraft(store: Store, event: dict[str, Any]) -> str:
     events = held.events.lazy().filter(such).select("tail").collect()
     mine = events.filter(pl.col("tail") == event["tail"]).height
     landings = fleet.filter(pl.col("tail") == event["tail"]).height
-    return f"{words.count(mine, 'such event')} in {words.count(landings, 'landing')}; fleet "
-           f"{words.rate(rate(events.height, fleet.height))}."
+    own = f"{words.count(mine, 'such event')} in {words.count(landings, 'landing')}"
+    return f"{own}; fleet {words.rate(rate(events.height, fleet.height))}."

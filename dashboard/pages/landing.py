@@ -153,8 +153,8 @@ def finding(store: Store, landing: Mapping[str, Any], events: Sequence[Mapping[s
             return "The aeroplane flew again, so this was not judged as a rollout."
         missing = landing["judged"] - landing["assessed"]
         tail = f"; {words.count(missing, 'rule')} could not be assessed" if missing else ""
-        return f"No event: {landing['assessed']} of {words.count(landing['judged'], 'rule')} assessed and "
-               f"within limits{tail}."
+        assessed = f"{landing['assessed']} of {words.count(landing['judged'], 'rule')}"
+        return f"No event: {assessed} assessed and within limits{tail}."
     worst = events[0]
     card = store.held().rules.get(worst["rule"])
     said = words.finding(
@@ -187,7 +187,7 @@ def steps_table(landing: Mapping[str, Any], rows: Sequence[StepRow]) -> Markup:
     return Markup(
         '<h2><b>Steps</b> <span class="soft">numbered in procedure order; times after touchdown</span></h2>'
         '<table class="steps"><thead><tr><th></th><th>Step</th><th>Fact (bounds)</th><th>Finding</th></tr>'
-        '</thead><tbody>{}</tbody></table>'
+        "</thead><tbody>{}</tbody></table>"
     ).format(body)
 
 
@@ -216,8 +216,8 @@ def _fact(landing: Mapping[str, Any], row: StepRow) -> Markup:
 
 def _each_engine(row: StepRow) -> str:
     ordered = sorted((at for at in row.times if at.engine), key=lambda at: at.engine or 0)
-    return f"engines {', '.join(str(at.engine) for at in ordered)}: {', '.join(words.number(at.at_s, 's') for "
-           f"at in ordered)} s"
+    engines = ", ".join(str(at.engine) for at in ordered)
+    return f"engines {engines}: {', '.join(words.number(at.at_s, 's') for at in ordered)} s"
 
 
 def _where(speed: float | None, left: float | None) -> str:
@@ -262,7 +262,7 @@ def rules_said(
     return Markup(
         '<h2><b>What each rule said</b> <span class="soft">{} of {} assessed</span></h2>'
         '<div class="said"><span class="limit-heads" aria-hidden="true"><i>low</i><i>med</i><i>high</i>'
-        '</span>{}{}{}</div>'
+        "</span>{}{}{}</div>"
     ).format(
         landing["assessed"],
         words.count(landing["judged"], "rule"),
