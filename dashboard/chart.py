@@ -181,7 +181,7 @@ def _line(place: Placed, name: str, trace: Trace, axis: TimeAxis, index: int) ->
 
 def _room_for_dots(trace: Trace, axis: TimeAxis) -> bool:
     """Dots are samples; where they would touch, the line says it."""
-    return trace.step_s / (axis.range[1] - axis.range[0]) * DRAWN_PX > 5 and trace.step_s >= DOTS_FROM_STEP_S
+    return trace.step_s / (axis.range[1] - axis.range[0]) * DRAWN_PX > 7 and trace.step_s >= DOTS_FROM_STEP_S
 
 
 def _broken_at_holes(t: np.ndarray, x: list[Any], y: list[Any], step_s: float) -> tuple[list[Any], list[Any]]:

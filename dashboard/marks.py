@@ -15,8 +15,8 @@ import numpy as np
 from markupsafe import Markup
 
 from dashboard import names, words
-from dashboard.rates import Rate
 from dashboard.scale import drawn, limit_places, places
+from fdm.statistics import Rate
 
 _SHAPES = {
     "high": Markup('<path d="M7 1.6 12.4 7 7 12.4 1.6 7Z"/>'),

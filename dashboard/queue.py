@@ -8,8 +8,8 @@ from typing import Any
 import polars as pl
 
 from dashboard.query import ALL_WEEKS, LEVELS, Query
-from dashboard.rates import Rate, rate
 from dashboard.store import Held, can
+from fdm.statistics import Rate, rate
 
 LINES_PER_PAGE = 100
 TREND_WEEKS = 13

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-BEYOND = 0.85  # of a step between limits: the room for all that lies beyond them
+BEYOND = 0.72  # of a step between limits: the room for all that lies beyond them
 LEVEL_PLACES = {"low": 1.0, "medium": 2.0, "high": 3.0}
 
 
@@ -44,7 +44,7 @@ def places(values: np.ndarray, limits: Mapping[str, float], direction: str) -> n
 def drawn(place: float) -> float:
     """Where a place is drawn: as it stands between the limits, closing up beyond them so that nothing falls off.
 
-    From the high limit on, places approach 3.85; below the low one they approach 0.15.
+    From the high limit on, places approach 3.72; below the low one they approach 0.28.
     """
     if place > 3:
         return 3 + BEYOND * (1 - 1 / (place - 2))

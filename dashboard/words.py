@@ -9,8 +9,8 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from dashboard import names
-from dashboard.rates import Rate
 from fdm.parameters import PARAMETERS
+from fdm.statistics import Rate
 
 DECIMALS = {"s": 1, "deg": 1, "g": 2, "ratio": 2}
 SIGNS = {"deg": "°", "fraction": " %", "count": "", "ratio": ""}
@@ -180,6 +180,16 @@ def week_days(week: str) -> str:
 def day(utc: datetime | None) -> str:
     """Thu 12 Nov"""
     return "date unknown" if utc is None else f"{utc:%a %-d %b}"
+
+
+def span(first: datetime, last: datetime, *, one_week: bool) -> str:
+    """Mon–Sun within a week; else 1–21 Nov, or 28 Oct–8 Nov."""
+    if one_week:
+        days = (f"{first:%a}", f"{last:%a}")
+    else:
+        same_month = (first.year, first.month) == (last.year, last.month)
+        days = (f"{first:%-d}" if same_month and first.day != last.day else f"{first:%-d %b}", f"{last:%-d %b}")
+    return days[0] if days[0] == days[1] else "–".join(days)
 
 
 def moment(utc: datetime | None) -> str:

@@ -11,8 +11,8 @@ from dashboard import figures, marks, names, words
 from dashboard.pages.frame import nothing
 from dashboard.query import Query
 from dashboard.queue import first_event
-from dashboard.rates import rate
 from dashboard.store import RuleCard, Store, can
+from fdm.statistics import rate
 
 
 def shown(store: Store, query: Query) -> tuple[str, str, Any]:

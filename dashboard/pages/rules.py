@@ -13,9 +13,9 @@ from dashboard.elements import Block
 from dashboard.pages.frame import message
 from dashboard.query import LEVELS, Query
 from dashboard.queue import Tile, tiles
-from dashboard.rates import rate
 from dashboard.reasons import by_reason
 from dashboard.store import Held, RuleCard, Store, can
+from fdm.statistics import rate
 
 
 def layout(store: Store, name: str, _search: str) -> html.Div:

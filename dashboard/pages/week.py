@@ -296,21 +296,17 @@ def _row(held: Held, line: Line, query: Query) -> Markup:
 
 
 def where_when(line: Line, *, one_week: bool) -> str:
-    """ "Korsby 09L, Thu 12"; "6 landings, Mon–Sun" for repeats; with months when the list spans weeks."""
+    """ "Korsby 09L, Thu 12"; "6 landings, Mon–Sun" for repeats; dates alone in a list of many weeks."""
     event = line.event
-    when = _when(line, "%a" if one_week else "%-d %b")
-    if line.repeats == 1:
-        day = f"{line.first:%a %-d}" if one_week and line.first else when
-        return f"{event['place'] or 'Runway unknown'}, {day}"
-    where = event["place"] if line.places == 1 and event["place"] else words.count(line.repeats, "landing")
-    return f"{where}, {when}"
-
-
-def _when(line: Line, form: str) -> str:
     if line.first is None or line.last is None:
-        return "date unknown"
-    first, last = line.first.strftime(form), line.last.strftime(form)
-    return first if first == last else f"{first}–{last}"
+        return f"{event['place'] or 'Runway unknown'}, date unknown"
+    if line.repeats == 1:
+        day = f"{line.first:%a %-d}" if one_week else f"{line.first:%-d %b}"
+        return f"{event['place'] or 'Runway unknown'}, {day}"
+    if line.places == 1 and event["place"]:
+        return f"{event['place']}, {words.span(line.first, line.last, one_week=one_week)}"
+    dates = words.span(line.first, line.last, one_week=one_week)
+    return f"{words.count(line.repeats, 'landing')}, {dates}" if one_week else dates
 
 
 def _empty(held: Held, query: Query, week: str) -> Markup:
