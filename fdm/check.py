@@ -88,7 +88,9 @@ def check_map(map_file: Path, recording_file: Path) -> list[MapCheck]:
     return [_check(parameter_map, raw) for raw in read_flights(recording_file)]
 
 
-def _check(parameter_map: ParameterMap, raw: RawFlight) -> MapCheck:
+def _check(parameter_map: ParameterMap, raw: RawFlight | RecordingError) -> MapCheck:
+    if isinstance(raw, RecordingError):
+        raise raw
     try:
         samples, notes = sample_flight(raw, parameter_map)
     except RecordingError as error:

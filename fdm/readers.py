@@ -83,21 +83,22 @@ class _Table:
     notes: tuple[str, ...] = ()
 
 
-def read_flights(path: Path, text_columns: Iterable[str] = ()) -> list[RawFlight]:
-    """Every flight of a recording file, in the file's order.
+def read_flights(path: Path, text_columns: Iterable[str] = ()) -> Iterator[RawFlight | RecordingError]:
+    """Every flight of a recording file, in the file's order, one at a time; or what is wrong with that flight.
 
     text_columns  columns expected to hold text codes; only a hint that saves time, the result is the same without
-    Raises RecordingError when the file as a whole cannot be used.
+    Raises RecordingError, before the first flight, when the file as a whole cannot be used.
     """
     head = _head(path)
     kind = _kind_of(path, head)
     if kind == "mat":
-        return [_read_mat(path)]
+        return iter([_read_mat(path)])
     table = {"parquet": _read_parquet, "ipc": _read_ipc}[kind](path) if kind != "text" else None
     if table is None:
         frame, unusable, notes = read_text_table(path, text_columns)
         table = _Table(path, frame, unusable, {}, notes)
-    return list(_flights(table))
+    parts, notes = _by_flight(table)
+    return _flights(replace(table, notes=(*table.notes, *notes)), parts)
 
 
 def column_names(path: Path) -> list[str] | None:
@@ -172,22 +173,26 @@ def _guarded(path: Path, kind: str, read: Any) -> Any:
 # ── a table into flights ─────────────────────────────────────────────────────────────────────────────────────
 
 
-def _flights(table: _Table) -> Iterator[RawFlight]:
-    """A table split by its `flight` column, if it has one."""
+def _flights(table: _Table, parts: Iterable[tuple[str | None, pl.DataFrame]]) -> Iterator[RawFlight | RecordingError]:
+    for flight, part in parts:
+        try:
+            yield _flight(table, part, flight)
+        except RecordingError as error:
+            yield error
+
+
+def _by_flight(table: _Table) -> tuple[Iterable[tuple[str | None, pl.DataFrame]], list[str]]:
+    """The table split by its `flight` column, if it has one, and notes. RecordingError when there is nothing in it."""
     frame = table.frame
     if not frame.height:
         raise RecordingError("has a header but no rows", source=table.path, cure="Export the recording again.")
     if "flight" not in frame.columns:
-        yield _flight(table, frame, None)
-        return
+        return [(None, frame)], []
     flights = frame["flight"].cast(pl.String).str.strip_chars()
     lost = flights.null_count()
     if lost == frame.height:
         raise RecordingError("has no value", source=table.path, where="column flight", cure="Drop the column.")
-    notes = (*table.notes, *([f"Rows without a flight, left out: {lost}."] if lost else []))
-    table = replace(table, notes=notes)
-    for flight, part in _parts(frame.drop("flight"), flights):
-        yield _flight(table, part, flight)
+    return _parts(frame.drop("flight"), flights), [f"Rows without a flight, left out: {lost}."] if lost else []
 
 
 def _parts(frame: pl.DataFrame, flights: pl.Series) -> Iterator[tuple[str, pl.DataFrame]]:

@@ -183,19 +183,23 @@ def read_source(source_file: SourceFile, facts: Mapping[str, Any] | None = None)
         return
     try:
         given = _given(path, facts or {})
-        maps = [_map(row.get("map")) for row in source_file.facts if "map" in row]
         shared = _map(source_file.map_file)
-        hints = {c for m in [*maps, shared] if m for c in _text_columns(m)}
-        flights = read_flights(source_file.path, hints)
+        flights = read_flights(source_file.path, _text_columns(shared) if shared else ())
     except FdmError as error:
         yield Refusal(path, error)
         return
+    named: set[str | None] = set()
     for raw in flights:
+        if isinstance(raw, RecordingError):
+            yield Refusal(raw.source or path, raw)
+            named.add((raw.source or path).removeprefix(path).removeprefix("#") or None)
+            continue
+        named.add(raw.flight)
         try:
             yield _recording(raw, source_file, shared, given)
         except FdmError as error:
             yield Refusal(raw.source, _placed(error, raw.source))
-    yield from _absent(source_file, flights)
+    yield from _absent(source_file, named)
 
 
 def _given(source: str, facts: Mapping[str, Any]) -> dict[str, Any]:
@@ -223,6 +227,7 @@ def _map_as_of(path: str, mtime_ns: int, size: int) -> ParameterMap:
 
 
 def _text_columns(parameter_map: ParameterMap) -> Iterator[str]:
+    """Columns in which the map expects text codes."""
     for entry in parameter_map.entries.values():
         if any(isinstance(code, str) for code in (*entry.true_when, *(entry.states or ()))):
             yield entry.column
@@ -281,14 +286,13 @@ def _row_of(raw: RawFlight, source_file: SourceFile) -> Mapping[str, Any]:
     return next(iter(named or whole), {})
 
 
-def _absent(source_file: SourceFile, flights: Sequence[RawFlight]) -> Iterator[Refusal]:
+def _absent(source_file: SourceFile, named: set[str | None]) -> Iterator[Refusal]:
     """Flights that flights.csv lists and the table does not have."""
-    if any(raw.flight is None for raw in flights):
+    if None in named or not named:
         return
-    there = {raw.flight for raw in flights}
     for row in source_file.facts:
         flight = row.get("flight")
-        if flight is not None and flight not in there:
+        if flight is not None and flight not in named:
             source = f"{source_file.path}#{flight}"
             cure = f"Correct the flight column of {FLIGHTS}."
             yield Refusal(source, RecordingError("no such flight in the table", source=source, cure=cure))

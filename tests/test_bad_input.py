@@ -264,6 +264,18 @@ def test_one_bad_flight_of_a_table_costs_that_flight(tmp_path, layout):
     assert str(items[1].error).startswith(f"{path}#B: time: time goes back")
 
 
+def test_one_flight_with_bad_times_costs_that_flight_once(tmp_path, layout):
+    (tmp_path / "flights.csv").write_text("file,flight\nt.csv,A\nt.csv,B\n")
+    (tmp_path / "t.csv").write_text(
+        "flight,time_utc,GS\n"
+        + "".join(f"A,2026-11-20T10:00:{k:02}Z,{140 - k}\n" for k in range(9))
+        + "B,noon,140\nB,one,139\n"
+    )
+    one, two = read([tmp_path / "t.csv"], map_file=layout)
+    assert isinstance(one, Recording)
+    assert "t.csv#B: time_utc: 'noon' is no ISO 8601 time" in str(two.error)
+
+
 @settings(deadline=None, max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_damage_never_gives_a_traceback(tmp_path, layout, data):
