@@ -16,11 +16,12 @@ from typing import Any
 from uuid import uuid4
 
 import polars as pl
-from sqlalchemy import Connection, Row, Select, Table, func, insert, select
+from sqlalchemy import Connection, Table, insert, select
 
 from fdm.people.database import Database
 from fdm.people.errors import PeopleError
 from fdm.people.roles import Actor, require
+from fdm.people.rows import dicts, read_frame
 from fdm.people.tables import acts, audit, book_versions
 from fdm.people.times import Clock, to_text
 from fdm.schemas import UTC
@@ -122,8 +123,12 @@ class Ledger:
             query = query.where(audit.c.act == act)
         if who is not None:
             query = query.where(audit.c.who == who)
-        rows = self._database.read(lambda connection: connection.execute(query).all())
-        return as_frame(rows, AUDIT)
+        return read_frame(self._database, query, AUDIT)
+
+    def entry(self, entry_id: int) -> dict[str, Any]:
+        """The detail of one entry."""
+        query = select(audit.c.detail).where(audit.c.entry_id == entry_id)
+        return dict(json.loads(self._database.read(lambda connection: connection.scalar(query)) or "{}"))
 
     def verify(self, *, expected: Mapping[int, str] | None = None) -> Verified:
         """Go through the whole log and everything it answers for.
@@ -131,14 +136,6 @@ class Ledger:
         expected    hashes that were kept elsewhere, by entry number
         """
         return self._database.read(lambda connection: verified(connection, expected or {}))
-
-
-def as_frame(rows: Sequence[Row[Any]], schema: Mapping[str, Any]) -> pl.DataFrame:
-    """Rows as a frame; columns named *_utc are read from the store's texts."""
-    raw = {name: pl.String if kind == UTC else kind for name, kind in schema.items()}
-    frame = pl.DataFrame([tuple(row) for row in rows], schema=raw, orient="row")
-    times = [name for name, kind in schema.items() if kind == UTC]
-    return frame.with_columns(pl.col(times).str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", time_unit="us", time_zone="UTC"))
 
 
 def canonical(value: Any) -> str:
@@ -172,7 +169,7 @@ def verified(connection: Connection, expected: Mapping[int, str]) -> Verified:
     faults: list[str] = []
     claims: dict[int, Mapping[str, Any]] = {}
     number, before = 0, START
-    for entry in _dicts(connection, select(audit).order_by(audit.c.entry_id)):
+    for entry in dicts(connection, select(audit).order_by(audit.c.entry_id)):
         if entry["entry_id"] != number + 1:
             faults.append(_missing(number + 1, entry["entry_id"] - 1))
         number = entry["entry_id"]
@@ -189,10 +186,6 @@ def verified(connection: Connection, expected: Mapping[int, str]) -> Verified:
     return Verified(number, before, tuple(faults))
 
 
-def _dicts(connection: Connection, query: Select[Any]) -> Iterator[dict[str, Any]]:
-    return (row._asdict() for row in connection.execute(query))
-
-
 def _missing(first: int, last: int) -> str:
     return f"entry {first} is missing" if first == last else f"entries {first} to {last} are missing"
 
@@ -201,7 +194,7 @@ def _row_faults(connection: Connection, claims: dict[int, Mapping[str, Any]]) ->
     found: dict[int, str] = {}
     for table in WRITTEN:
         key = next(iter(table.primary_key))
-        rows = _dicts(connection, select(table).order_by(table.c.entry_id, key))
+        rows = dicts(connection, select(table).order_by(table.c.entry_id, key))
         for entry_id, group in groupby(rows, key=lambda row: row["entry_id"]):
             found[entry_id] = rows_hash(table, group)
     for entry_id in sorted(found.keys() | claims.keys()):
@@ -209,9 +202,3 @@ def _row_faults(connection: Connection, claims: dict[int, Mapping[str, Any]]) ->
             yield f"rows say they belong to entry {entry_id}, which says it wrote none"
         elif found.get(entry_id) != claims[entry_id]["rows_hash"]:
             yield f"what entry {entry_id} wrote was changed or removed"
-
-
-def next_id(connection: Connection, table: Table) -> int:
-    """The next number of a history table; safe because there is one writer."""
-    (key,) = table.primary_key
-    return int(connection.scalar(select(func.coalesce(func.max(key), 0))) or 0) + 1

@@ -13,8 +13,9 @@ from sqlalchemy import Connection, func, select
 from fdm.people.acts import Act, Judged, acts_query, found, newest, newest_ids
 from fdm.people.database import Database
 from fdm.people.errors import AlreadyDecided, ReviewError
-from fdm.people.ledger import Deed, Ledger, next_id
+from fdm.people.ledger import Deed, Ledger
 from fdm.people.roles import Actor
+from fdm.people.rows import next_id
 from fdm.people.standing import read_current
 from fdm.people.tables import VERDICTS, acts
 from fdm.people.texts import LINE, NOTE, clean

@@ -10,7 +10,7 @@ import polars as pl
 from sqlalchemy import Connection, func, select
 
 from fdm.people.acts import MANY, among, standing
-from fdm.people.ledger import as_frame
+from fdm.people.rows import as_frame
 from fdm.people.tables import acts, audit
 from fdm.schemas import UTC
 

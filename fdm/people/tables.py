@@ -21,9 +21,12 @@ from sqlalchemy import (
     text,
 )
 
+from fdm.people.roles import ROLES
+
 UTC_TEXT = String(27)  # times.to_text
 TOPICS = ("decision", "assignment", "maintenance", "training", "release", "snooze", "comment")
 VERDICTS = ("valid", "nuisance", "false")
+STATES = ("queued", "running", "done", "failed", "cancelled", "interrupted")
 
 metadata = MetaData()
 
@@ -90,6 +93,49 @@ book_versions = Table(
     Column("version", String(100), nullable=False),
     Column("reason", Text, nullable=False),
     Column("files", Text, nullable=False),  # JSON: file name to its text
+)
+
+users = Table(
+    "users",
+    metadata,
+    Column("name", String(64), primary_key=True),
+    Column("role", String(20), nullable=False),
+    Column("password_hash", Text, nullable=False),  # argon2id
+    Column("epoch", Integer, nullable=False),  # one more ends every session
+    Column("created_utc", UTC_TEXT, nullable=False),
+    Column("changed_utc", UTC_TEXT, nullable=False),
+    Column("disabled_utc", UTC_TEXT),
+    CheckConstraint(f"role IN {ROLES!r}", name="known_role"),
+)
+
+sessions = Table(
+    "sessions",
+    metadata,
+    Column("key", String(64), primary_key=True),  # SHA-256 of the token, which only the browser has
+    Column("name", ForeignKey("users.name"), nullable=False, index=True),
+    Column("epoch", Integer, nullable=False),
+    Column("created_utc", UTC_TEXT, nullable=False),
+    Column("seen_utc", UTC_TEXT, nullable=False),
+    Column("came_from", Text, nullable=False),
+)
+
+jobs = Table(
+    "jobs",
+    metadata,
+    Column("job_id", Integer, primary_key=True, autoincrement=False),
+    Column("kind", String(20), nullable=False),
+    Column("arguments", Text, nullable=False),  # JSON
+    Column("state", String(20), nullable=False, index=True),
+    Column("progress", Float(53), nullable=False),  # 0 to 1
+    Column("says", Text, nullable=False),
+    Column("asked_by", String(100), nullable=False),
+    Column("asked_utc", UTC_TEXT, nullable=False),
+    Column("started_utc", UTC_TEXT),
+    Column("beat_utc", UTC_TEXT),  # the worker's last sign of life
+    Column("ended_utc", UTC_TEXT),
+    Column("worker", String(300)),  # host and process
+    Column("cancelled_by", String(100)),
+    CheckConstraint(f"state IN {STATES!r}", name="known_state"),
 )
 
 HISTORY = {"audit": audit, "acts": acts, "book_versions": book_versions}

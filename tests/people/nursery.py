@@ -36,9 +36,8 @@ def work(people: People, name: str, rounds: int = ROUNDS) -> None:
         say(f"acked {name} {mine.event_id} {mine.act_id} valid")
         stands = people.decision(WANTED)
         try:
-            won = people.decide(
-                Judged(WANTED), "false", by=me, seen=stands and stands.act_id, reason=f"{name} {number}"
-            )
+            seen = stands.act_id if stands else None
+            won = people.decide(Judged(WANTED), "false", by=me, seen=seen, reason=f"{name} {number}")
         except AlreadyDecided:
             continue
         say(f"acked {name} {WANTED} {won.act_id} false")

@@ -171,7 +171,7 @@ def test_a_commit_whose_answer_was_lost_is_done_once(url: str, opened: Callable[
         if connection.get_execution_options().get("write") and next(breaks, False):
             connection.connection.dbapi_connection.commit()
             kind = type(people.database._engine.dialect.dbapi.OperationalError("gone"))  # type: ignore[union-attr]
-            error = kind("server closed the connection unexpectedly")
+            error: Any = kind("server closed the connection unexpectedly")
             if people.database.is_sqlite:
                 error.sqlite_errorname = "SQLITE_IOERR"
             raise database.DBAPIError.instance("COMMIT", (), error, kind.__mro__[1], connection_invalidated=True)
