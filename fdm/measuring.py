@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from fdm.bounded import FINE, Bounded, Instants, Measured, Reasons
+from fdm.bounded import Bounded, Instants, Measured, Reasons
 from fdm.finding import frames_of
 from fdm.frames import Block, stack_frames
 from fdm.measures import CATALOGUE
@@ -49,7 +49,7 @@ def measure_block(block: Block, settings: Settings, reasons: Reasons) -> Result:
     batch = Rollout(screen.block, settings, reasons, screen.unusable)
     with np.errstate(invalid="ignore"):
         landings = _with_faults(_landings(batch), screen.sentences(batch.contact.best))
-        values = {name: _judgeable(batch, name, m.function(batch)) for name, m in CATALOGUE.items()}
+        values = {name: _judgeable(batch, m.function(batch)) for name, m in CATALOGUE.items()}
         contact = batch.contact.best
         at_s = {
             name: _after(contact, value.value * np.nan if value.at is None else value.at)
@@ -104,25 +104,17 @@ class SpeedAt(Mapping[str, np.ndarray]):
         return len(self._at_s)
 
 
-def _judgeable(batch: Rollout, name: str, value: Bounded) -> Bounded:
+def _judgeable(batch: Rollout, value: Bounded) -> Bounded:
     """Bounds in order, and nothing where there was no touchdown to count from."""
-    ok = batch.contact.why == FINE
+    contact = batch.contact
+    happened, why = contact.happened, contact.why
     if value.value.ndim == 2:
-        ok = ok[:, None]
-        why = np.broadcast_to(batch.contact.why[:, None], value.why.shape)
-    else:
-        why = batch.contact.why
-    ordered = Bounded(
-        value.value, np.fmin(value.lower, value.value), np.fmax(value.upper, value.value), value.why, value.at
-    )
-    ordered = Bounded(
-        ordered.value,
-        np.where(np.isnan(value.value), value.lower, ordered.lower),
-        np.where(np.isnan(value.value), value.upper, ordered.upper),
-        ordered.why,
-        ordered.at,
-    )
-    return ordered.where(ok, why)
+        happened, why = happened[:, None], np.broadcast_to(why[:, None], value.why.shape)
+    known = ~np.isnan(value.value)
+    lower = np.where(known, np.fmin(value.lower, value.value), value.lower)
+    upper = np.where(known, np.fmax(value.upper, value.value), value.upper)
+    ordered = replace(value, lower=lower, upper=upper, why=np.where(happened, value.why, why))
+    return ordered.map(lambda x: np.where(happened, x, np.nan))
 
 
 def _after(contact: np.ndarray, at: np.ndarray) -> np.ndarray:
@@ -145,9 +137,9 @@ def _landings(batch: Rollout) -> pl.DataFrame:
         "touchdown_s": anchor + contact.best,
         "touchdown_earliest_s": anchor + contact.earliest,
         "touchdown_latest_s": anchor + contact.latest,
-        "touchdown_by": np.where(contact.why == FINE, touchdown.by, np.array(None)),
+        "touchdown_by": np.where(contact.happened, touchdown.by, np.array(None)),
         "kind": _kind(batch),
-        "bounces": touchdown.bounces,
+        "bounces": touchdown.bounces.value,
         "touchdown_ground_speed_kt": batch.speed_then(contact.best),
         "touchdown_airspeed_kt": _value(batch, "airspeed", contact.best),
         "touchdown_distance_m": batch.along_runway_m - _column(batch, "runway_displaced_m"),
@@ -202,7 +194,7 @@ def _headwind(batch: Rollout) -> np.ndarray:
 
 def _kind(batch: Rollout) -> np.ndarray:
     found = np.where(batch.went_around, "go_around", "full_stop").astype(object)
-    found[batch.contact.why != FINE] = "no_touchdown"
+    found[~batch.contact.happened] = "no_touchdown"
     return found
 
 

@@ -1,7 +1,9 @@
 """First contact of the main gear, bounces, settled contact, and whether the aeroplane stayed.
 
-Contact is taken from the air/ground discretes of the main gear and narrowed by the vertical jolt where one stands
-out; without discretes, from the radio height reaching its value on the ground. Every answer is a bounded instant.
+Contact is taken from the air/ground discretes of the main gear, those held against the radio height, and narrowed by
+the vertical jolt where one stands out; where they show no contact, from the radio height reaching its value on the
+ground. A jolt shortly before the discretes say ground is the contact they missed: a bounce between their samples, or a
+switch that comes late (tilting bogie). Every answer is a bounded instant.
 """
 
 from __future__ import annotations
@@ -11,18 +13,31 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fdm.batch import Batch
-from fdm.bounded import FINE, Bounded, Instants
+from fdm.bounded import FINE, Bounded, Instants, pick, the_sooner
+from fdm.jolt import COARSEST_S, jolt_between
 from fdm.primitives import first, last
 from fdm.signal import Signal
 from fdm.windows import interpolate, time_above
 
 SEARCH_BEFORE_S = 8.0  # around the anchor, first contact is looked for from here
 SEARCH_AFTER_S = 15.0
-HIGHEST_CONTACT_FT = 20.0  # a gear that says ground above this radio height is wrong
+REACH_FT = 12.0  # a gear that says ground further than this above the resting radio height is wrong
+ALONE_S = 5.0  # without radio height, a ground sample is believed when others lie this near
+ALONE_SHARE = 0.08
 BOUNCE_WITHIN_S = 15.0  # contact lost later than this after first contact is not a bounce
-JOLT_G = 0.12  # rise of normal acceleration over its mean before contact that counts as the jolt
-JOLT_RISE_S = 0.25  # the jolt may take this long to build up after contact
+STIR_G = 0.06  # an aeroplane in the air or just back strays this far from 1 g; rolling, it does not
+MISSED_S = 2.5  # a jolt up to this long before the gear says ground is the contact that it missed ...
+MISSED_JOLT_G = 0.25  # ... when it is this hard
+MISSED_FT = 4.0  # ... and the radio height within this of its resting value
+LIFTED_G = (
+    0.88  # normal acceleration below this, after such a jolt, says that the aeroplane was airborne again
+)
 FLYING_KT = 60.0
+FLOWN_S = 2.5  # in the air for this long to the end of the stored landing: flown again
+FLOWN_FT = 30.0
+
+ROLLED_S = 0.2  # on the ground before such a hop
+MISSED = "jolt before main gear"
 
 GEAR = ("main_gear_ground", "main_gear_ground.left", "main_gear_ground.right")
 
@@ -31,7 +46,7 @@ GEAR = ("main_gear_ground", "main_gear_ground.left", "main_gear_ground.right")
 class Touchdown:
     """contact, settled   instants of first and settled contact of the main gear, relative to the anchor
     by                 (n,) what contact was found from
-    bounces            (n,) contacts lost and regained between contact and settled
+    bounces            contacts lost and regained between contact and settled
     airborne_s         time airborne between them
     left_ground        instants of leaving the ground again for good (missing where the aeroplane stayed)
     """
@@ -39,155 +54,270 @@ class Touchdown:
     contact: Instants
     settled: Instants
     by: np.ndarray
-    bounces: np.ndarray
+    bounces: Bounded
     airborne_s: Bounded
     left_ground: Instants
 
 
+@dataclass(frozen=True)
+class _Gear:
+    """The main gear as one discrete, sampled like the fastest: values, and which samples are believed to be ground."""
+
+    signal: Signal
+    ground: np.ndarray
+    contact: Instants
+
+
 def find_touchdown(batch: Batch) -> Touchdown:
     """Touchdown of every landing of a batch."""
-    gears = [batch.signal(name) for name in GEAR if batch.has(name)]
-    missing = batch.reason("no touchdown found: the main gear never shows a change from air to ground")
+    gears = [_gear(batch, batch.signal(name)) for name in GEAR if batch.has(name)]
+    low = _from_radio_height(batch)
+    by = np.full(batch.n, "radio height", dtype=object)
     if not gears:
-        return _from_radio_height(batch)
-    contacts = [_contact(batch, gear, missing) for gear in gears]
-    contact = contacts[0]
-    for other in contacts[1:]:
-        contact = _sooner(contact, other)
-    by = np.full(batch.n, "main gear", dtype=object)
-    contact = _narrowed_by_jolt(batch, contact, by)
-    gear = _either(gears)
-    settled, bounces, airborne_s = _bounces(batch, gear, contact)
-    left_ground = _left_ground(batch, gear, contact)
-    return Touchdown(contact, settled, by, bounces, airborne_s, left_ground)
+        return _without_gear(batch, _narrowed(batch, low, by), by)
+    gear = gears[0] if len(gears) == 1 else _joined(gears)
+    by[gear.contact.happened] = "main gear"
+    contact = _narrowed(batch, _or_radio_height(gear.contact, low, by), by)
+    return _with_bounces(batch, gear, contact, by, _left_ground(batch, gear, contact))
 
 
-def _contact(batch: Batch, gear: Signal, missing: int) -> Instants:
-    """First ground sample near the anchor that the radio height does not contradict."""
-    ground = gear.values == 1
-    if batch.has("radio_height"):
-        ground = ground & ~(_at_samples(batch.signal("radio_height"), gear) > HIGHEST_CONTACT_FT)
+def _or_radio_height(contact: Instants, low: Instants, by: np.ndarray) -> Instants:
+    """Contact by the gear; by radio height where the gear shows none, by both where the gear has a gap."""
+    earliest, latest = np.fmax(contact.earliest, low.earliest), np.fmin(contact.latest, low.latest)
+    both = contact.happened & (contact.why != FINE) & low.happened & (earliest < latest)
+    by[both] = "main gear and radio height"
+    return _to(contact.or_else(low), both, earliest, latest)
+
+
+# the air/ground discretes ---------------------------------------------------------------------------------------------
+
+
+def _gear(batch: Batch, signal: Signal) -> _Gear:
+    ground = _believed(batch, signal)
     start = np.full(batch.n, -SEARCH_BEFORE_S)
-    return first(gear, ground, start, start + SEARCH_BEFORE_S + SEARCH_AFTER_S, missing=missing)
+    missing = batch.reason("no touchdown found: the main gear never shows a change from air to ground")
+    contact = first(signal, ground, start, start + SEARCH_BEFORE_S + SEARCH_AFTER_S, missing=missing)
+    already = np.isneginf(contact.earliest)
+    return _Gear(signal, ground, contact.where(~already, missing))
 
 
-def _at_samples(signal: Signal, like: Signal) -> np.ndarray:
-    """A signal's nearest values at another one's sample times, (n, m) of the other."""
+def _believed(batch: Batch, gear: Signal) -> np.ndarray:
+    """(n, m) ground samples that the radio height allows; where it says nothing, those that do not stand alone."""
+    ground = gear.values == 1
+    window = round(ALONE_S / gear.step_s)
+    near = _count_within(ground, window)
+    believed = ground & (near >= max(2, ALONE_SHARE * (2 * window + 1)))
+    if not batch.has("radio_height"):
+        return believed
+    above_ft = _nearest_values(batch.signal("radio_height"), gear) - _resting_ft(batch)[:, None]
+    return np.where(np.isnan(above_ft), believed, ground & ~(above_ft > REACH_FT))
+
+
+def _count_within(flags: np.ndarray, window: int) -> np.ndarray:
+    """How many flags hold within so many columns of each, itself included."""
+    total = np.cumsum(np.pad(flags, ((0, 0), (window + 1, window))), axis=1, dtype=np.int32)
+    return total[:, 2 * window + 1 :] - total[:, : -(2 * window + 1)]
+
+
+def _resting_ft(batch: Batch) -> np.ndarray:
+    """(n,) what the radio height shows with the wheels on the ground: the low end of what it shows around contact."""
+    height = batch.signal("radio_height")
+    begin, end = (height.index_from(np.full(batch.n, s))[:, None] for s in (-5.0, 16.0))
+    values = np.where((height.columns >= begin) & (height.columns < end), height.values, np.nan)
+    ordered = np.sort(values, axis=1)
+    count: np.ndarray = (~np.isnan(ordered)).sum(axis=1)
+    return ordered[np.arange(batch.n), (np.maximum(count - 1, 0) * 0.1).astype(np.int64)]
+
+
+def _nearest_values(signal: Signal, like: Signal) -> np.ndarray:
+    """A signal's nearest values at another one's sample times, (n, m) of the other; missing outside the recording."""
     time_s = like.start_s[:, None] + like.columns * np.float32(like.step_s)
     index = np.rint((time_s - signal.start_s[:, None]) / signal.step_s).astype(np.int64)
-    inside = (index >= 0) & (index < signal.values.shape[1])
-    values = np.take_along_axis(signal.values, np.clip(index, 0, signal.values.shape[1] - 1), axis=1)
-    return np.where(inside, values, np.nan)
+    width = signal.values.shape[1]
+    values = np.take_along_axis(signal.values, np.clip(index, 0, width - 1), axis=1)
+    missing = -1 if signal.values.dtype == np.int8 else np.nan
+    return np.where((index >= 0) & (index < width), values, missing)
 
 
-def _sooner(a: Instants, b: Instants) -> Instants:
-    """The earlier of two instants, each possibly missing."""
-    both = np.where((a.why != FINE) & (b.why != FINE), a.why, FINE).astype(np.int16)
-    return Instants(np.fmin(a.best, b.best), np.fmin(a.earliest, b.earliest), np.fmin(a.latest, b.latest), both)
+def _joined(gears: list[_Gear]) -> _Gear:
+    """One discrete that says ground when any main gear does; sampled like the fastest of them."""
+    gears = sorted(gears, key=lambda gear: gear.signal.step_s)
+    signal, ground, contact = gears[0].signal, gears[0].ground, gears[0].contact
+    values, lag_s = signal.values, signal.lag_s
+    for other in gears[1:]:
+        state = np.where(other.ground, np.int8(1), other.signal.values)
+        known = _nearest_values(replace(other.signal, values=state), signal)
+        ground = ground | (known == 1)
+        values = np.maximum(values, known).astype(np.int8)
+        lag_s = np.maximum(lag_s, np.float32(other.signal.step_s))
+        contact = the_sooner(contact, other.contact)
+    return _Gear(replace(signal, name="main_gear_ground", values=values, lag_s=lag_s), ground, contact)
 
 
-def _narrowed_by_jolt(batch: Batch, contact: Instants, by: np.ndarray) -> Instants:
-    """Contact narrowed to the onset of the jolt, where one stands out inside the bounds."""
+# first contact --------------------------------------------------------------------------------------------------------
+
+
+def _narrowed(batch: Batch, contact: Instants, by: np.ndarray) -> Instants:
+    """Contact narrowed to the jolt, or moved to a hard one shortly before; `by` is told."""
     if not batch.has("normal_acceleration"):
         return contact
     signal = batch.signal("normal_acceleration")
-    if signal.step_s > JOLT_RISE_S:
+    if signal.step_s > COARSEST_S:
         return contact
-    calm = _mean_between(signal, contact.earliest - 2.0, contact.earliest)
-    jolted = signal.values - calm[:, None] > JOLT_G
-    seen = first(signal, jolted, contact.earliest, contact.latest + signal.step_s + JOLT_RISE_S, missing=1)
-    earliest = np.maximum(contact.earliest, seen.earliest - JOLT_RISE_S)
-    latest = np.minimum(contact.latest, seen.latest)
-    use = (seen.why == FINE) & (contact.why == FINE) & (latest > earliest)
-    use &= contact.latest - contact.earliest > latest - earliest
-    by[use] = "main gear and jolt"
-    earliest, latest = np.where(use, earliest, contact.earliest), np.where(use, latest, contact.latest)
-    return Instants(np.where(use, (earliest + latest) / 2, contact.best), earliest, latest, contact.why)
+    missed = jolt_between(signal, contact.earliest - MISSED_S, contact.earliest, MISSED_JOLT_G)
+    use = missed.found & contact.happened & _low_at(batch, missed.latest) & (by == "main gear")
+    contact = _to(contact, use, missed.earliest, missed.latest)
+    by[use] = MISSED
+    inside = jolt_between(signal, contact.earliest, contact.latest + signal.step_s)
+    earliest = np.fmax(contact.earliest, inside.earliest)
+    latest = np.fmin(contact.latest, inside.latest)
+    use = inside.found & contact.happened & ~use & (latest > earliest)
+    use &= latest - earliest < contact.latest - contact.earliest - 1e-3
+    by[use] = [f"{what} and jolt" for what in by[use]]
+    return _to(contact, use, earliest, latest)
 
 
-def _mean_between(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
-    inside = (signal.columns >= signal.index_from(from_s)[:, None]) & (
-        signal.columns < signal.index_from(to_s)[:, None]
-    )
-    inside &= signal.valid
-    count = inside.sum(axis=1)
-    total = np.where(inside, signal.values, 0).sum(axis=1)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+def _to(contact: Instants, use: np.ndarray, earliest: np.ndarray, latest: np.ndarray) -> Instants:
+    moved = Instants((earliest + latest) / 2, earliest, latest, np.zeros(len(use), np.int16))
+    return pick(use, moved, contact)
 
 
-def _either(gears: list[Signal]) -> Signal:
-    """One discrete that says ground when any main gear does; sampled like the fastest of them."""
-    gears = sorted(gears, key=lambda gear: gear.step_s)
-    fastest = gears[0]
-    values, lag_s = fastest.values, fastest.lag_s
-    for other in gears[1:]:
-        known = _at_samples(other, fastest)
-        values = np.where(known == 1, np.int8(1), values).astype(np.int8)
-        lag_s = np.maximum(lag_s, np.float32(other.step_s))
-    return replace(fastest, name="main_gear_ground", values=values, lag_s=lag_s)
-
-
-def _bounces(batch: Batch, gear: Signal, contact: Instants) -> tuple[Instants, np.ndarray, Bounded]:
-    none = batch.reason("")
-    airborne = gear.values == 0
-    regained = last(gear, airborne, contact.latest, contact.latest + BOUNCE_WITHIN_S, missing=1)
-    bounced = (regained.why == FINE) & _ground_after(gear, regained)
-    settled = Instants(
-        np.where(bounced, regained.best, contact.best),
-        np.where(bounced, np.maximum(regained.earliest, contact.earliest), contact.earliest),
-        np.where(bounced, regained.latest, contact.latest),
-        contact.why,
-    )
-    airborne_s = time_above(_flipped(gear), 0.5, _late(contact), settled, missing=none).or_zero(~bounced)
-    inside = (gear.columns >= gear.index_from(contact.latest)[:, None]) & (
-        gear.columns <= gear.index_from(settled.latest)[:, None]
-    )
-    regains = (gear.values[:, 1:] == 1) & (gear.values[:, :-1] == 0) & inside[:, 1:]
-    return settled, np.where(bounced, regains.sum(axis=1), 0), airborne_s.where(contact.why == FINE, contact.why)
-
-
-def _late(contact: Instants) -> Instants:
-    """Counting of time airborne starts at the first ground sample: before it the aeroplane was still arriving."""
-    return Instants(contact.latest, contact.latest, contact.latest, contact.why)
-
-
-def _flipped(gear: Signal) -> Signal:
-    values = np.where(gear.values >= 0, 1 - gear.values, gear.values).astype(np.int8)
-    return replace(gear, name="main_gear_air", values=values)
-
-
-def _ground_after(gear: Signal, when: Instants) -> np.ndarray:
-    index = np.clip(gear.index_from(when.latest), 0, gear.values.shape[1] - 1)
-    return gear.values[np.arange(len(index)), index] == 1
-
-
-def _left_ground(batch: Batch, gear: Signal, contact: Instants) -> Instants:
-    """When the aeroplane flew again: the gear says air to the end of the stored landing at flying speed."""
-    stayed = batch.reason("the aeroplane stayed on the ground")
-    on_ground = gear.values == 1
-    left = last(gear, on_ground, contact.earliest, missing=stayed)
-    if batch.has("ground_speed"):
-        speed = interpolate(batch.signal("ground_speed"), left.latest)
-        left = left.where(~(speed < FLYING_KT), stayed)
-    return left
-
-
-def _from_radio_height(batch: Batch) -> Touchdown:
-    missing = batch.reason("no touchdown found: neither main-gear air/ground nor radio height is recorded")
-    nobody = batch.absent_instants(missing)
-    nothing = np.zeros(batch.n, np.int64)
-    by = np.full(batch.n, "", dtype=object)
+def _low_at(batch: Batch, time_s: np.ndarray) -> np.ndarray:
     if not batch.has("radio_height"):
-        return Touchdown(nobody, nobody, by, nothing, batch.absent(missing), nobody)
+        return np.zeros(batch.n, bool)
+    return interpolate(batch.signal("radio_height"), time_s) - _resting_ft(batch) <= MISSED_FT
+
+
+def _from_radio_height(batch: Batch) -> Instants:
+    """Contact between the last sample clearly above the resting radio height and the last one above it at all."""
+    if not batch.has("radio_height"):
+        missing = batch.reason(
+            "no touchdown found: neither main-gear air/ground nor radio height is recorded"
+        )
+        return batch.absent_instants(missing)
+    missing = batch.reason("no touchdown found: the radio height never comes down to its value on the ground")
     height = batch.signal("radio_height")
-    rest_ft = _mean_between(height, np.full(batch.n, 6.0), np.full(batch.n, 16.0))
+    above_ft = height.values - _resting_ft(batch)[:, None]
     start = np.full(batch.n, -SEARCH_BEFORE_S)
-    near = height.values <= (rest_ft + 1.0)[:, None]
-    clear = height.values > (rest_ft + 4.0)[:, None]
-    latest = first(height, near, start, start + SEARCH_BEFORE_S + SEARCH_AFTER_S, missing=missing)
-    earliest = last(height, clear, start, latest.latest, missing=missing)
-    contact = Instants((earliest.earliest + latest.latest) / 2, earliest.earliest, latest.latest, latest.why)
-    by[:] = "radio height"
-    stayed = batch.absent_instants(batch.reason("the aeroplane stayed on the ground"))
-    unknown = batch.absent(batch.not_recorded("main_gear_ground"))
-    return Touchdown(_narrowed_by_jolt(batch, contact, by), contact, by, nothing, unknown, stayed)
+    until = start + SEARCH_BEFORE_S + SEARCH_AFTER_S
+    clear = last(height, above_ft > 2 * height.tolerance + 1.0, start, until, missing=missing)
+    at_all = last(height, above_ft > height.tolerance / 2, start, until, missing=missing)
+    latest = np.fmax(at_all.latest, clear.latest) + 0.5
+    best = (clear.earliest + latest) / 2
+    return Instants(best, clear.earliest, latest, clear.why).where(clear.happened & at_all.happened, missing)
+
+
+# bounces, and flying again --------------------------------------------------------------------------------------------
+
+
+def _with_bounces(
+    batch: Batch, gear: _Gear, contact: Instants, by: np.ndarray, left_ground: Instants
+) -> Touchdown:
+    known = gear.contact.happened
+    missed = by == MISSED  # contact was before the gear said so
+    hopped = missed & _lifted(batch, contact, gear.contact) if missed.any() else missed
+    airborne = gear.signal.valid & ~gear.ground & ~_surely_rolling(batch, gear.signal)
+    until = np.fmin(contact.latest + BOUNCE_WITHIN_S, left_ground.earliest - 1e-3)
+    regained = last(gear.signal, airborne, gear.contact.latest, until, missing=0).where(known, 0)
+    settled = pick(missed, replace(contact, latest=gear.contact.latest), contact)
+    settled = pick(hopped, replace(gear.contact, earliest=contact.earliest), settled)
+    settled = pick(regained.happened, regained, settled)
+    inside = _columns_between(gear.signal, gear.contact.latest, regained.latest)
+    returns = (airborne[:, :-1] & gear.ground[:, 1:] & inside[:, 1:]).sum(axis=1) * regained.happened
+    count = returns.astype(np.float64)
+    bounces = Bounded(count + hopped, count, count + 1, contact.why)
+    airborne_s = _airborne(gear, contact, regained, airborne, missed, hopped)
+    unknown = np.where(
+        contact.happened, batch.reason("a bounce cannot be told from radio height"), contact.why
+    )
+    return Touchdown(
+        contact, settled, by, bounces.where(known, unknown), airborne_s.where(known, unknown), left_ground
+    )
+
+
+def _airborne(
+    gear: _Gear,
+    contact: Instants,
+    regained: Instants,
+    airborne: np.ndarray,
+    missed: np.ndarray,
+    hopped: np.ndarray,
+) -> Bounded:
+    """Time airborne between first and settled contact: seen in samples, and at most so much between them."""
+    again = pick(regained.happened, regained, gear.contact)
+    flag = np.where(gear.signal.valid, airborne.astype(np.int8), np.int8(-1))
+    counted_from = gear.contact.map(lambda _: gear.contact.latest, np.zeros(len(missed), np.int16))
+    seen = time_above(replace(gear.signal, values=flag), 0.5, counted_from, again, missing=0)
+    seen = seen.or_zero(~regained.happened)
+    hop_s = np.where(hopped, np.fmax(gear.contact.best - contact.best - ROLLED_S, 0), 0)
+    unseen_s = np.where(missed, gear.contact.latest, contact.latest) - contact.earliest
+    unseen_s = np.where(regained.happened & ~missed, 0, np.fmax(unseen_s, gear.signal.step_s))
+    return Bounded(seen.value + hop_s, seen.lower, seen.upper + unseen_s, seen.why, contact.best)
+
+
+def _surely_rolling(batch: Batch, gear: Signal) -> np.ndarray:
+    """(n, m) true at samples around which the nose gear was down, or the aeroplane felt no more than 1 g.
+
+    A main gear that says air then is chattering.
+    """
+    rolling = np.zeros(gear.values.shape, bool)
+    if batch.has("nose_gear_ground"):
+        rolling |= _nearest_values(batch.signal("nose_gear_ground"), gear) == 1
+    if batch.has("normal_acceleration") and batch.signal("normal_acceleration").step_s <= COARSEST_S:
+        signal = batch.signal("normal_acceleration")
+        with np.errstate(invalid="ignore"):
+            felt = np.abs(signal.values - 1.0) > STIR_G
+        window = int(np.ceil((gear.step_s + 0.1) / signal.step_s))
+        stirs, known = _count_within(felt, window), _count_within(signal.valid, window)
+        calm = np.where((stirs == 0) & (known > window), np.int8(1), np.int8(0))
+        rolling |= _nearest_values(replace(signal, values=calm), gear) == 1
+    return rolling
+
+
+def _lifted(batch: Batch, contact: Instants, gear: Instants) -> np.ndarray:
+    """(n,) true where normal acceleration fell low between a jolt and the gear saying ground."""
+    signal = batch.signal("normal_acceleration")
+    inside = _columns_between(signal, contact.latest, gear.earliest)
+    return ((signal.values < LIFTED_G) & inside).any(axis=1)
+
+
+def _columns_between(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
+    begin, end = signal.index_from(from_s)[:, None], signal.index_past(to_s)[:, None]
+    return (signal.columns >= begin) & (signal.columns < end)
+
+
+def _left_ground(batch: Batch, gear: _Gear, contact: Instants) -> Instants:
+    """When the aeroplane flew again: the gear says air to the end of the stored landing, at flying speed."""
+    stayed = batch.reason("the aeroplane stayed on the ground")
+    left = last(gear.signal, gear.ground, contact.earliest, missing=stayed)
+    end_s = gear.signal.time(gear.signal.last_column)
+    gone = left.happened & (end_s - left.latest >= np.fmax(FLOWN_S - gear.signal.step_s, 0))
+    return left.where(gone & _flying(batch, left.latest), stayed)
+
+
+def _flying(batch: Batch, time_s: np.ndarray) -> np.ndarray:
+    """(n,) true where the speed just after a moment is a flying one; by radio height where there is no speed."""
+    if batch.has("ground_speed"):
+        return ~(interpolate(batch.signal("ground_speed"), time_s) < FLYING_KT)
+    if batch.has("radio_height"):
+        return _risen(batch)
+    return np.zeros(batch.n, bool)
+
+
+def _risen(batch: Batch) -> np.ndarray:
+    """(n,) true where the stored landing ends in the air by radio height."""
+    height = batch.signal("radio_height")
+    final = height.values[np.arange(batch.n), height.last_column]
+    return final - _resting_ft(batch) > FLOWN_FT
+
+
+def _without_gear(batch: Batch, contact: Instants, by: np.ndarray) -> Touchdown:
+    unknown = batch.not_recorded("main_gear_ground")
+    stayed = batch.reason("the aeroplane stayed on the ground")
+    left = batch.absent_instants(stayed)
+    if batch.has("radio_height"):
+        height = batch.signal("radio_height")
+        low = height.values - _resting_ft(batch)[:, None] <= REACH_FT
+        left = last(height, low, contact.earliest, missing=stayed)
+        left = left.where(left.happened & _risen(batch), stayed)
+    return Touchdown(contact, contact, by, batch.absent(unknown), batch.absent(unknown), left)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
-from fdm.bounded import FINE, Bounded, exactly
+from fdm.bounded import Bounded, exactly
 from fdm.measures.catalogue import measure
+from fdm.signal import Signal
 from fdm.steps import Rollout
 from fdm.windows import time_above
 
@@ -15,7 +18,7 @@ GEAR = ("main_gear_ground|main_gear_ground.left|main_gear_ground.right",)
 @measure(unit="count", needs=GEAR)
 def bounces(batch: Rollout) -> Bounded:
     """How often the main gear lost contact between first and settled contact."""
-    return batch.exactly(batch.touchdown.bounces).where(batch.contact.why == FINE, batch.reason("no touchdown found"))
+    return batch.touchdown.bounces
 
 
 @measure(unit="s", needs=GEAR)
@@ -28,7 +31,7 @@ def bounce_airborne_s(batch: Rollout) -> Bounded:
 def go_around_after_reverse(batch: Rollout) -> Bounded:
     """1 where the aeroplane flew again after reverse had been selected, or forward power was set for it at speed.
 
-    Set for it: after reverse was put away, and above 60 kt, some engine ran more than 30 % N1 above idle for over 2 s.
+    Set for it: after reverse was put away, and above 60 kt, a thrust lever stood 20 degrees forward, or N1 30 points above idle, for over 2 s.
     """
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
@@ -44,18 +47,26 @@ def _power_set_again(batch: Rollout) -> np.ndarray:
     used = batch.reverse_selected.happened
     put_away = used.any(axis=1) & (away.happened | ~used).all(axis=1)
     last_away = np.where(used & away.happened, away.best, -np.inf).max(axis=1)
-    start = exactly(np.where(put_away, last_away + AWAY_S, np.inf))
     end = batch.reduce_speed.or_else(batch.end)
     again = np.zeros(batch.n, bool)
-    for engine, idle in batch.idle.items():
-        power = batch.power(engine)
-        if power is not None:
-            above = time_above(power, idle + TAKE_OFF_PCT, start, end, missing=1)
-            again |= put_away & (above.lower > TAKE_OFF_S)
+    for power, level, wait_s in _forward_signs(batch):
+        start = exactly(np.where(put_away, last_away + wait_s, np.inf))
+        again |= put_away & (time_above(power, level, start, end, missing=1).lower > TAKE_OFF_S)
     return again
 
 
-AWAY_S, TAKE_OFF_PCT, TAKE_OFF_S = 3.0, 30.0, 2.0  # common practice, no source
+def _forward_signs(batch: Rollout) -> Iterator[tuple[Signal, np.ndarray, float]]:
+    """What shows forward power: a thrust lever well forward, or N1 well above idle once reverse power has run down."""
+    for engine in range(1, batch.layout.engines + 1):
+        if batch.has(f"thrust_lever.{engine}"):
+            lever = batch.signal(f"thrust_lever.{engine}")
+            yield lever, np.where(lever.valid, lever.values, np.inf).min(axis=1) + FORWARD_DEG, 0.0
+        power = batch.power(engine)
+        if power is not None:
+            yield power, batch.idle[engine] + TAKE_OFF_PCT, AWAY_S
+
+
+AWAY_S, FORWARD_DEG, TAKE_OFF_PCT, TAKE_OFF_S = 3.0, 20.0, 30.0, 2.0  # common practice, no source
 
 
 @measure(unit="s", needs=("reverser_state.N|reverser_unlocked.N|reverser_deployed.N",), per_engine=True)
