@@ -188,7 +188,7 @@ class Strip:
         made = []
         for i, ident in enumerate((self.le_ident, self.he_ident)):
             lat, lon = (self.latitude_deg, self.longitude_deg) if i == 0 else far
-            exits = tuple((float(d), 90.0) for d in self.exits_m if d < length - 60)
+            exits = tuple((float(d), 90.0) for d in self.exits_m if d < length - 150)
             made.append(
                 Runway(
                     self.airport,
@@ -200,7 +200,7 @@ class Strip:
                     lat,
                     lon,
                     self.elevation_ft,
-                    (*exits, (length - 40, 90.0)),
+                    (*exits, (length - 70, 90.0)),
                 )
             )
         return made[0], made[1]

@@ -151,7 +151,7 @@ def go_around_without_reverse(c: Case) -> None:
 @anomaly
 def slow_high_reverse(c: Case) -> None:
     c.power(c.rng.uniform(24, 34))
-    c.plan.reduce_kt[c.i] = 41 - 12 * min(1.0, 1.6 * c.u)
+    c.plan.reduce_kt[c.i] = 38.5 - 10 * min(1.0, 1.5 * c.u)
     c.plan.reduce_hold_s[c.i] = max(0.0, 10 * (c.u - 0.67))
     c.plan.stow_kt[c.i] = 38
 
@@ -210,7 +210,7 @@ def short_runway_left(c: Case) -> None:
     plan.autobrake_g[i], plan.brake_s[i] = 0.30, 1.0
     fast, slow = plan.touchdown_mps[i] - plan.headwind[i], 60 * KT
     rolled = 2.2 * fast + (fast**2 - slow**2) / (2 * 0.30 * G)
-    left = 610 - 480 * c.u
+    left = 635 - 500 * c.u
     plan.touchdown_m[i] = np.clip(c.runway.length_m - c.runway.displaced_m - rolled - left, 250, 1500)
 
 
@@ -226,7 +226,7 @@ def bounce(c: Case) -> None:
 @anomaly
 def heading_excursion(c: Case) -> None:
     side = 1 if c.chance(0.5) else -1
-    c.plan.yaw_kick[c.i] = side * (0.07 + 0.36 * c.u)
+    c.plan.yaw_kick[c.i] = side * (0.07 + 0.32 * c.u)
     c.plan.yaw_kick_s[c.i] = c.rng.uniform(5, 8)
     c.power(c.fleet.max_reverse_pct - c.fleet.idle_pct)
     c.plan.target_pct[c.engine, c.i] -= c.rng.uniform(4, 26)

@@ -18,7 +18,7 @@ Samples = dict[str, np.ndarray]
 
 @dataclass
 class Flown:
-    """Flights of one fleet, recorded. Row i of samples, rows, origin_s and gaps belongs to listed[i].
+    """Flights of one fleet, recorded. Row i of samples, rows, origin_s, condition_code and gaps belongs to listed[i].
 
     `whole` holds, by position, the samples and the number of rows of recordings with two landings.
     """
@@ -28,6 +28,7 @@ class Flown:
     samples: Samples
     rows: np.ndarray
     origin_s: np.ndarray
+    condition_code: np.ndarray
     gaps: list[list[tuple[int, int]]]
     whole: dict[int, tuple[Samples, int]]
     truth: pl.DataFrame
@@ -80,6 +81,7 @@ def fly(listed: list[Flight], layout: Layout, rng: np.random.Generator) -> Flown
         first,
         rows[:n],
         origin_s,
+        plan.condition_code[:n],
         gaps[:n],
         whole,
         known.hstack(truth.frame(said, touchdown_s)),

@@ -90,15 +90,14 @@ def _write_mixed(folder: Path, flown: Flown) -> pl.DataFrame:
         flight = flown.listed[i]
         file = f"{layout.fleet.key}/{flight.flight}.csv"
         shape(writing.table(flown, [i], names=False), flight).write_csv(folder / file)
-        made.append(writing.listing([flight], [file], f"maps/{layout.fleet.key}.toml"))
+        made.append(writing.listing(flown, [i], [file]))
     rest = [i for i in range(len(flown.listed)) if i not in alone]
     return pl.concat([*made, _many(folder, flown, rest, f"{layout.fleet.key}/flights.parquet")])
 
 
 def _many(folder: Path, flown: Flown, chosen: list[int], file: str) -> pl.DataFrame:
     writing.table(flown, chosen, names=True).write_parquet(folder / file, compression="zstd", statistics=False)
-    listed = [flown.listed[i] for i in chosen]
-    return writing.listing(listed, [file] * len(listed), f"maps/{flown.layout.fleet.key}.toml")
+    return writing.listing(flown, chosen, [file] * len(chosen))
 
 
 def main() -> None:

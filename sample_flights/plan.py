@@ -24,6 +24,7 @@ class Plan:
     density: np.ndarray  # kg/m³
     headwind: np.ndarray  # m/s
     friction: np.ndarray  # most that wheels can pull, fraction of their load
+    condition_code: np.ndarray  # runway condition code, 6 dry
     approach_mps: np.ndarray  # airspeed
     touchdown_mps: np.ndarray  # airspeed
     sink_mps: np.ndarray  # at contact
@@ -95,7 +96,7 @@ def normal(rng: np.random.Generator, fleet: Fleet, runways: list[Runway]) -> Pla
     n = len(runways)
     length = np.array([r.length_m - r.displaced_m for r in runways])
     elevation = np.array([r.elevation_ft for r in runways])
-    plan = Plan(
+    return Plan(
         **_aeroplane(rng, fleet, n, elevation, length),
         **_contact(rng, n),
         **_spoilers(rng, fleet, n),
@@ -106,22 +107,21 @@ def normal(rng: np.random.Generator, fleet: Fleet, runways: list[Runway]) -> Pla
         go_around_s=np.full(n, NEVER),
         low_hydraulics=np.zeros(n, np.int8),
     )
-    wet = rng.random(n) < 0.12
-    plan.friction = np.where(wet, 0.22, 0.42) * rng.normal(1, 0.04, n)
-    return plan
 
 
 def _aeroplane(rng: np.random.Generator, fleet: Fleet, n: int, elevation: np.ndarray, length: np.ndarray) -> dict:
     mass = rng.uniform(*fleet.mass_kg, n)
     density = 1.225 * (1 - 6.8756e-6 * elevation) ** 4.2559 * rng.normal(1, 0.015, n)  # ISA troposphere
     reference = np.sqrt(2 * mass * G / (density * fleet.wing_m2 * fleet.landing_cl))
+    code = rng.choice(np.array([6, 5, 3], np.int8), n, p=[0.84, 0.13, 0.03])  # AC 25-32 table 2; from memory
     headwind = rng.normal(5, 5, n).clip(-5, 22) * KT
     approach = reference + (5 + rng.uniform(0, 3, n)) * KT + 0.3 * headwind.clip(0)
     return {
         "mass_kg": mass,
         "density": density,
         "headwind": headwind,
-        "friction": np.full(n, 0.42),
+        "friction": np.select([code == 6, code == 5], [0.42, 0.27], 0.16) * rng.normal(1, 0.03, n),
+        "condition_code": code,
         "approach_mps": approach,
         "touchdown_mps": approach * rng.normal(0.965, 0.008, n).clip(0.94, 0.985),
         "sink_mps": rng.gamma(9, 0.075, n).clip(0.2, 1.3),

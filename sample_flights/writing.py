@@ -106,8 +106,9 @@ def with_utc(wide: pl.DataFrame, start: datetime) -> pl.DataFrame:
     return wide.select(stamps.dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ").alias("time_utc"), pl.exclude("time_s"))
 
 
-def listing(flights: list[Flight], files: list[str], map_file: str) -> pl.DataFrame:
+def listing(flown: Flown, chosen: list[int], files: list[str]) -> pl.DataFrame:
     """Rows of flights.csv."""
+    flights = [flown.listed[i] for i in chosen]
     return pl.DataFrame(
         {
             "file": files,
@@ -118,8 +119,9 @@ def listing(flights: list[Flight], files: list[str], map_file: str) -> pl.DataFr
             "arrival": [f.runway.airport for f in flights],
             "runway": [f.runway.ident for f in flights],
             "flight": [f.flight for f in flights],
-            "map": [map_file] * len(flights),
+            "map": f"maps/{flown.layout.fleet.key}.toml",
             "reversers_out": [";".join(map(str, f.reversers_out)) or None for f in flights],
+            "runway_condition_code": flown.condition_code[chosen],
         },
         schema_overrides={"reversers_out": pl.String},
     )
