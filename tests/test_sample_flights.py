@@ -59,7 +59,8 @@ def everyday(fleet: Fleet) -> tuple[Plan, History]:
 
 
 def long_runway() -> Runway:
-    return max((end for strip in STRIPS for end in strip.ends()), key=lambda r: r.length_m - r.displaced_m)
+    low = (end for strip in STRIPS for end in strip.ends() if end.elevation_ft < 500)
+    return max(low, key=lambda r: r.length_m - r.displaced_m)
 
 
 # -- physics ---------------------------------------------------------------------------------------------------------
