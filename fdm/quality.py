@@ -22,8 +22,8 @@ FASTEST: dict[str, tuple[float, float]] = {
     "radio_height": (60.0, 12.0),
     "heading": (15.0, 4.0),
     "pitch": (12.0, 3.0),
-    "n1": (20.0, 4.0),
-    "epr": (0.5, 0.08),
+    "n1": (40.0, 8.0),  # twice what engines do, so that a quick simulated one is no fault
+    "epr": (1.0, 0.15),
     "spoiler_handle": (0.0, 0.4),  # may run its full travel between two samples, but not there and back
     "spoiler_panel": (0.0, 0.4),
     "reverse_lever": (0.0, 0.4),
@@ -31,7 +31,8 @@ FASTEST: dict[str, tuple[float, float]] = {
     "longitude": (0.002, 0.008),
     "gross_weight": (0.0, 2000.0),
 }
-FREEZES = ("ground_speed", "radio_height", "n1", "epr")  # these change from sample to sample while they change at all
+# These change from sample to sample while they change at all; the share of a spike's leap that ends a standstill.
+FREEZES = {"ground_speed": 0.5, "radio_height": 1.0, "n1": 1.0, "epr": 1.0}
 FROZEN_S = 3.0
 PULSED = ("reverser_state", "reverser_deployed", "reverser_unlocked")  # cannot go and come back within one sample
 PULSE_STEP_S = 1.05  # ... of at most this length
@@ -72,7 +73,7 @@ def screen(name: str, values: np.ndarray, start_s: np.ndarray, step_s: float) ->
         leap = per_s * step_s + allowance
         found.append(("spike", spikes(values, leap, wraps=kind == "heading")))
         if kind in FREEZES:
-            found.append(("frozen", frozen(values, leap / 2, max(3, round(FROZEN_S / step_s)), kind == "heading")))
+            found.append(("frozen", frozen(values, leap * FREEZES[kind], max(3, round(FROZEN_S / step_s)))))
     if kind in PULSED and step_s <= PULSE_STEP_S:
         found.append(("lone change of state", pulses(values)))
     faults = [fault for label, mask in found for fault in _located(name, label, mask, start_s, step_s)]

@@ -2,6 +2,7 @@
 
 On one landing a reverser that reads stowed may truly be stowed. On landing after landing, with the other reverser
 deployed and this engine's N1 rising as in reverse, the discrete is dead: it is then not believed on those landings.
+With no reverser deployed at all it is believed: at Vnukovo in 2012 neither moved, and the engines pushed forward.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
     rows = seen.join(known, on="landing_id").sort("tail", "engine", "touchdown_utc", nulls_last=True)
     silent = ~pl.col("moved") & pl.col("other_out") & (pl.col("power_pct").fill_null(0) > REVERSE_POWER_PCT)
-    at_once = ~pl.col("moved") & (pl.col("lever_power_pct").fill_null(0) > REVERSE_POWER_PCT)
+    at_once = ~pl.col("moved") & pl.col("other_out") & (pl.col("lever_power_pct").fill_null(0) > REVERSE_POWER_PCT)
     rows = rows.with_columns(silent=silent | at_once, at_once=at_once)
     rows = rows.with_columns(run=pl.col("moved").cast(pl.Int64).cum_sum().over("tail", "engine"))
     together = ("tail", "engine", "run")

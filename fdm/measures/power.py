@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from fdm.bounded import FINE, Bounded, Instants, largest, the_later, the_sooner
+from fdm.bounded import FINE, Bounded, Instants, choose, largest, the_later, the_sooner
 from fdm.measures.catalogue import measure
 from fdm.signal import Signal, pick_column
 from fdm.steps import Rollout
@@ -62,7 +62,7 @@ def n1_above_idle_at_stow_pct(batch: Rollout) -> Bounded:
 def forward_power_with_reverser_out_s(batch: Rollout) -> Bounded:
     """Longest time one engine, its reverser stowed, ran above idle while another's reverser was deployed.
 
-    Counted from 4 s after that one deployed: approach power may still run down until then.
+    Where the engine came down to idle within 4 s of that, its approach power was running down, and is not counted.
     """
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
@@ -89,7 +89,10 @@ def _forward_power(batch: Rollout, engine: int) -> Bounded:
     begin, power = start.later(SPOOL_DOWN_S), power_of(batch, engine)
     limit = batch.idle[engine] + batch.settings.idle_margin_pct
     unsure = batch.reason(f"idle reverse of engine {engine} is not known")
-    above = time_above(power, limit, begin, end, missing=unsure)
+    later = time_above(power, limit, begin, end, missing=unsure)
+    at_first = time_above(power, limit, start, begin, missing=unsure)
+    ran_down = at_first.value < SPOOL_DOWN_S - 0.1
+    above = choose(ran_down, later, time_above(power, limit, start, end, missing=unsure))
     return above.or_zero(unused | (end.latest <= begin.earliest)).where(unknown == FINE, unknown)
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 
 from fdm.bounded import Bounded, exactly
@@ -31,7 +29,8 @@ def bounce_airborne_s(batch: Rollout) -> Bounded:
 def go_around_after_reverse(batch: Rollout) -> Bounded:
     """1 where the aeroplane flew again after reverse had been selected, or forward power was set for it at speed.
 
-    Set for it: after reverse was put away, and above 60 kt, a thrust lever stood 20 degrees forward, or N1 30 points above idle, for over 2 s.
+    Set for it: after reverse was put away, above 60 kt, every thrust lever stood 20 degrees forward, or every N1 30
+    points above idle, for over 2 s.
     """
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
@@ -48,22 +47,21 @@ def _power_set_again(batch: Rollout) -> np.ndarray:
     put_away = used.any(axis=1) & (away.happened | ~used).all(axis=1)
     last_away = np.where(used & away.happened, away.best, -np.inf).max(axis=1)
     end = batch.reduce_speed.or_else(batch.end)
-    again = np.zeros(batch.n, bool)
-    for power, level, wait_s in _forward_signs(batch):
+    signs = [sign for engine in range(1, batch.layout.engines + 1) if (sign := _forward_sign(batch, engine))]
+    again = put_away & bool(signs)
+    for power, level, wait_s in signs:
         start = exactly(np.where(put_away, last_away + wait_s, np.inf))
-        again |= put_away & (time_above(power, level, start, end, missing=1).lower > TAKE_OFF_S)
+        again &= time_above(power, level, start, end, missing=1).lower > TAKE_OFF_S
     return again
 
 
-def _forward_signs(batch: Rollout) -> Iterator[tuple[Signal, np.ndarray, float]]:
-    """What shows forward power: a thrust lever well forward, or N1 well above idle once reverse power has run down."""
-    for engine in range(1, batch.layout.engines + 1):
-        if batch.has(f"thrust_lever.{engine}"):
-            lever = batch.signal(f"thrust_lever.{engine}")
-            yield lever, np.where(lever.valid, lever.values, np.inf).min(axis=1) + FORWARD_DEG, 0.0
-        power = batch.power(engine)
-        if power is not None:
-            yield power, batch.idle[engine] + TAKE_OFF_PCT, AWAY_S
+def _forward_sign(batch: Rollout, engine: int) -> tuple[Signal, np.ndarray, float] | None:
+    """What shows forward power: its thrust lever well forward, else N1 well above idle once reverse has run down."""
+    if batch.has(f"thrust_lever.{engine}"):
+        lever = batch.signal(f"thrust_lever.{engine}")
+        return lever, np.where(lever.valid, lever.values, np.inf).min(axis=1) + FORWARD_DEG, 0.0
+    power = batch.power(engine)
+    return None if power is None else (power, batch.idle[engine] + TAKE_OFF_PCT, AWAY_S)
 
 
 AWAY_S, FORWARD_DEG, TAKE_OFF_PCT, TAKE_OFF_S = 3.0, 20.0, 30.0, 2.0  # common practice, no source
