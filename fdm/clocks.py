@@ -47,12 +47,15 @@ class Clock:
     time_s  float64 (n,), never decreasing; NaN in rows that are left out
     whole   every row is kept and the stamps strictly increase
     lag_s   a row may have been taken up to this long before its stamp (stamps rounded by the export)
+    notes   what was left out or put right
+    gaps    a note on where there are no data, or ""
     """
 
     time_s: np.ndarray
     whole: bool
     lag_s: float = 0.0
     notes: tuple[str, ...] = ()
+    gaps: str = ""
 
 
 @dataclass(frozen=True)
@@ -134,7 +137,7 @@ def counted(count: int, noun: str) -> str:
 
 
 def _checked(clock: Clock) -> Clock:
-    """The clock with notes on its gaps; refused when it cannot be in seconds."""
+    """The clock with a note on its gaps; refused when it cannot be in seconds."""
     stamps = clock.time_s if clock.whole else np.unique(clock.time_s[np.isfinite(clock.time_s)])
     if len(stamps) < 2:
         raise RecordingError("has one sample in time only", cure="A recording needs a landing's samples.")
@@ -148,7 +151,7 @@ def _checked(clock: Clock) -> Clock:
         return clock
     shown = ", ".join(f"{stamps[i]:.3f} to {stamps[i + 1]:.3f} s" for i in long[:3])
     more = f" and {len(long) - 3} more" if len(long) > 3 else ""
-    return replace(clock, notes=(*clock.notes, f"No data from {shown}{more}."))
+    return replace(clock, gaps=f"No data from {shown}{more}.")
 
 
 def _in_order(stamps: np.ndarray) -> np.ndarray:

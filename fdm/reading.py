@@ -18,10 +18,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from fdm.cells import TIME_COLUMNS
 from fdm.errors import FactsError, FdmError, MapError, RecordingError
 from fdm.flights import FlightRow, RunwayEnd, load_flights, load_runways, parse_facts, runway_facts
 from fdm.parameter_map import ParameterMap, load_map
-from fdm.readers import TIME_COLUMNS, RawFlight, column_names, read_flights
+from fdm.readers import RawFlight, column_names, read_flights
 from fdm.recording import Recording
 from fdm.sampling import sample_flight
 

@@ -148,7 +148,9 @@ def changes_of(grid: Grid, values: np.ndarray) -> Changes:
 class Track:
     """A decoded column on its way to Samples.
 
-    full  it has a value in (nearly) every row of its table, and some of them may be repeats
+    full    it has a value in (nearly) every row of its table, and some of them may be repeats
+    slot_s  RawColumn.slot_s
+    lag_s   lag of the stamps themselves (Clock.lag_s)
     """
 
     entry: MapEntry
@@ -156,6 +158,7 @@ class Track:
     values: np.ndarray
     full: bool
     slot_s: float = 0.0
+    lag_s: float = 0.0
 
     @cached_property
     def changes(self) -> Changes:
@@ -174,12 +177,8 @@ def is_held(tracks: Iterable[Track]) -> bool:
     return any(track.full and (track.evidently_held or _by_map(track) > 1) for track in tracks)
 
 
-def to_samples(track: Track, held: bool, stamp_lag_s: float = 0.0) -> tuple[Samples, list[str]]:
-    """The samples that were really taken, and notes on rates.
-
-    held         the table repeats values (is_held)
-    stamp_lag_s  lag of the stamps themselves (Clock.lag_s)
-    """
+def to_samples(track: Track, held: bool) -> tuple[Samples, list[str]]:
+    """The samples that were really taken, and notes on rates. `held`: the table repeats values (is_held)."""
     ratio, notes = _ratio(track, held)
     time_s, values, step_s, lag_s = track.grid.time_s, track.values, track.grid.step_s, track.slot_s
     phase_known = True
@@ -198,7 +197,7 @@ def to_samples(track: Track, held: bool, stamp_lag_s: float = 0.0) -> tuple[Samp
         time_s = time_s + track.slot_s
     else:
         time_s, lag_s = time_s + offset_s, 0.0 if phase_known else lag_s
-    return Samples(track.entry.name, time_s, values, step_s, lag_s + stamp_lag_s), notes
+    return Samples(track.entry.name, time_s, values, step_s, lag_s + track.lag_s), notes
 
 
 def _by_map(track: Track) -> float:
@@ -249,26 +248,7 @@ def sample_flight(raw: RawFlight, parameter_map: ParameterMap) -> tuple[dict[str
     Raises RecordingError when the clock, the ground speed, or every parameter is unusable.
     """
     notes: list[str] = []
-    clock = None
-    if raw.time_s is not None:
-        densest = max((len(column.values) for column in raw.columns.values()), default=0)
-        clock = clock_of(raw.time_s, densest)
-        notes += clock.notes
-    tracks = _tracks(raw, parameter_map, clock, notes)
-    if not tracks:
-        cure = "Check the map against the recording."
-        raise RecordingError("none of the map's columns is usable", where=parameter_map.source, cure=cure)
-    held = is_held(tracks)
-    samples = {}
-    for track in tracks:
-        samples[track.entry.name], found = to_samples(track, held, clock.lag_s if clock else 0.0)
-        notes += found
-    return samples, notes
-
-
-def _tracks(raw: RawFlight, parameter_map: ParameterMap, clock: Clock | None, notes: list[str]) -> list[Track]:
-    grids: dict[int, _Kept] = {}
-    rows = max((len(column.values) for column in raw.columns.values()), default=0)
+    clocks = _Clocks(raw, notes)
     tracks = []
     for entry in parameter_map.entries.values():
         column = raw.columns.get(entry.column)
@@ -277,30 +257,51 @@ def _tracks(raw: RawFlight, parameter_map: ParameterMap, clock: Clock | None, no
             notes.append(f"{entry.name} is left out: column '{entry.column}' {reason}.")
             continue
         try:
-            full = not column.slot_s and len(column.values) >= _FULL * rows
-            tracks.append(_track(entry, column, _kept(column, clock, grids), full, notes))
+            tracks.append(_track(entry, column, clocks, notes))
         except RecordingError as error:
             if entry.name in ESSENTIAL:
                 raise
             notes.append(f"{entry.name} is left out: {error.problem}.")
-    return tracks
+    if not tracks:
+        cure = "Check the map against the recording."
+        raise RecordingError("none of the map's columns is usable", where=parameter_map.source, cure=cure)
+    held = is_held(tracks)
+    samples = {}
+    for track in tracks:
+        samples[track.entry.name], found = to_samples(track, held)
+        notes += found
+    return samples, notes
 
 
-_Kept = tuple[Grid, np.ndarray | None]  # a grid, and the positions of its values in the column (None: all)
+class _Clocks:
+    """The clocks of a flight: one for its table, or one for each column; grids are shared where rows are."""
+
+    def __init__(self, raw: RawFlight, notes: list[str]):
+        self.densest = max((len(column.values) for column in raw.columns.values()), default=0)
+        self.grids: dict[int, tuple[Grid, np.ndarray | None]] = {}
+        self.notes = notes
+        self.table: Clock | None = None
+        if raw.time_s is not None:
+            self.table = clock_of(raw.time_s, self.densest)
+            notes.extend([*self.table.notes, self.table.gaps] if self.table.gaps else self.table.notes)
+
+    def of(self, name: str, column: RawColumn) -> tuple[Grid, np.ndarray | None, float]:
+        """A column's grid, the positions of its values in the column (None: all), and the lag of its stamps."""
+        clock = self.table
+        if clock is None:
+            assert column.time_s is not None
+            own = clock_of(column.time_s, len(column.values))
+            told = (*own.notes, own.gaps) if own.gaps and len(column.values) == self.densest else own.notes
+            self.notes.extend(f"{name}: {note[0].lower()}{note[1:]}" for note in told)
+            return *_usable(own, own.time_s), own.lag_s
+        key = id(column.rows)  # the reader shares the array between columns
+        if key not in self.grids:
+            time_s = clock.time_s if column.rows is None else clock.time_s[column.rows]
+            self.grids[key] = _usable(clock, time_s)
+        return *self.grids[key], clock.lag_s
 
 
-def _kept(column: RawColumn, clock: Clock | None, grids: dict[int, _Kept]) -> _Kept:
-    """The grid of a column, shared with the other columns of the table that have a value in the same rows."""
-    if clock is None:
-        assert column.time_s is not None
-        return _usable(clock_of(column.time_s, len(column.values)), column.time_s)
-    key = id(column.rows)  # the reader shares the array between columns
-    if key not in grids:
-        grids[key] = _usable(clock, clock.time_s if column.rows is None else clock.time_s[column.rows])
-    return grids[key]
-
-
-def _usable(clock: Clock, time_s: np.ndarray) -> _Kept:
+def _usable(clock: Clock, time_s: np.ndarray) -> tuple[Grid, np.ndarray | None]:
     if clock.whole:
         return Grid(time_s), None
     positions = np.flatnonzero(np.isfinite(time_s))
@@ -309,14 +310,14 @@ def _usable(clock: Clock, time_s: np.ndarray) -> _Kept:
     return Grid(time_s[positions]), positions
 
 
-def _track(entry: MapEntry, column: RawColumn, kept: _Kept, full: bool, notes: list[str]) -> Track:
-    grid, positions = kept
+def _track(entry: MapEntry, column: RawColumn, clocks: _Clocks, notes: list[str]) -> Track:
+    grid, positions, lag_s = clocks.of(entry.name, column)
     if len(grid.time_s) < 2:
-        raise RecordingError(
-            f"column '{entry.column}' has {counted(len(grid.time_s), 'usable sample')}", where=entry.name
-        )
+        usable = counted(len(grid.time_s), "usable sample")
+        raise RecordingError(f"column '{entry.column}' has {usable}", where=entry.name)
     values, found = decode(entry, column)
     notes += found
     if positions is not None:
         values = values[positions]
-    return Track(entry, grid, values, full, column.slot_s)
+    full = not column.slot_s and len(column.values) >= _FULL * clocks.densest
+    return Track(entry, grid, values, full, column.slot_s, lag_s)

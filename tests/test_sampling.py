@@ -280,9 +280,37 @@ def test_stamps_cut_to_whole_seconds_are_spread(first, changes_s):
     assert any("spread" in note for note in notes)
 
 
+def test_columns_with_clocks_of_their_own():
+    """Long tables: out-of-order samples, rounded stamps and gaps are put right and told for each parameter."""
+    time_s = np.arange(80.0)
+    swapped = time_s.copy()
+    swapped[[10, 11]] = swapped[[11, 10]]
+    gear_s = np.delete(np.arange(400) / 4, slice(200, 240))
+    raw = RawFlight(
+        "raw",
+        None,
+        None,
+        {
+            "GS": RawColumn(rolling(swapped), time_s=swapped),
+            "WOW": RawColumn(switching([20.1])(gear_s), time_s=gear_s),
+            "NZ": RawColumn(1 + 0.01 * np.arange(240), time_s=np.floor(np.arange(240) / 4)),
+        },
+        {},
+        "0",
+    )
+    samples, notes = sample_flight(raw, layout(SPEED, GEAR, NZ))
+    speed = samples["ground_speed"]
+    np.testing.assert_allclose(speed.values, rolling(speed.time_s))
+    assert len(speed.time_s) == 79
+    assert contains_each(samples["main_gear_ground"], [20.1])
+    assert (samples["normal_acceleration"].step_s, samples["normal_acceleration"].lag_s) == (0.25, 0.25)
+    assert [note.partition(":")[0] for note in notes] == ["ground_speed", "main_gear_ground", "normal_acceleration"]
+    assert "no data from 49.750 to 60.000 s" in notes[1]
+
+
 def test_a_gap_is_told():
     time_s = np.concatenate([np.arange(100), np.arange(160, 200)]) / 4
-    assert clock_of(time_s, 140).notes == ("No data from 24.750 to 40.000 s.",)
+    assert clock_of(time_s, 140).gaps == "No data from 24.750 to 40.000 s."
 
 
 @pytest.mark.parametrize(
