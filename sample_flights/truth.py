@@ -191,7 +191,7 @@ def _power(said: Values, h: History, fleet: Fleet) -> None:
         used = np.where(h.state[ZERO:, i] != STOWED, above[:, i], -1.0)
         back = crossing(used, IDLE_MARGIN_PCT, rising=False, final=True)
         powered = np.where(deployed[:, i], above[:, i], -1.0).max(axis=0) > IDLE_MARGIN_PCT
-        idle[i] = np.where(powered & ~(back >= said["stowed_at_s"][i]), back, np.nan)
+        idle[i] = np.where(powered & ~(back > said["stowed_at_s"][i] - STEP_S), back, np.nan)
         at_stow[i] = at(above[:, i], said["stow_start_at_s"][i])
     said["reverse_idle_at_s"] = idle
     said["reverse_idle_speed_kt"] = np.stack([at(h.speed_mps[ZERO:], x) for x in idle]) / KT
