@@ -1,7 +1,7 @@
-"""The vertical jolt of first contact: where normal acceleration leaves the calm of the flare, sharply and far enough.
+"""The vertical jolt of first contact: where normal acceleration rises sharply out of the calm of the flare.
 
-Used to narrow what the air/ground discretes leave open. A slow rise, a flare or a gust that is not sharp, and a jolt
-that does not stand out of the turbulence before it, say nothing.
+Used to narrow what the air/ground discretes leave open. A slow rise, as of a flare or of a soft landing on long struts,
+and a jolt that does not stand out of the turbulence before it say nothing.
 """
 
 from __future__ import annotations
@@ -10,13 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fdm.signal import Signal
+from fdm.signal import Signal, nearest_column, pick_column
 
-JOLT_G = 0.12  # departure from the calm that counts as a jolt, and in multiples of the calm's own scatter
+JOLT_G = 0.12  # rise that counts as a jolt, and in multiples of the calm's own scatter
 JOLT_SCATTERS = 5.0
-STIR_G = 0.04  # departure from which the calm is over
-STIR_SCATTERS = 3.0
-SHARP_S = 0.5  # from the calm to the jolt at the most; a flare and a soft landing take longer
+SHARP_S = 0.3  # it must rise within so long; a flare and a soft landing take longer
+ABOVE_CALM_G = 0.08  # and rise above what the calm showed
+STIR_G = 0.04  # contact was before this much of the rise is seen
 SLOW_S = 0.25  # a strut may be loaded so long before normal acceleration shows it
 CALM_S = 2.5  # the calm is judged over so long
 COARSEST_S = 0.26  # sampled less often than this, a jolt may be missed
@@ -27,30 +27,44 @@ class Jolt:
     """Where contact was by the jolt.
 
     found            (n,) true where a jolt stands out
-    earliest, latest (n,) between the last calm and the first sample of the jolt
+    earliest, latest (n,) from a little before the last calm sample to the first of the jolt
+    best             (n,) between these two samples
     """
 
     found: np.ndarray
     earliest: np.ndarray
+    best: np.ndarray
     latest: np.ndarray
 
 
 def jolt_between(signal: Signal, from_s: np.ndarray, to_s: np.ndarray, least_g: float = JOLT_G) -> Jolt:
     """The first jolt in [from_s, to_s], against the calm just before `from_s`."""
-    time_s = signal.start_s[:, None] + signal.columns * signal.step_s
     calm, scatter = _calm(signal, from_s - CALM_S, from_s)
+    low = _lowest_before(signal, max(1, round(SHARP_S / signal.step_s)))
+    begin, end = signal.index_past(from_s)[:, None], signal.index_past(to_s)[:, None]
     with np.errstate(invalid="ignore"):
-        away = signal.values - calm[:, None]
-        inside = (time_s > from_s[:, None]) & (time_s <= to_s[:, None])
-        stirred = inside & (np.abs(away) > np.maximum(STIR_G, STIR_SCATTERS * scatter)[:, None])
-        jolted = inside & (away > np.maximum(least_g, JOLT_SCATTERS * scatter)[:, None])
-    first_stir, first_jolt = np.argmax(stirred, axis=1), np.argmax(jolted, axis=1)
-    earliest = signal.time(first_stir - 1) - signal.lag_s - SLOW_S
-    latest = signal.time(first_jolt)
-    sharp = latest - signal.time(first_stir) <= SHARP_S
+        rises = signal.values - low > np.maximum(least_g, JOLT_SCATTERS * scatter)[:, None]
+        rises &= signal.values - calm[:, None] > ABOVE_CALM_G
+        rises &= (signal.columns >= begin) & (signal.columns < end)
+        k = np.argmax(rises, axis=1)
+        quiet = signal.values <= pick_column(low, k)[:, None] + STIR_G
+    last_quiet = nearest_column(quiet, k - 1, -1)
+    latest = signal.time(k)
     whole = signal.longest_gap_s(from_s - CALM_S, latest) <= 1.5 * signal.step_s
-    found = jolted.any(axis=1) & ~np.isnan(scatter) & sharp & whole
-    return Jolt(found, np.where(found, earliest, np.nan), np.where(found, latest, np.nan))
+    found = rises.any(axis=1) & whole
+    calm_s = signal.time(last_quiet) - signal.lag_s
+    moments = (calm_s - SLOW_S, (calm_s + latest) / 2, latest)
+    return Jolt(found, *(np.where(found, x, np.nan) for x in moments))
+
+
+def _lowest_before(signal: Signal, samples: int) -> np.ndarray:
+    """(n, m) lowest of so many samples before each; NaN where one is missing."""
+    padded = np.pad(signal.values, ((0, 0), (samples, 0)), constant_values=np.nan)
+    width = signal.values.shape[1]
+    low = padded[:, :width]
+    for shift in range(1, samples):
+        low = np.minimum(low, padded[:, shift : shift + width])
+    return low
 
 
 def _calm(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

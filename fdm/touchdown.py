@@ -24,6 +24,11 @@ SEARCH_AFTER_S = 15.0
 REACH_FT = 12.0  # a gear that says ground further than this above the resting radio height is wrong
 ALONE_S = 5.0  # without radio height, a ground sample is believed when others lie this near
 ALONE_SHARE = 0.08
+CLEAR_FT, DOWN_FT = 5.0, 1.0  # above its resting value: clearly in the air; as good as on the ground
+FLOAT_S = 4.0  # an aeroplane may float so long as good as on the ground
+TILT_S = (
+    1.0  # radio height may come down so early, because of where its antenna sits on a pitched-up aeroplane
+)
 BOUNCE_WITHIN_S = 15.0  # contact lost later than this after first contact is not a bounce
 STIR_G = 0.06  # an aeroplane in the air or just back strays this far from 1 g; rolling, it does not
 MISSED_S = 2.5  # a jolt up to this long before the gear says ground is the contact that it missed ...
@@ -86,7 +91,8 @@ def _or_radio_height(contact: Instants, low: Instants, by: np.ndarray) -> Instan
     earliest, latest = np.fmax(contact.earliest, low.earliest), np.fmin(contact.latest, low.latest)
     both = contact.happened & (contact.why != FINE) & low.happened & (earliest < latest)
     by[both] = "main gear and radio height"
-    return _to(contact.or_else(low), both, earliest, latest)
+    chosen = pick(contact.happened | ~low.happened, contact, low)
+    return _between(chosen, both, earliest, (earliest + latest) / 2, latest)
 
 
 # the air/ground discretes ---------------------------------------------------------------------------------------------
@@ -166,20 +172,20 @@ def _narrowed(batch: Batch, contact: Instants, by: np.ndarray) -> Instants:
         return contact
     missed = jolt_between(signal, contact.earliest - MISSED_S, contact.earliest, MISSED_JOLT_G)
     use = missed.found & contact.happened & _low_at(batch, missed.latest) & (by == "main gear")
-    contact = _to(contact, use, missed.earliest, missed.latest)
+    contact = _between(contact, use, missed.earliest, missed.best, missed.latest)
     by[use] = MISSED
     inside = jolt_between(signal, contact.earliest, contact.latest + signal.step_s)
-    earliest = np.fmax(contact.earliest, inside.earliest)
-    latest = np.fmin(contact.latest, inside.latest)
+    earliest, latest = np.fmax(contact.earliest, inside.earliest), np.fmin(contact.latest, inside.latest)
     use = inside.found & contact.happened & ~use & (latest > earliest)
     use &= latest - earliest < contact.latest - contact.earliest - 1e-3
     by[use] = [f"{what} and jolt" for what in by[use]]
-    return _to(contact, use, earliest, latest)
+    return _between(contact, use, earliest, np.clip(inside.best, earliest, latest), latest)
 
 
-def _to(contact: Instants, use: np.ndarray, earliest: np.ndarray, latest: np.ndarray) -> Instants:
-    moved = Instants((earliest + latest) / 2, earliest, latest, np.zeros(len(use), np.int16))
-    return pick(use, moved, contact)
+def _between(
+    contact: Instants, use: np.ndarray, earliest: np.ndarray, best: np.ndarray, latest: np.ndarray
+) -> Instants:
+    return pick(use, Instants(best, earliest, latest, np.zeros(len(use), np.int16)), contact)
 
 
 def _low_at(batch: Batch, time_s: np.ndarray) -> np.ndarray:
@@ -189,7 +195,7 @@ def _low_at(batch: Batch, time_s: np.ndarray) -> np.ndarray:
 
 
 def _from_radio_height(batch: Batch) -> Instants:
-    """Contact between the last sample clearly above the resting radio height and the last one above it at all."""
+    """Contact by radio height: between its last sample clearly above the resting value and soon after the last above."""
     if not batch.has("radio_height"):
         missing = batch.reason(
             "no touchdown found: neither main-gear air/ground nor radio height is recorded"
@@ -199,12 +205,15 @@ def _from_radio_height(batch: Batch) -> Instants:
     height = batch.signal("radio_height")
     above_ft = height.values - _resting_ft(batch)[:, None]
     start = np.full(batch.n, -SEARCH_BEFORE_S)
-    until = start + SEARCH_BEFORE_S + SEARCH_AFTER_S
-    clear = last(height, above_ft > 2 * height.tolerance + 1.0, start, until, missing=missing)
-    at_all = last(height, above_ft > height.tolerance / 2, start, until, missing=missing)
-    latest = np.fmax(at_all.latest, clear.latest) + 0.5
-    best = (clear.earliest + latest) / 2
-    return Instants(best, clear.earliest, latest, clear.why).where(clear.happened & at_all.happened, missing)
+    with np.errstate(invalid="ignore"):
+        down = first(
+            height, above_ft <= DOWN_FT, start, start + SEARCH_BEFORE_S + SEARCH_AFTER_S, missing=missing
+        )
+        clear = last(height, above_ft > CLEAR_FT, start, down.latest, missing=missing)
+        lowered = last(height, above_ft > DOWN_FT, start, down.latest + FLOAT_S, missing=missing)
+    latest = np.fmax(down.latest, lowered.latest) + TILT_S
+    best = np.clip(down.latest, clear.earliest, latest)
+    return Instants(best, clear.earliest, latest, clear.why).where(clear.happened & down.happened, missing)
 
 
 # bounces, and flying again --------------------------------------------------------------------------------------------
@@ -222,7 +231,7 @@ def _with_bounces(
     settled = pick(missed, replace(contact, latest=gear.contact.latest), contact)
     settled = pick(hopped, replace(gear.contact, earliest=contact.earliest), settled)
     settled = pick(regained.happened, regained, settled)
-    inside = _columns_between(gear.signal, gear.contact.latest, regained.latest)
+    inside = _columns_between(gear.signal, gear.contact.latest + 0.5 * gear.signal.step_s, regained.latest)
     returns = (airborne[:, :-1] & gear.ground[:, 1:] & inside[:, 1:]).sum(axis=1) * regained.happened
     count = returns.astype(np.float64)
     bounces = Bounded(count + hopped, count, count + 1, contact.why)

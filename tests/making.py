@@ -169,3 +169,60 @@ def held(
     with np.errstate(invalid="ignore"):
         inside = (truth >= lower - slack) & (truth <= upper + slack)
         return Held(inside, upper - lower, value - truth)
+
+
+# arrivals -------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """How the main gear meets the runway, in seconds after first contact at 0.
+
+    on           spans on the ground, the first from 0; jolts_g, rise of normal acceleration at each contact
+    rise_s       how long a jolt takes to build up (half a second and more: a soft landing on long struts)
+    sink_fps     at contact; flare_g, the flare's own pull; airborne_g, normal acceleration in a hop
+    """
+
+    on: tuple[tuple[float, float], ...] = ((0.0, 1e6),)
+    jolts_g: tuple[float, ...] = (0.3,)
+    rise_s: float = 0.1
+    sink_fps: float = 3.0
+    flare_g: float = 0.05
+    airborne_g: float = 0.85
+    resting_ft: float = 0.0
+    nose_up_ft: float = 1.0
+
+    def ground(self, t: np.ndarray) -> np.ndarray:
+        """1 with the main gear on the ground."""
+        return between(*self.on)(t)
+
+    def height_ft(self, t: np.ndarray) -> np.ndarray:
+        """Radio height: approach at 12 ft/s, flare, hops, and the nose coming down after contact."""
+        before = np.maximum(-t, 0)
+        flare = np.minimum(before, 5.0)
+        feet = (
+            self.sink_fps * before
+            + (12 - self.sink_fps) * flare**2 / 10
+            + (12 - self.sink_fps) * (before - flare)
+        )
+        for (_, off), (again, _) in zip(self.on[:-1], self.on[1:], strict=True):
+            hop = (t > off) & (t < again)
+            feet = feet + np.where(hop, 3.0 * (t - off) * (again - t), 0)
+        last_off = self.on[-1][1]
+        feet = feet + np.where(t > last_off, 15.0 * (t - last_off), 0)
+        return self.resting_ft + feet + self.nose_up_ft * np.clip(1 - np.maximum(t, 0) / 5, 0, 1)
+
+    def normal_g(self, t: np.ndarray) -> np.ndarray:
+        """Normal acceleration: flare, a jolt at each contact that rings out, less than 1 g in hops."""
+        pull = np.where((t > -4) & (t < 0), np.sin(np.pi * np.clip((t + 4) / 4, 0, 1)), 0)
+        felt = 1 + self.flare_g * pull
+        for (on_s, off), jolt_g in zip(self.on, self.jolts_g, strict=True):
+            since = t - on_s
+            up = np.clip(since / self.rise_s, 0, 1)
+            ring = np.exp(-np.maximum(since - self.rise_s, 0) / 0.3) * np.cos(
+                4 * np.pi * np.maximum(since - self.rise_s, 0)
+            )
+            felt = felt + np.where((since > 0) & (t < off), jolt_g * up * ring, 0)
+        for (_, off), (again, _) in zip(self.on[:-1], self.on[1:], strict=True):
+            felt = np.where((t > off) & (t < again), self.airborne_g, felt)
+        return felt
