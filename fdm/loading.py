@@ -16,6 +16,7 @@ from fdm.archive import FILES, Archive
 from fdm.errors import FdmError
 from fdm.finding import frames_of
 from fdm.frames import Frame, Layout, stack_frames
+from fdm.placing import placed
 from fdm.reading import Refusal, SourceFile, list_sources, read_source
 from fdm.recording import Recording
 
@@ -112,7 +113,7 @@ def _read(source_file: SourceFile) -> Iterator[tuple[Recording, list[Frame]] | R
             yield item
             continue
         try:
-            yield item, frames_of(item)
+            yield item, [placed(frame, source_file.runways) for frame in frames_of(item)]
         except FdmError as error:
             yield Refusal(item.source, error)
 
