@@ -195,7 +195,7 @@ def _low_at(batch: Batch, time_s: np.ndarray) -> np.ndarray:
 
 
 def _from_radio_height(batch: Batch) -> Instants:
-    """Contact by radio height: between its last sample clearly above the resting value and soon after the last above."""
+    """Contact by radio height: between its last sample clearly above the resting value and soon after any above."""
     if not batch.has("radio_height"):
         missing = batch.reason(
             "no touchdown found: neither main-gear air/ground nor radio height is recorded"
