@@ -84,21 +84,22 @@ class Ledger:
         def once(connection: Connection) -> int:
             known = connection.execute(select(audit).where(audit.c.token == key)).first()
             if known is None:
-                return self._enter(connection, actor, act, key, work(connection))
+                return self.enter(connection, actor, act, work(connection), token=key)
             if (known.who, known.act) != (actor.name, act):
                 raise PeopleError("this token was used for something else", cure="Load the page anew.")
             return int(known.entry_id)
 
         return self._database.write(once)
 
-    def _enter(self, connection: Connection, actor: Actor, act: str, token: str, deed: Deed) -> int:
+    def enter(self, connection: Connection, actor: Actor, act: str, deed: Deed, *, token: str | None = None) -> int:
+        """Write an entry and its rows in a transaction that is open; its number."""
         number, before = head(connection)
         detail = dict(deed.detail)
         if deed.rows:
             detail |= {"rows": len(deed.rows), "rows_hash": rows_hash(deed.table, deed.rows)}
         entry = {
             "entry_id": number + 1,
-            "token": token,
+            "token": token or uuid4().hex,
             "at_utc": to_text(self._clock()),
             "who": actor.name,
             "role": actor.role,

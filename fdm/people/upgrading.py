@@ -47,6 +47,11 @@ def _upgrade(connection: Connection, database: Database, to: str) -> None:
         return
     if found is not None and database.path is not None:
         _copy_aside(database.path, found)
+    run_steps(connection, to)
+
+
+def run_steps(connection: Connection, to: str) -> None:
+    """Bring the tables of a store to a step, in the transaction that is open."""
     from alembic import command
     from alembic.config import Config
 

@@ -12,15 +12,19 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import text
+from sqlalchemy import Connection, inspect, text
 
 from fdm.people import upgrading
+from fdm.people.backup import back_up, restore
 from fdm.people.database import Database
 from fdm.people.errors import StoreError, StoreUnavailable
+from fdm.people.ledger import Ledger
+from fdm.people.reviews import Reviews
 from fdm.people.store import People
 from fdm.people.tables import HISTORY, metadata
+from fdm.people.upgrading import open_store
 
-from .conftest import OFFICER, event, written
+from .conftest import ADMINISTRATOR, OFFICER, Watch, event, written
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -148,3 +152,59 @@ def test_a_sqlite_store_waits_for_the_disk(sqlite_url: str, opened: Callable[...
     outside = sqlite3.connect(sqlite_url)
     assert outside.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     outside.close()
+
+
+def test_an_older_store_keeps_its_work_and_its_log(bare_url: str, opened: Callable[..., People], watch: Watch) -> None:
+    database = Database(bare_url)
+    open_store(database, to="0001")
+    ledger = Ledger(database, watch)
+    act = Reviews(database, ledger, watch).decide(event(), "valid", by=OFFICER, seen=None, note="before")
+    before = ledger.verify()
+    database.close()
+    people = opened(bare_url)
+    assert people.history(event().event_id) == [act]
+    assert people.audit.verify(expected={before.entries: before.head}).faults == ()
+    assert people.accounts.none_yet()
+    if people.database.path:
+        aside = people.database.path.with_name(f"{people.database.path.name}.before-upgrade-from-0001")
+        assert stat.S_IMODE(aside.stat().st_mode) == 0o600
+        old = Database(str(aside))
+        assert old.read(lambda connection: upgrading.revision_of(connection, "old")) == "0001"
+        assert Reviews(old, Ledger(old, watch), watch).history(event().event_id) == [act]
+        old.close()
+
+
+def test_a_backup_of_an_older_store_is_brought_up_to_date(
+    bare_url: str, opened: Callable[..., People], watch: Watch, tmp_path: Path
+) -> None:
+    database = Database(bare_url)
+    open_store(database, to="0001")
+    act = Reviews(database, Ledger(database, watch), watch).decide(event(), "valid", by=OFFICER, seen=None)
+    database.close()
+    kept = back_up(bare_url, tmp_path / "old.gz", by=ADMINISTRATOR)
+    assert (kept.revision, set(kept.rows)) == ("0001", {"audit", "acts", "book_versions"})
+    restore(tmp_path / "old.gz", str(tmp_path / "new.sqlite"), by=ADMINISTRATOR)
+    people = opened(str(tmp_path / "new.sqlite"))
+    assert people.history(event().event_id) == [act]
+    assert people.accounts.none_yet()
+
+
+def test_an_upgrade_that_fails_leaves_the_store_as_it_was(
+    bare_url: str, opened: Callable[..., People], watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    database = Database(bare_url)
+    open_store(database, to="0001")
+    run_steps = upgrading.run_steps
+
+    def fail_at_the_end(connection: Connection, to: str) -> None:
+        run_steps(connection, to)
+        raise StoreError("the power went")
+
+    monkeypatch.setattr(upgrading, "run_steps", fail_at_the_end)
+    with pytest.raises(StoreError, match="the power went"):
+        open_store(database)
+    monkeypatch.undo()
+    tables = database.read(lambda connection: set(inspect(connection).get_table_names()))
+    assert tables == {"alembic_version", *HISTORY}
+    database.close()
+    opened(bare_url).decide(event(), "valid", by=OFFICER, seen=None)
