@@ -126,15 +126,33 @@ def crossing(
     return when.where(found, _never(signal, after_s, until_s, missing))
 
 
+def _passed_between(signal: Signal, height: np.ndarray, p: np.ndarray, k: np.ndarray) -> np.ndarray:
+    """Best time of passing zero between samples p and k.
+
+    Going on with the slope before p, coming from the slope behind k, and half-way, as far as the rise between p and k
+    is more than these slopes account for: a jump between two levels may have come at any time between its samples.
+    """
+    low, high = pick_column(height, p), pick_column(height, k)
+    steps, rise = np.maximum(k - p, 1), np.maximum(high - low, 1e-6)
+    width = height.shape[1]
+    slope_p = np.where(p >= 1, low - pick_column(height, p - 1), 0) * steps
+    slope_k = np.where(k + 1 < width, pick_column(height, k + 1) - high, 0) * steps
+    weight_p, weight_k = (np.nan_to_num(np.clip(slope, 0, rise), nan=0.0) for slope in (slope_p, slope_k))
+    weight_half = np.maximum(rise - weight_p - weight_k, 0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share_p = np.clip(-low / np.fmax(slope_p, rise), 0, 1)
+        share_k = np.clip(1 - high / np.fmax(slope_k, rise), 0, 1)
+        weighted = weight_p * share_p + weight_k * share_k + weight_half / 2
+        share = weighted / (weight_p + weight_k + weight_half)
+    return signal.time(p) + share * steps * signal.step_s
+
+
 def _bracketed(
     signal: Signal, height: np.ndarray, p: np.ndarray, k: np.ndarray, found: np.ndarray
 ) -> Instants:
     """The crossing between samples p (below zero) and k (not below); p is -1 where it was above from the beginning."""
-    low, high = pick_column(height, p), pick_column(height, k)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.clip(np.where(high > low, -low / (high - low), 1.0), 0, 1)
+    best = _passed_between(signal, height, p, k) - signal.lag_s / 2
     bracket_s = np.where(p >= 0, signal.time(k) - signal.time(p), np.inf)
-    best = signal.time(p) + share * (signal.time(k) - signal.time(p)) - signal.lag_s / 2
     sure_p = nearest_column(signal.valid & ~(height > -signal.tolerance), np.where(found, p, -1), -1)
     sure_k = nearest_column(
         signal.valid & ~(height < signal.tolerance), np.where(found, k, height.shape[1]), 1

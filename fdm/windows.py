@@ -19,7 +19,13 @@ def value_at(signal: Signal, when: Instants, *, missing: int) -> Bounded:
     low, high = np.fmin(low, best) - signal.tolerance, np.fmax(high, best) + signal.tolerance
     why = np.where(when.why != FINE, when.why, np.where(np.isnan(best), missing, FINE)).astype(np.int16)
     value = Bounded(best, low, high, why, when.best)
-    return value.where(~np.isnan(low + high) & when.happened, np.where(when.happened, missing, when.why))
+    absent = _absent(signal, when.happened, when.why, missing)
+    return value.where(~np.isnan(low + high) & when.happened, absent)
+
+
+def _absent(signal: Signal, asked: np.ndarray, why: np.ndarray, missing: int) -> np.ndarray:
+    """Reason codes: the instants' own where there is nothing to ask at; not recorded; else `missing`."""
+    return np.where(asked, np.where(signal.recorded, missing, signal.absent_codes), why)
 
 
 def _reach(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -79,11 +85,12 @@ def highest(signal: Signal, start: Instants, end: Instants, *, missing: int) -> 
     holed = gap_s > signal.wide_s + 1e-3
     if holed.any():
         why = np.where(holed & (why == FINE), signal.gap_codes(gap_s * holed, MAYBE_IN_GAP), why)
-        upper = np.where(holed, np.inf, upper)
+        upper = np.where(holed, np.inf, upper)  # nothing bounds what a gap hides
     there = start.happened & end.happened & ~np.isnan(best) | holed
     lower, upper = np.fmin(lower, best), np.fmax(upper, best)
     result = Bounded(np.where(why == FINE, best, np.nan), lower, upper, why.astype(np.int16), start.best)
-    return result.where(there & ~np.isnan(lower), np.where(start.happened & end.happened, missing, why))
+    absent = _absent(signal, start.happened & end.happened, why, missing)
+    return result.where(there & ~np.isnan(lower) & signal.recorded, absent)
 
 
 def _surely_reached(signal: Signal, start: Instants, end: Instants) -> np.ndarray:
@@ -168,7 +175,8 @@ def time_above(
         why = np.where(holed & (why == FINE), signal.gap_codes(gap_s * holed, MAYBE_IN_GAP), why)
     value = np.where(why == FINE, np.clip(value, lower, upper), np.nan)
     result = Bounded(value, lower, upper, why.astype(np.int16), start.best)
-    return result.where(there, np.where(start.happened & end.happened, missing, why))
+    absent = _absent(signal, start.happened & end.happened, why, missing)
+    return result.where(there & signal.recorded, absent)
 
 
 def _above(
