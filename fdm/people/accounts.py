@@ -116,7 +116,6 @@ class Accounts:
             now = to_text(self._clock())
             said = {**values(now), "changed_utc": now, "epoch": users.c.epoch + 1}
             connection.execute(update(users).where(users.c.name == name).values(said))
-            connection.execute(delete(sessions).where(sessions.c.name == name))
             return Deed(name, detail)
 
         self._ledger.perform(by, act, work)

@@ -88,7 +88,6 @@ class Database:
         if self.path is None:
             return
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
             os.close(os.open(self.path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
         except FileExistsError:
             return
@@ -108,7 +107,7 @@ def sync_folder(folder: Path) -> None:
 
 def _parsed(text: str) -> URL:
     try:
-        url = make_url(text if "://" in text else f"sqlite:///{text}")
+        url = make_url(text) if "://" in text else URL.create("sqlite", database=text)
     except ArgumentError:
         raise StoreError(
             "this address of a store cannot be read",

@@ -47,7 +47,8 @@ def _end(state: str, says: str) -> int:
 
 
 def _say(line: dict[str, Any]) -> None:
-    print(json.dumps(line), flush=True)
+    sys.stdout.write(json.dumps(line) + "\n")
+    sys.stdout.flush()
 
 
 def _end_when_abandoned() -> None:

@@ -60,7 +60,7 @@ def everything(people: People) -> dict[str, list[Any]]:
 def target(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Where nothing is yet, of each kind."""
     if request.param == "sqlite":
-        return str(tmp_path / "elsewhere" / "people.sqlite")
+        return str(tmp_path / "elsewhere.sqlite")
     return str(request.getfixturevalue("bare_postgresql_url"))
 
 
