@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Flask, Request
+from flask import Flask, Request, Response, request
 from flask_compress import Compress
 
 FIXED = ("/_dash-component-suites/", "/assets/")
@@ -35,7 +35,16 @@ def compress(server: Flask) -> None:
         COMPRESS_CACHE_KEY=_address,
     )
     Compress(server)
+    server.after_request(_whole)  # runs before the compression, which was registered first
 
 
-def _address(request: Request) -> str:
-    return request.full_path
+def _whole(answer: Response) -> Response:
+    """A fixed file in one piece rather than as an open file: only so is it compressed once, and the file closed."""
+    if not answer.is_sequence and request.path.startswith(FIXED) and answer.status_code == 200:
+        answer.direct_passthrough = False
+        answer.make_sequence()
+    return answer
+
+
+def _address(asked: Request) -> str:
+    return asked.full_path

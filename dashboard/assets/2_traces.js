@@ -25,12 +25,14 @@
   function watch(frame) {
     frame.dataset.watched = "yes";
     frame.addEventListener("mousemove", (e) => {
-      const axis = chartOf(frame)._fullLayout.xaxis;
+      const axis = chartOf(frame) && chartOf(frame)._fullLayout.xaxis;
+      if (!axis) return;
       const px = e.clientX - chartOf(frame).getBoundingClientRect().left - axis._offset;
       if (px >= 0 && px <= axis._length) put(frame, axis.p2c(px));
     });
     frame.addEventListener("keydown", (e) => {
-      const meta = chartOf(frame)._fullLayout.meta;
+      const meta = chartOf(frame) && chartOf(frame)._fullLayout.meta;
+      if (!meta) return;
       const at = Number(frame.dataset.cursor);
       const step = e.shiftKey ? 1 : 0.25;
       if (e.key === "ArrowRight" || e.key === "ArrowLeft") {
@@ -50,6 +52,7 @@
     const chart = chartOf(frame);
     const axis = chart._fullLayout.xaxis;
     const meta = chart._fullLayout.meta;
+    if (!meta) return;
     const at = Math.min(Math.max(u, axis.range[0]), axis.range[1]);
     frame.dataset.cursor = at;
     const line = frame.querySelector(".cursor");

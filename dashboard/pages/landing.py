@@ -203,15 +203,14 @@ def _fact(landing: Mapping[str, Any], row: StepRow) -> Markup:
         return Markup('{} <span class="soft">{}</span>').format(marks.HATCH, words.sentence(words.plain(row.missing)))
     if row.step == "touchdown":
         return _touchdown(landing)
-    lines = [
-        Markup('<b>{}</b> <span class="soft">{}</span>').format(
-            words.quantity(at.at_s, "s"), words.bounds(at.at_s, at.earliest_s, at.latest_s, "s")
-        )
-    ]
-    if len(row.times) > 1:
-        lines.append(Markup('<span class="soft">{}</span>').format(_each_engine(row)))
-    lines.append(Markup('<span class="soft">{}</span>').format(_where(at.ground_speed_kt, at.runway_left_m)))
-    return Markup("<br>").join(line for line in lines if line)
+    bounds = words.bounds(at.at_s, at.earliest_s, at.latest_s, "s")
+    when = Markup('<b>{}</b> <span class="soft">{}</span>').format(words.quantity(at.at_s, "s"), bounds)
+    return _told(when, _each_engine(row) if len(row.times) > 1 else "", _where(at.ground_speed_kt, at.runway_left_m))
+
+
+def _told(first: Markup, *more: str) -> Markup:
+    """A fact, then what is known beside it; each on its own line where there is room for lines."""
+    return first + marks.joined(Markup('<span class="line soft">{}</span>').format(text) for text in more if text)
 
 
 def _each_engine(row: StepRow) -> str:
@@ -230,11 +229,9 @@ def _touchdown(landing: Mapping[str, Any]) -> Markup:
     distance, speed = landing["touchdown_distance_m"], landing["touchdown_ground_speed_kt"]
     doubt = max(abs(landing[f"touchdown_{side}_s"] - landing["touchdown_s"]) for side in ("earliest", "latest"))
     where = f"{words.quantity(distance, 'm')} past the threshold" if distance is not None else "distance not known"
-    return Markup('<b>{}</b><br><span class="soft">{}known within {}, by {}</span>').format(
-        where,
-        f"at {words.quantity(speed, 'kt')}, " if speed is not None else "",
-        words.quantity(doubt, "s"),
-        landing["touchdown_by"] or "unknown means",
+    how = f"known within {words.quantity(doubt, 's')}, by {landing['touchdown_by'] or 'unknown means'}"
+    return _told(
+        Markup("<b>{}</b>").format(where), f"at {words.quantity(speed, 'kt')}" if speed is not None else "", how
     )
 
 

@@ -274,7 +274,7 @@ def _row(held: Held, line: Line, query: Query) -> Markup:
     return Markup(
         '<a class="row" role="listitem" href="{}" data-event="{}" data-landing="{}">'
         '<span class="sev-cell">{}</span><span class="title" title="{}"><span>{}</span>{}</span>'
-        '<span>{}</span><span class="cut">{}</span><span>{}</span>{}'
+        '<span>{}</span><span class="where">{}</span><span>{}</span>{}'
         '<span class="origin-cell">{} <i>{}</i></span></a>'
     ).format(
         query.link(event=event["event_id"]),

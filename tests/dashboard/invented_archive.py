@@ -75,10 +75,15 @@ RULES = {
     )
 }
 TYPICAL = {
-    "spoiler_delay_s": (1.1, 0.35), "reverse_select_delay_s": (2.4, 0.6), "reverser_out_below_taxi_s": (1.5, 1.5),
-    "one_side_deployed_s": (0.4, 0.3), "deploy_transit_s": (2.1, 0.3), "spoiler_retract_speed_kt": (32, 6),
-    "runway_left_60_m": (1100, 170), "spoilers_not_armed": (0, 0),
-}  # fmt: skip
+    "spoiler_delay_s": (1.1, 0.35),
+    "reverse_select_delay_s": (2.4, 0.6),
+    "reverser_out_below_taxi_s": (1.5, 1.5),
+    "one_side_deployed_s": (0.4, 0.3),
+    "deploy_transit_s": (2.1, 0.3),
+    "spoiler_retract_speed_kt": (32, 6),
+    "runway_left_60_m": (1100, 170),
+    "spoilers_not_armed": (0, 0),
+}
 PER_ENGINE = ("reverse_select_delay_s", "deploy_transit_s")
 HALF_WIDTH = {"s": 0.3, "kt": 2.0, "m": 12.0, "count": 0.0}
 FLEETS = {"Tern 200": "QQ-L", "Heron 90": "QQ-H"}
@@ -100,8 +105,11 @@ class FakeArchive:
 
     def __init__(self, landings: int = 400, weeks: int = 8, seed: int = 1) -> None:
         self.run: Mapping[str, Any] = {
-            "rule_book": "Vesterhaven limits", "version": "12", "rule_book_hash": f"{seed:08x}", "detected_utc": LAST_WEEK + timedelta(days=8),
-        }  # fmt: skip
+            "rule_book": "Vesterhaven limits",
+            "version": "12",
+            "rule_book_hash": f"{seed:08x}",
+            "detected_utc": LAST_WEEK + timedelta(days=8),
+        }
         rng = np.random.default_rng(seed)
         self._landings = _landings(rng, landings, weeks)
         self._measures = _measures(rng, self._landings)
@@ -152,15 +160,33 @@ def _landings(rng: np.random.Generator, n: int, weeks: int) -> pl.DataFrame:
     minutes = np.sort(rng.integers(0, weeks * 7 * 24 * 60, n))
     utc = [LAST_WEEK + timedelta(days=7) - timedelta(days=7 * weeks) + timedelta(minutes=int(m)) for m in minutes]
     columns = {
-        "landing_id": [f"{i:06x}" for i in range(n)], "source_file": ["flights.parquet"] * n, "tail": tails, "fleet": list(fleets),
-        "flight": [f"VH{100 + i % 800}" for i in range(n)], "departure": ["Grauvik"] * n, "arrival": [w[0] for w in ways],
-        "runway": [w[1] for w in ways], "start_utc": utc, "runway_length_m": [w[2] for w in ways], "runway_displaced_m": [0.0] * n,
-        "touchdown_utc": utc, "touchdown_s": [0.0] * n, "touchdown_earliest_s": [-0.1] * n, "touchdown_latest_s": [0.1] * n,
-        "touchdown_by": ["main gear and vertical acceleration"] * n, "kind": ["full_stop"] * n, "bounces": [0] * n, "recorder": ["Tern layout"] * n,
-        "touchdown_ground_speed_kt": rng.normal(136, 5, n), "touchdown_distance_m": rng.normal(430, 60, n), "gross_weight_kg": [58400.0] * n,
-        "headwind_kt": rng.normal(5, 4, n), "rollout_end_s": [62.0] * n, "rollout_end_by": ["runway exit"] * n,
+        "landing_id": [f"{i:06x}" for i in range(n)],
+        "source_file": ["flights.parquet"] * n,
+        "tail": tails,
+        "fleet": list(fleets),
+        "flight": [f"VH{100 + i % 800}" for i in range(n)],
+        "departure": ["Grauvik"] * n,
+        "arrival": [w[0] for w in ways],
+        "runway": [w[1] for w in ways],
+        "start_utc": utc,
+        "runway_length_m": [w[2] for w in ways],
+        "runway_displaced_m": [0.0] * n,
+        "touchdown_utc": utc,
+        "touchdown_s": [0.0] * n,
+        "touchdown_earliest_s": [-0.1] * n,
+        "touchdown_latest_s": [0.1] * n,
+        "touchdown_by": ["main gear and vertical acceleration"] * n,
+        "kind": ["full_stop"] * n,
+        "bounces": [0] * n,
+        "recorder": ["Tern layout"] * n,
+        "touchdown_ground_speed_kt": rng.normal(136, 5, n),
+        "touchdown_distance_m": rng.normal(430, 60, n),
+        "gross_weight_kg": [58400.0] * n,
+        "headwind_kt": rng.normal(5, 4, n),
+        "rollout_end_s": [62.0] * n,
+        "rollout_end_by": ["runway exit"] * n,
         "quality": [["heading repeats its last value for 12 s"] if i % 17 == 0 else [] for i in range(n)],
-    }  # fmt: skip
+    }
     return _framed(columns, n, schemas.LANDINGS)
 
 
@@ -248,13 +274,26 @@ def _event(
     origin = rng.choice(["crew", "aircraft", "recording", "undetermined"], p=[0.5, 0.25, 0.1, 0.15])
     open_ended = rule.name == "late_reverser_stow" and row["value"] > 20
     return landing | {
-        "event_id": f"{row['landing_id']}-{rule.name}", "rule": rule.name, "severity": best, "severity_lowest": ends[0],
-        "severity_highest": ends[1], "measure": rule.measure, "engine": row["engine"], "value": row["value"],
-        "lower": row["value"] if open_ended else row["lower"], "upper": float("inf") if open_ended else row["upper"], "unit": row["unit"],
-        "limit": rule.limits_for(landing["fleet"])[best], "at_s": row["value"] if rule.unit == "s" else 20.0, "ground_speed_kt": 96.0,
-        "origin": str(origin), "origin_confidence": "none" if origin == "undetermined" else "likely", "evidence": ["The lever was not armed in any sample from 60 s before touchdown."] if origin == "crew" else [],
-        "rule_hash": "0" * 8, "rule_book": "Vesterhaven limits 12",
-    }  # fmt: skip
+        "event_id": f"{row['landing_id']}-{rule.name}",
+        "rule": rule.name,
+        "severity": best,
+        "severity_lowest": ends[0],
+        "severity_highest": ends[1],
+        "measure": rule.measure,
+        "engine": row["engine"],
+        "value": row["value"],
+        "lower": row["value"] if open_ended else row["lower"],
+        "upper": float("inf") if open_ended else row["upper"],
+        "unit": row["unit"],
+        "limit": rule.limits_for(landing["fleet"])[best],
+        "at_s": row["value"] if rule.unit == "s" else 20.0,
+        "ground_speed_kt": 96.0,
+        "origin": str(origin),
+        "origin_confidence": "none" if origin == "undetermined" else "likely",
+        "evidence": ["The lever was not armed in any sample from 60 s before touchdown."] if origin == "crew" else [],
+        "rule_hash": "0" * 8,
+        "rule_book": "Vesterhaven limits 12",
+    }
 
 
 def _speed(t: np.ndarray) -> np.ndarray:
@@ -268,11 +307,23 @@ def _times(values: dict[str, float]) -> dict[str, float]:
     taxi = 2 + (136 - 2.4 - 30) / 3.1
     stowed = taxi + values["reverser_out_below_taxi_s"]
     return {
-        "touchdown": 0.0, "settled": 0.0, "nose_gear": 3.1, "spoilers_extended": values["spoiler_delay_s"], "brakes_on": 4.6,
-        "spoilers_moving": max(values["spoiler_delay_s"] - 0.8, 0.1), "reverse_selected": reverse, "unlocked": reverse + 0.4,
-        "deployed": deployed, "speed_60kt": taxi - 30 / 3.1, "reverse_idle": taxi - 6, "taxi_speed": taxi,
-        "stow_start": stowed - 2.2, "stowed": stowed, "spoilers_retracted": taxi + 14, "runway_exit": taxi + 26,
-    }  # fmt: skip
+        "touchdown": 0.0,
+        "settled": 0.0,
+        "nose_gear": 3.1,
+        "spoilers_extended": values["spoiler_delay_s"],
+        "brakes_on": 4.6,
+        "spoilers_moving": max(values["spoiler_delay_s"] - 0.8, 0.1),
+        "reverse_selected": reverse,
+        "unlocked": reverse + 0.4,
+        "deployed": deployed,
+        "speed_60kt": taxi - 30 / 3.1,
+        "reverse_idle": taxi - 6,
+        "taxi_speed": taxi,
+        "stow_start": stowed - 2.2,
+        "stowed": stowed,
+        "spoilers_retracted": taxi + 14,
+        "runway_exit": taxi + 26,
+    }
 
 
 def _instants(landing_id: str, values: dict[str, float]) -> pl.DataFrame:
@@ -286,11 +337,19 @@ def _instants(landing_id: str, values: dict[str, float]) -> pl.DataFrame:
         for engine in engines:
             t = at + (0.3 if engine == 2 else 0)
             grid = np.arange(0, max(t, 0) + 0.05, 0.05)
-            rows.append({
-                "landing_id": landing_id, "step": step, "engine": engine, "at_s": t, "earliest_s": t - 0.4, "latest_s": t + 0.1,
-                "ground_speed_kt": float(_speed(np.array([t]))[0]), "distance_m": float(np.sum(_speed(grid)) * 0.05 * 0.514444),
-                "runway_left_m": None,
-            })  # fmt: skip
+            rows.append(
+                {
+                    "landing_id": landing_id,
+                    "step": step,
+                    "engine": engine,
+                    "at_s": t,
+                    "earliest_s": t - 0.4,
+                    "latest_s": t + 0.1,
+                    "ground_speed_kt": float(_speed(np.array([t]))[0]),
+                    "distance_m": float(np.sum(_speed(grid)) * 0.05 * 0.514444),
+                    "runway_left_m": None,
+                }
+            )
     return pl.DataFrame(rows, schema=dict(schemas.INSTANTS))
 
 

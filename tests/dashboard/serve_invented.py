@@ -1,4 +1,4 @@
-"""Serves the dashboard over the invented archive, to look at it: python tests/dashboard/serve_invented.py [LANDINGS] [PORT]"""
+"""Serves the dashboard over the invented archive: python tests/dashboard/serve_invented.py [LANDINGS] [PORT]"""
 
 from __future__ import annotations
 

@@ -1,0 +1,111 @@
+"""The dashboard over an invented archive, as objects and in a browser."""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import pytest
+from invented_archive import RULES, FakeArchive
+from playwright.sync_api import Browser, Page, sync_playwright
+from waitress import create_server
+
+from dashboard.app import build
+from dashboard.store import Held, Store
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update")
+
+
+@pytest.fixture(scope="session")
+def archive() -> FakeArchive:
+    return FakeArchive(landings=400)
+
+
+@pytest.fixture(scope="session")
+def store(archive: FakeArchive) -> Store:
+    return Store(archive, lambda _run: RULES)
+
+
+@pytest.fixture(scope="session")
+def held(store: Store) -> Held:
+    return store.held()
+
+
+@contextmanager
+def serving(store: Store) -> Iterator[str]:
+    """The address under which a store's dashboard is served."""
+    server = create_server(build(store).server, host="127.0.0.1", port=0, threads=4, ident=None)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.effective_port}"
+    finally:
+        server.close()
+        thread.join(timeout=10)
+
+
+@pytest.fixture(scope="session")
+def address(store: Store) -> Iterator[str]:
+    with serving(store) as found:
+        yield found
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield chromium
+        chromium.close()
+
+
+class Watched:
+    """A page whose console and requests are kept, to be judged when the test ends."""
+
+    def __init__(self, page: Page, address: str) -> None:
+        self.page = page
+        self.address = address
+        self.said: list[str] = []
+        self.elsewhere: list[str] = []
+        page.on("console", lambda message: self.said.append(f"{message.type}: {message.text}"))
+        page.on("pageerror", lambda error: self.said.append(f"error: {error}"))
+        page.on("request", lambda request: self._asked(request.url))
+
+    def _asked(self, url: str) -> None:
+        if not url.startswith((self.address, "data:", "blob:")):
+            self.elsewhere.append(url)
+
+    def open(self, path: str) -> Page:
+        """Go to a path and wait until its page stands."""
+        self.page.goto(self.address + path)
+        self.page.locator("#page > div").first.wait_for()
+        return self.page
+
+
+@contextmanager
+def watching(
+    browser: Browser, address: str, *, width: int = 1440, height: int = 980, theme: str = "light"
+) -> Iterator[Watched]:
+    """A fresh page; ends with an empty console and nothing asked of another host."""
+    context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=theme)  # type: ignore[arg-type]
+    context.set_default_timeout(30_000)
+    watched = Watched(context.new_page(), address)
+    try:
+        yield watched
+        assert watched.said == []
+        assert watched.elsewhere == []
+    finally:
+        context.close()
+
+
+@pytest.fixture
+def watched(browser: Browser, address: str) -> Iterator[Watched]:
+    with watching(browser, address) as found:
+        yield found
+
+
+def text_of(markup: object) -> str:
+    """The words of some markup, without tags."""
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", str(markup))).strip()

@@ -1,0 +1,107 @@
+"""Charts: what is drawn stands where the tables say, in colours a dark page can turn."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import re
+
+import plotly.graph_objects as go
+import polars as pl
+import pytest
+
+from dashboard import figures
+from dashboard.chart_marks import Step, spread
+from dashboard.pages import landing
+from dashboard.palette import DARK, LIGHT
+from dashboard.panels import keys_for, panels
+from dashboard.timeaxis import TimeAxis
+
+
+@pytest.fixture(scope="module")
+def late(held):
+    return held.events.filter(pl.col("rule") == "late_spoilers").row(0, named=True)
+
+
+@pytest.fixture(scope="module")
+def rollout(store, late):
+    return landing.figure(store, late["landing_id"], late["event_id"])
+
+
+def test_a_figure_is_valid_for_plotly(rollout):
+    go.Figure(rollout)
+
+
+def test_a_figure_is_plain_data(rollout):
+    assert json.loads(json.dumps(rollout, allow_nan=False)) == rollout
+
+
+def test_every_colour_is_one_that_the_dark_page_knows(rollout):
+    colours = set(re.findall(r"#[0-9a-f]{6}", json.dumps(rollout)))
+    assert colours
+    assert colours <= set(LIGHT.values())
+    assert set(LIGHT) == set(DARK)
+
+
+def test_all_panels_share_one_time_axis_and_none_overlaps(rollout):
+    assert {trace.get("xaxis", "x") for trace in rollout["data"]} == {"x"}
+    domains = [axis["domain"] for name, axis in rollout["layout"].items() if name.startswith("yaxis")]
+    assert len(domains) >= 12
+    tops = sorted(domains)
+    assert all(a[1] < b[0] for a, b in itertools.pairwise(tops))
+    assert tops[0][0] == pytest.approx(0)
+    assert tops[-1][1] == pytest.approx(1)
+
+
+def test_limits_stand_at_their_seconds_after_the_step_they_count_from(rollout, late, store):
+    axis = TimeAxis(-3, 200)
+    limits = store.held().rules["late_spoilers"].limits_for(late["fleet"])
+    for level, limit in limits.items():
+        drawn = [s for s in rollout["layout"]["shapes"] if s["line"]["color"] == LIGHT[level] and s["x0"] == s["x1"]]
+        assert axis.unit(limit) in [pytest.approx(s["x0"]) for s in drawn], level
+
+
+def test_the_value_is_drawn_with_both_bounds(rollout, late):
+    axis = TimeAxis(-3, 200)
+    dots = [t for t in rollout["data"] if "error_x" in t and t["x"][0] == pytest.approx(axis.unit(late["value"]))]
+    assert len(dots) == 1
+    x, error = dots[0]["x"][0], dots[0]["error_x"]
+    assert x - error["arrayminus"][0] == pytest.approx(axis.unit(late["lower"]))
+    assert x + error["array"][0] == pytest.approx(axis.unit(late["upper"]))
+
+
+def test_the_cursor_stands_at_the_event_that_was_asked_for(rollout, late):
+    assert rollout["layout"]["meta"]["cursor"] == pytest.approx(TimeAxis(-3, 200).unit(late["value"]))
+
+
+def test_samples_are_drawn_as_they_were_taken(store, late, rollout):
+    trace = store.traces_of(late["landing_id"])["ground_speed"]
+    drawn = next(t for t in rollout["data"] if t["meta"]["unit"] == "kt")
+    axis = TimeAxis(-3, 200)
+    for x, y in zip(drawn["x"], drawn["y"], strict=True):
+        at = min(range(len(trace.time_s)), key=lambda i: abs(axis.units(trace.time_s[i]) - x))
+        assert y == pytest.approx(trace.values[at], abs=1e-3)
+
+
+def test_an_event_shows_the_panels_that_tell_it(store, held):
+    for rule in held.rules.values():
+        event = held.events.filter(pl.col("rule") == rule.name).row(0, named=True)
+        traces, instants = store.traces_of(event["landing_id"]), store.instants_of(event["landing_id"])
+        figure = figures.around_event(traces, instants, event, rule)
+        assert figure is not None
+        start, end = figure["layout"]["xaxis"]["range"]
+        assert start < figure["layout"]["meta"]["cursor"] <= end, rule.name
+        assert panels(traces, keys_for(rule.measure))
+
+
+def test_nothing_recorded_draws_nothing(held, late, store):
+    assert figures.around_event({}, store.instants_of(late["landing_id"]), late, held.rules["late_spoilers"]) is None
+    assert figures.rollout({}, [Step(1, 0.0, False)], [], 40.0, 0.0) is None
+
+
+def test_crowded_numbers_are_moved_apart_and_keep_their_order():
+    at = [0.0, 0.1, 0.2, 5.0, 5.1, 9.0]
+    moved = spread(at, 1.0)
+    assert all(b - a >= 1.0 - 1e-9 for a, b in itertools.pairwise(moved))
+    assert sum(moved[:3]) / 3 == pytest.approx(sum(at[:3]) / 3)
+    assert moved[-1] == 9.0

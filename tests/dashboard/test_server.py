@@ -1,0 +1,105 @@
+"""What the server answers: guards, policy, health, compression, and nothing from elsewhere."""
+
+from __future__ import annotations
+
+import re
+
+import brotli
+import pytest
+
+from dashboard.app import build
+
+
+@pytest.fixture(scope="module")
+def client(store):
+    return build(store).server.test_client(use_cookies=False)
+
+
+def get(client, path, **headers):
+    """An answer, read to its end and closed."""
+    with client.get(path, headers={name.replace("_", "-"): value for name, value in headers.items()}) as answer:
+        answer.get_data()
+        return answer
+
+
+def test_the_policy_allows_no_eval_and_no_other_host(client):
+    policy = get(client, "/").headers["Content-Security-Policy"]
+    assert "unsafe-eval" not in policy
+    assert "http" not in policy
+    scripts = re.search(r"script-src ([^;]*)", policy).group(1).split()
+    assert scripts[0] == "'self'"
+    assert all(re.fullmatch(r"'sha256-[\w+/=]+'", source) for source in scripts[1:])
+    assert "frame-ancestors 'none'" in policy
+
+
+def test_every_answer_carries_the_guards(client):
+    for path in ("/", "/healthz", "/_dash-layout", "/assets/1_watch.js", "/no/such/file"):
+        headers = get(client, path).headers
+        assert headers["X-Content-Type-Options"] == "nosniff", path
+        assert headers["X-Frame-Options"] == "DENY", path
+
+
+def test_answers_with_data_are_not_kept_by_browsers(client):
+    assert get(client, "/_dash-layout").headers["Cache-Control"] == "no-store"
+
+
+def test_health(client):
+    assert (get(client, "/healthz").status_code, get(client, "/healthz").text) == (200, "ok")
+
+
+def test_the_page_names_no_other_host(client):
+    html = get(client, "/").text
+    assert not re.findall(r"(?:src|href)=\"(?:https?:)?//", html)
+
+
+def test_charts_are_never_sent_to_a_cloud(client):
+    def graphs(part):
+        if isinstance(part, dict):
+            if part.get("type") == "Graph":
+                yield part["props"]
+            for value in part.values():
+                yield from graphs(value)
+        elif isinstance(part, list):
+            for value in part:
+                yield from graphs(value)
+
+    asked = {
+        "output": "page.children",
+        "outputs": {"id": "page", "property": "children"},
+        "inputs": [{"id": "address", "property": "pathname", "value": "/"}],
+        "state": [{"id": "address", "property": "search", "value": ""}],
+        "changedPropIds": ["address.pathname"],
+    }
+    answer = client.post("/_dash-update-component", json=asked).get_json()
+    found = list(graphs(answer))
+    assert found
+    for graph in found:
+        assert graph["config"]["showSendToCloud"] is False
+        assert graph["config"]["plotlyServerURL"] == ""
+
+
+def test_a_fixed_file_is_compressed_once_and_comes_back_whole(client):
+    plain = get(client, "/assets/2_base.css").data
+    for _ in range(2):
+        packed = get(client, "/assets/2_base.css", Accept_Encoding="br")
+        assert packed.headers["Content-Encoding"] == "br"
+        assert len(packed.data) < len(plain)
+        assert brotli.decompress(packed.data) == plain
+
+
+def test_two_answers_of_one_address_are_not_mixed_up(client):
+    """Callbacks share an address: what was compressed for one must never answer another."""
+    ask = {
+        "output": "landings-list.markup",
+        "outputs": {"id": "landings-list", "property": "markup"},
+        "changedPropIds": ["landings-filters.data"],
+    }
+    said = []
+    for filters in ("fleet=Heron+90", "fleet=Tern+200"):
+        inputs = [{"id": "landings-filters", "property": "data", "value": filters}]
+        answer = client.post(
+            "/_dash-update-component", json=ask | {"inputs": inputs}, headers={"Accept-Encoding": "br"}
+        )
+        said.append(brotli.decompress(answer.data))
+    assert b"Heron 90" in said[0]
+    assert b"Heron 90" not in said[1]

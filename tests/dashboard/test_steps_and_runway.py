@@ -1,0 +1,137 @@
+"""The steps of a landing, and where on the runway they happened."""
+
+from __future__ import annotations
+
+import itertools
+import re
+
+import polars as pl
+import pytest
+from conftest import text_of
+
+from dashboard import runway
+from dashboard.steps import EXPECTED, MILESTONES, step_rows
+from fdm import schemas
+
+
+def instants(*rows):
+    columns = list(schemas.INSTANTS)
+    full = [dict.fromkeys(columns) | {"landing_id": "x"} | row for row in rows]
+    return pl.DataFrame(full, schema=dict(schemas.INSTANTS))
+
+
+def at(step, at_s, *, engine=None, distance_m=None, speed=None):
+    return {
+        "step": step, "engine": engine, "at_s": at_s, "earliest_s": at_s - 0.4, "latest_s": at_s + 0.1,
+        "distance_m": distance_m, "ground_speed_kt": speed,
+    }  # fmt: skip
+
+
+def test_steps_are_numbered_in_procedure_order_whatever_came_first():
+    rows = step_rows(instants(at("brakes_on", 1.0), at("touchdown", 0.0), at("spoilers_extended", 4.0)), [], {}, 0)
+    found = [(row.number, row.step) for row in rows if row.times]
+    assert [step for _, step in found] == ["touchdown", "spoilers_extended", "brakes_on"]
+    numbers = [row.number for row in rows if row.number]
+    assert numbers == list(range(1, len(numbers) + 1))
+
+
+def test_engines_of_one_step_stand_together_and_the_last_one_counts():
+    rows = step_rows(instants(at("deployed", 5.3, engine=1), at("deployed", 5.8, engine=2)), [], {}, 0)
+    deployed = next(row for row in rows if row.step == "deployed")
+    assert deployed.title == "Both reversers deployed"
+    assert (deployed.last.engine, deployed.last.at_s) == (2, 5.8)
+
+
+def test_what_was_expected_and_not_found_says_why():
+    rows = step_rows(instants(at("touchdown", 0.0)), [], {"spoiler_delay_s": "not recorded: spoiler_handle"}, 0)
+    missing = {row.step: row.missing for row in rows if not row.times}
+    assert set(missing) == set(EXPECTED) - {"touchdown"}
+    assert missing["spoilers_extended"] == "not recorded: spoiler_handle"
+    assert missing["brakes_on"] == "It did not happen, or was not recorded."
+
+
+def test_an_event_stands_at_its_step():
+    event = {"measure": "reverser_out_below_taxi_s", "severity": "high"}
+    rows = step_rows(instants(at("stowed", 40.0, engine=1)), [event], {}, 0)
+    assert [row.step for row in rows if row.events] == ["stowed"]
+
+
+def test_settled_contact_is_told_only_after_a_bounce():
+    table = instants(at("touchdown", 0.0), at("settled", 1.4))
+    assert "settled" not in [row.step for row in step_rows(table, [], {}, 0)]
+    assert "settled" in [row.step for row in step_rows(table, [], {}, 1)]
+
+
+def test_an_instant_without_a_time_did_not_happen():
+    rows = step_rows(instants(at("brakes_on", float("nan"))), [], {}, 0)
+    assert next(row for row in rows if row.step == "brakes_on").times == ()
+
+
+@pytest.fixture(scope="module")
+def rolled():
+    table = instants(
+        at("touchdown", 0.0, distance_m=0.0, speed=137.0),
+        at("spoilers_extended", 1.0, distance_m=70.0),
+        at("brakes_on", 4.0, distance_m=275.0),
+        at("speed_60kt", 20.0, distance_m=1000.0),
+        at("stowed", 30.0, distance_m=1300.0, engine=1),
+    )
+    return step_rows(table, [], {}, 0)
+
+
+def test_the_runway_is_to_scale(rolled):
+    """Touchdown 400 m in and 60 kt 1,000 m later stand at 20 % and 70 % of 2,000 m."""
+    span = runway.strip(rolled, 2000.0, 400.0)
+    assert (span.length_m, span.known) == (2000.0, True)
+    assert [span.pct(0.0), span.pct(1000.0)] == [20.0, 70.0]
+    drawing = runway.drawing(rolled, 2000.0, 400.0)
+    assert re.search(r'class="milestone" x1="70.0%"', drawing)
+    assert re.search(r'class="path" x1="20.0%" x2="85.0%"', drawing)
+
+
+def test_without_a_known_runway_distances_count_from_touchdown(rolled):
+    for length, touchdown in ((None, 400.0), (2000.0, None)):
+        span = runway.strip(rolled, length, touchdown)
+        assert not span.known
+        assert span.pct(0.0) == 0.0
+        assert 90 < span.pct(1300.0) < 100
+        assert "0 m from touchdown" in text_of(runway.drawing(rolled, length, touchdown))
+
+
+def test_a_rollout_that_does_not_fit_its_runway_is_not_drawn_on_it(rolled):
+    assert not runway.strip(rolled, 1000.0, 400.0).known
+
+
+def test_without_distances_there_is_a_sentence_and_no_drawing():
+    drawing = runway.drawing(step_rows(instants(at("touchdown", 0.0)), [], {}, 0), 2000.0, 400.0)
+    assert "<svg" not in drawing
+    assert "not known" in drawing
+
+
+@pytest.mark.parametrize("name", ["wide", "narrow"])
+def test_numbers_on_the_runway_do_not_cover_one_another(held, store, name):
+    width = {"wide": runway.WIDE_PX, "narrow": runway.NARROW_PX}[name]
+    for landing_id in held.landings["landing_id"].head(20):
+        rows = step_rows(store.instants_of(landing_id), [], {}, 0)
+        drawing = str(runway.drawing(rows, 2600.0, 430.0))
+        part = drawing[drawing.index(f"runway {name}") :].split("</svg>")[0]
+        at_px = sorted(float(x) * width / 100 for x in re.findall(r'<circle class="badge[^"]*" cx="([\d.]+)%"', part))
+        assert len(at_px) == len([row for row in rows if row.number and row.times and row.step not in MILESTONES])
+        assert all(b - a >= 17.5 for a, b in itertools.pairwise(at_px)), landing_id
+
+
+def test_labels_on_the_runway_do_not_cover_one_another():
+    labels = [f"label number {i}" for i in range(9)]
+    spots = [10.0, 11.8, 13.6, 15.4, 17.2, 19.0, 24.0, 70.0, 71.8]
+    rows = runway._rows(labels, spots, runway.WIDE_PX)
+    spans: dict[int, list[tuple[float, float]]] = {}
+    for (text, level, anchor), spot in zip(rows, spots, strict=True):
+        if level is None:
+            continue
+        wide = 100 * len(text) * runway.CHAR_PX / runway.WIDE_PX
+        left = {"middle": spot - wide / 2, "start": spot - 0.3, "end": spot - wide + 0.3}[anchor]
+        spans.setdefault(level, []).append((left, left + wide))
+    for row in spans.values():
+        row.sort()
+        assert all(a[1] < b[0] for a, b in itertools.pairwise(row))
+    assert sum(map(len, spans.values())) >= 6

@@ -1,0 +1,144 @@
+"""The queue and the counts above it, held against plain Python over the same events."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import polars as pl
+import pytest
+from scipy.stats import poisson
+
+from dashboard import queue
+from dashboard.query import Query
+
+EVERYTHING = Query(week="all", lines="single")
+
+
+def lines_of(held, query):
+    chosen = queue.chosen_events(held, query, week=queue.week_of(held, query))
+    return [line for group in queue.groups(held, chosen, query) for line in group.lines]
+
+
+def all_lines(held, query):
+    found, page = [], 1
+    while rows := lines_of(held, replace(query, page=page)):
+        found += rows
+        page += 1
+    return found
+
+
+def test_every_event_stands_in_the_list_once(held, archive):
+    shown = [line.event["event_id"] for line in all_lines(held, EVERYTHING)]
+    assert Counter(shown) == Counter(archive.events()["event_id"].to_list())
+
+
+def test_worst_comes_first(held):
+    ranks = {"low": 1, "medium": 2, "high": 3}
+    keys = [
+        (ranks[e["severity"]], e["severity_lowest"] == e["severity"], e["at"])
+        for e in (line.event for line in all_lines(held, EVERYTHING))
+    ]
+    assert keys == sorted(keys, reverse=True)
+
+
+@pytest.mark.parametrize(("sort", "column"), [("event", "title"), ("aircraft", "tail"), ("place", "place")])
+def test_other_orders_keep_severity_first(held, sort, column):
+    events = [line.event for line in all_lines(held, replace(EVERYTHING, sort=sort))]
+    ranks = {"low": 1, "medium": 2, "high": 3}
+    keys = [(-ranks[e["severity"]], e[column]) for e in events]
+    assert keys == sorted(keys)
+
+
+def test_newest_first(held):
+    events = [line.event for line in all_lines(held, replace(EVERYTHING, sort="newest"))]
+    for severity in ("high", "medium", "low"):
+        times = [e["touchdown_utc"] for e in events if e["severity"] == severity]
+        assert times == sorted(times, reverse=True)
+
+
+@pytest.mark.parametrize(
+    ("query", "keep"),
+    [
+        (Query(week="2026-W46"), lambda e: e["touchdown_utc"].isocalendar()[:2] == (2026, 46)),
+        (Query(week="all", severity="high"), lambda e: e["severity"] == "high"),
+        (Query(week="all", fleet="Heron 90"), lambda e: e["fleet"] == "Heron 90"),
+        (Query(week="all", runway="Korsby 09L"), lambda e: (e["arrival"], e["runway"]) == ("Korsby", "09L")),
+        (Query(week="all", rule="slow_transit"), lambda e: e["rule"] == "slow_transit"),
+        (Query(week="all", origin="crew"), lambda e: e["origin"] == "crew"),
+        (Query(week="all", text="sandmark SPOILERS"), lambda e: e["arrival"] == "Sandmark" and "spoilers" in e["rule"]),
+    ],
+    ids=lambda x: x.link() if isinstance(x, Query) else "",
+)
+def test_a_filter_leaves_what_it_says(held, archive, query, keep):
+    wanted = {e["event_id"] for e in archive.events().iter_rows(named=True) if keep(e)}
+    shown = {line.event["event_id"] for line in all_lines(held, replace(query, lines="single"))}
+    assert shown == wanted
+    assert wanted
+
+
+def test_repeats_of_one_aircraft_stand_together_with_their_worst(held, archive):
+    lines = all_lines(held, Query(week="all"))
+    events = archive.events().to_dicts()
+    counts = Counter((e["severity"], e["severity_lowest"] == e["severity"], e["rule"], e["tail"]) for e in events)
+    for line in lines:
+        e = line.event
+        assert line.repeats == counts.pop((e["severity"], e["certain"], e["rule"], e["tail"]))
+    assert not counts
+
+
+def test_groups_count_events_and_lines_of_all_pages(held, archive):
+    chosen = queue.chosen_events(held, EVERYTHING)
+    groups = queue.groups(held, chosen, EVERYTHING)
+    counts = Counter(archive.events()["severity"].to_list())
+    assert {g.severity: (g.events, g.total) for g in groups} == {s: (n, n) for s, n in counts.items()}
+    assert sum(len(g.lines) for g in groups) == min(queue.LINES_PER_PAGE, sum(counts.values()))
+
+
+def test_without_a_week_the_newest_is_meant(held):
+    assert queue.week_of(held, Query()) == "2026-W47"
+    assert queue.week_of(held, Query(week="2026-W44")) == "2026-W44"
+
+
+def in_week(row, week):
+    return row["touchdown_utc"].isocalendar()[:2] == (2026, week)
+
+
+def test_rates_count_events_over_assessed_landings(held, archive):
+    outcomes = archive.outcomes().filter(pl.col("outcome") != "not_assessed")
+    assessed = set(outcomes["landing_id"].to_list())
+    landings = [r for r in archive.landings().iter_rows(named=True) if in_week(r, 45) and r["landing_id"] in assessed]
+    for tile in queue.tiles(held, Query(week="2026-W45")):
+        events = [
+            e for e in archive.events().iter_rows(named=True) if in_week(e, 45) and e["severity"] == tile.severity
+        ]
+        assert (tile.events, tile.rate.landings) == (len(events), len(landings))
+        assert tile.certain == sum(e["severity_lowest"] == e["severity"] for e in events)
+        assert tile.weeks[-1] == ("2026-W45", tile.rate)
+        assert [week for week, _ in tile.weeks] == [f"2026-W{w}" for w in range(40, 46)]
+
+
+def test_the_rate_of_one_rule_counts_only_landings_on_which_it_was_assessed(held, archive):
+    outcomes = archive.outcomes().filter(pl.col("rule") == "slow_transit", pl.col("outcome") != "not_assessed")
+    tile = queue.tiles(held, Query(week="all", rule="slow_transit"))[0]
+    assert tile.rate.landings == outcomes.height
+
+
+def test_intervals_are_exact(held):
+    """Exact: as many or more is 2.5 % likely at the lower end, as few or fewer at the upper (Garwood 1936)."""
+    for tile in queue.tiles(held, Query(week="all")):
+        n, rate = tile.events, tile.rate
+        low, high = (x * rate.landings / 1000 for x in (rate.lower, rate.upper))
+        assert poisson.sf(n - 1, low) == pytest.approx(0.025)
+        assert poisson.cdf(n, high) == pytest.approx(0.025)
+
+
+def test_coverage_tells_what_could_not_be_assessed_and_why(held, archive):
+    found = queue.coverage(held, Query(week="all"))
+    by_landing: dict[str, list] = {}
+    for row in archive.outcomes().iter_rows(named=True):
+        by_landing.setdefault(row["landing_id"], []).append(row["outcome"])
+    silent = sum(all(o == "not_assessed" for o in said) for said in by_landing.values())
+    complete = sum(all(o != "not_assessed" for o in said) for said in by_landing.values())
+    assert (found.landings, found.assessed, found.complete) == (400, 400 - silent, complete)
+    assert found.reasons == [("the time of touchdown is not known well enough", silent)]
