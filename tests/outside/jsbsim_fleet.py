@@ -42,7 +42,7 @@ def plans(count: int, seed: int) -> list[Plan]:
     made = []
     for n in range(count):
         name = names[n % len(names)]
-        model = "A320S" if name == "hard" else models[(n + n // len(names)) % 2]
+        model = "A320S" if name == "hard" else models[(n % len(names) + n // len(names)) % 2]
         made.append(_jitter(replace(Plan(f"{name}_{n:03d}", model), **LAPSES[name]), rng))  # type: ignore[arg-type]
     return made
 
