@@ -22,6 +22,7 @@ from fdm.people.texts import LINE, NOTE, clean
 from fdm.people.times import Clock, to_text
 
 REFERRED = ("maintenance", "training")
+IDENTITIES = {"tail", "flight", "departure"}  # never kept beside an event's id
 _KEPT = ("state", "reason", "note", "until_utc", "rule_hash", "rule_book", "severity", "value", "limit_passed", "unit")
 
 
@@ -149,7 +150,7 @@ class Reviews:
 
         events      event_id, decision_id (what the person saw, null for none) and the columns of Judged
         count       how many events the person confirmed; ReviewError when `events` holds another number
-        chosen_by   the filter that chose them, for the log
+        chosen_by   the filter that chose them, for the log, which keeps no tail, flight or departure of it
         """
         if count != events.height or events["event_id"].n_unique() != count:
             raise ReviewError(
@@ -171,7 +172,8 @@ class Reviews:
                 rows.append({**Judged.of(event).columns(), **said, "topic": "decision", "supersedes": before})
             if not rows:
                 raise ReviewError("every one of these events was decided since you looked", cure="Load the list anew.")
-            detail = {"verdict": verdict, "count": len(rows), "kept": len(kept), "chosen_by": dict(chosen_by)}
+            filters = {name: value for name, value in chosen_by.items() if name not in IDENTITIES}
+            detail = {"verdict": verdict, "count": len(rows), "kept": len(kept), "chosen_by": filters}
             return _deed(connection, f"{len(rows)} events", detail, rows)
 
         entry_id = self._ledger.perform(by, "decision", work, token=token)

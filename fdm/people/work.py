@@ -11,7 +11,10 @@ def load(archive: str, sources: Sequence[str], progress: Progress, map_file: str
     """Recordings into the archive."""
     from fdm.engine import load as load_recordings
 
-    report = load_recordings(sources, archive, map_file=map_file, progress=progress)
+    def counted(done: int, in_all: int, _file: str) -> None:
+        progress(done, in_all, "files")  # a recording's name may be a flight's, and is not kept
+
+    report = load_recordings(sources, archive, map_file=map_file, progress=counted)
     counts = dict(report.flights.group_by("action").len().sort("action").iter_rows())
     flights = ", ".join(f"{number:,} {action}" for action, number in counts.items()) or "none"
     return f"{report.landings:,} landings put into the archive; flights: {flights}."
@@ -21,6 +24,9 @@ def detect(archive: str, progress: Progress, rules: str | None = None) -> str:
     """Measure and judge every landing of the archive."""
     from fdm.engine import detect as detect_events
 
-    report = detect_events(archive, rules=rules, progress=progress)
+    def counted(done: int, in_all: int, _part: str) -> None:
+        progress(done, in_all, "parts of the archive")
+
+    report = detect_events(archive, rules=rules, progress=counted)
     events = ", ".join(f"{report.events.get(name, 0):,} {name}" for name in ("high", "medium", "low"))
     return f"{report.landings:,} landings judged by {report.rule_book}; events: {events}."

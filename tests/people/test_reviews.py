@@ -219,7 +219,12 @@ def test_many_at_once_are_one_entry_and_leave_others_decisions_alone(people: Peo
     chosen = frame(*(event(number) for number in range(6)))
     people.decide(event(3), "valid", by=OTHER, seen=None)
     bulk = people.bulk_decide(
-        chosen, "nuisance", count=6, chosen_by={"rule": "late_spoilers"}, by=OFFICER, reason="limit too tight"
+        chosen,
+        "nuisance",
+        count=6,
+        chosen_by={"rule": "late_spoilers", "tail": "XX-KAB"},
+        by=OFFICER,
+        reason="limit too tight",
     )
     assert (bulk.done, bulk.kept) == (5, (event(3).event_id,))
     verdicts = people.current().sort("event_id")["verdict"].to_list()
