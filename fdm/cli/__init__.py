@@ -14,12 +14,21 @@ import click
 from fdm import __version__
 from fdm.cli import archive_commands, check_commands, show_commands
 from fdm.errors import FdmError
+from fdm.people import commands as people_commands
 
 DONE, SOME_REFUSED, NOTHING_DONE, STOPPED = 0, 1, 2, 130
 TRACEBACK = "FDM_TRACEBACK"
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+class InOrder(click.Group):
+    """Commands in the order of a user's work, not of the alphabet."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names as they were added."""
+        return list(self.commands)
+
+
+@click.group(cls=InOrder, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="Rollout Watch", message="%(prog)s %(version)s")
 def cli() -> None:
     """Rollout Watch finds late, uneven or careless use of reversers and spoilers in flight recordings.
@@ -31,7 +40,7 @@ def cli() -> None:
     """
 
 
-for module in (show_commands, archive_commands, check_commands):
+for module in (show_commands, archive_commands, check_commands, people_commands):
     for command in module.COMMANDS:
         cli.add_command(command)
 

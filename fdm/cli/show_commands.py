@@ -89,7 +89,7 @@ def check_loopback(host: str) -> None:
     except ValueError:
         pass
     raise FdmError(
-        f"'{host}' can be reached from other machines, and there are no accounts yet to decide who may see what",
+        f"'{host}' can be reached from other machines, and the dashboard does not ask for accounts yet",
         source="--host",
         cure="Use 127.0.0.1, ::1 or localhost.",
     )
