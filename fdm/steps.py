@@ -30,7 +30,9 @@ BRAKING_PSI = 150.0  # brake pressure that counts as braking (common practice, n
 EXIT_DEG = 20.0  # heading change from the rollout that counts as leaving the runway (common practice, no source)
 EXIT_BELOW_KT = 80.0
 REVERSE_BEFORE_S = 10.0  # reversers are watched from this long before contact
-IDLE_SHARE = 5  # percentile of N1 after contact taken as idle when the rule book names none
+IDLE_LASTS_S = 3.0  # where the rule book names no idle, it is the lowest N1 that lasts so long ...
+IDLE_LEVEL_PCT = 1.0  # ... within so much either way ...
+IDLE_APART_PCT = 3.0  # ... and not further than this from the lowest out of reverse (common practice, no source)
 EPR_RISE_AT_FULL_N1 = 0.6  # EPR less 1 grows about as the square of N1 to this (common practice, no source)
 N1_FROM_EPR_PCT = 8.0  # half-width of N1 told from EPR (common practice, no source)
 IDLE_MOST_PCT = 40.0  # an idle learned above this is not believed (common practice, no source)
@@ -72,8 +74,12 @@ class Rollout(Batch):
         """Ground speed falling to a value after contact."""
         if not self.has("ground_speed"):
             return self.absent_instants(self.not_recorded("ground_speed"))
-        missing = self.reason(f"ground speed never fell to {speed_kt:g} kt in this recording")
-        return crossing(self.signal("ground_speed"), speed_kt, self.contact.earliest, rising=False, missing=missing)
+        signal, missing = self.signal("ground_speed"), self.never_slow(speed_kt)
+        return crossing(signal, speed_kt, self.contact.earliest, rising=False, missing=missing)
+
+    def never_slow(self, speed_kt: float) -> int:
+        """Code of the reason that a speed was never reached."""
+        return self.reason(f"ground speed never fell to {speed_kt:g} kt in this recording")
 
     @cached_property
     def reduce_speed(self) -> Instants:
@@ -271,19 +277,31 @@ class Rollout(Batch):
         n1_pct = 100 * np.sqrt(np.maximum(epr.values - 1.0, 0.0) / EPR_RISE_AT_FULL_N1)
         return replace(epr, name=f"n1.{engine} from EPR", values=n1_pct.astype(np.float32), tolerance=N1_FROM_EPR_PCT)
 
-    def _idle_n1_pct(self, power: Signal) -> np.ndarray:
-        """(n,) N1 at idle reverse: the rule book's for the fleet, else the lowest that the landing shows; else NaN."""
+    def _idle_n1_pct(self, engine: int, power: Signal) -> np.ndarray:
+        """(n,) N1 at idle reverse: the rule book's for the fleet, else the lowest that the landing shows; else NaN.
+
+        The lowest that lasted is believed to be idle when the engine also came down to it out of reverse.
+        """
         fleets = self.facts["fleet"].to_list()
         named = np.array([self.settings.idle_reverse_pct.get(fleet or "", np.nan) for fleet in fleets])
         if not np.isnan(named).any():
             return named
         after = power.columns >= power.index_from(self.contact.latest)[:, None]
         values = np.where(after & power.valid, power.values, np.nan)
-        known = ~np.isnan(values).all(axis=1)
-        learned = np.full(self.n, np.nan)
-        learned[known] = _low_percentile(values[known], IDLE_SHARE)
-        learned[learned > IDLE_MOST_PCT] = np.nan
-        return np.where(np.isnan(named), learned, named)
+        lasting = _lowest_lasting(values, max(3, round(IDLE_LASTS_S / power.step_s)))
+        forward = _lowest(np.where(self._in_reverse(engine, power), np.nan, values))
+        believed = (np.abs(forward - lasting) <= IDLE_APART_PCT) & (lasting <= IDLE_MOST_PCT)
+        return np.where(np.isnan(named), np.where(believed, lasting, np.nan), named)
+
+    def _in_reverse(self, engine: int, power: Signal) -> np.ndarray:
+        """(n, m) true at samples of power between the reverser deploying and being stowed."""
+        if engine not in self.layout.reversers:
+            return np.zeros(power.values.shape, bool)
+        found = self._one_reverser(engine)
+        deployed, stowed = found["deployed"], found["stowed"]
+        begin = np.where(deployed.happened, power.index_from(deployed.earliest), power.values.shape[1])
+        end = np.where(stowed.happened, power.index_past(stowed.latest), power.values.shape[1])
+        return (power.columns >= begin[:, None]) & (power.columns < end[:, None])
 
     @cached_property
     def idle(self) -> dict[int, np.ndarray]:
@@ -292,7 +310,7 @@ class Rollout(Batch):
         An engine that never came down to idle takes the middle one of the others': they are of one type.
         """
         powers = {engine: self.power(engine) for engine in range(1, self.layout.engines + 1)}
-        own = {engine: self._idle_n1_pct(power) for engine, power in powers.items() if power is not None}
+        own = {engine: self._idle_n1_pct(engine, power) for engine, power in powers.items() if power is not None}
         if not own:
             return {}
         everyone = np.stack(list(own.values()))
@@ -497,8 +515,19 @@ def _with_reason(when: Instants, first_needed: Instants) -> Instants:
     return when.map(lambda x: np.where(good, x, np.nan), both_why(first_needed, when))
 
 
-def _low_percentile(values: np.ndarray, share: float) -> np.ndarray:
-    """Percentile along rows that may hold NaN (each row has a number)."""
-    ordered = np.sort(values, axis=1)
-    count = (~np.isnan(ordered)).sum(axis=1)
-    return ordered[np.arange(len(values)), ((count - 1) * share / 100).astype(np.int64)]
+def _lowest(values: np.ndarray) -> np.ndarray:
+    """Lowest along rows; NaN for rows without a number."""
+    low = np.where(np.isnan(values), np.inf, values).min(axis=1)
+    return np.where(np.isinf(low), np.nan, low)
+
+
+def _lowest_lasting(values: np.ndarray, samples: int) -> np.ndarray:
+    """Mean of the lowest level along rows that `samples` of them or more lie within a point of; NaN where none is."""
+    ordered = np.sort(values[:, :], axis=1)
+    if ordered.shape[1] < samples:
+        return np.full(len(values), np.nan)
+    middle = ordered[:, samples // 2]
+    lasts = ordered[:, samples - 1] - ordered[:, 0] <= 2 * IDLE_LEVEL_PCT
+    level = np.where(np.abs(values - middle[:, None]) <= IDLE_LEVEL_PCT, values, np.nan)
+    count = np.maximum((~np.isnan(level)).sum(axis=1), 1)
+    return np.where(lasts, np.nansum(level, axis=1) / count, np.nan)

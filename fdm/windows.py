@@ -6,6 +6,8 @@ taken to run straight, with one bend at the most. With a gap in the window the b
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from fdm.bounded import FINE, Bounded, Instants
@@ -17,10 +19,9 @@ def value_at(signal: Signal, when: Instants, *, missing: int) -> Bounded:
     best = interpolate(signal, when.best + signal.lag_s / 2)
     low, high = _reach(signal, when.earliest, when.latest + signal.lag_s)
     low, high = np.fmin(low, best) - signal.tolerance, np.fmax(high, best) + signal.tolerance
-    why = np.where(when.why != FINE, when.why, np.where(np.isnan(best), missing, FINE)).astype(np.int16)
-    value = Bounded(best, low, high, why, when.best)
     absent = _absent(signal, when.happened, when.why, missing)
-    return value.where(~np.isnan(low + high) & when.happened, absent)
+    value = Bounded(best, low, high, when.why, when.best).where(~np.isnan(low + high) & when.happened, absent)
+    return replace(value, why=np.where(np.isnan(best) & (value.why == FINE), np.int16(missing), value.why))
 
 
 def _absent(signal: Signal, asked: np.ndarray, why: np.ndarray, missing: int) -> np.ndarray:

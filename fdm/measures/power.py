@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
@@ -71,6 +72,7 @@ def forward_power_with_reverser_out_s(batch: Rollout) -> Bounded:
     return largest([_forward_power(batch, engine) for engine in batch.idle])
 
 
+IDLE_DOUBT_PCT = 0.3  # half-width of the idle itself
 SPOOL_DOWN_S = 4.0  # approach power may still run down this long after the first reverser deploys
 
 
@@ -214,7 +216,16 @@ def _excess(batch: Rollout, column: int, engine: int, start: Instants) -> Bounde
     window_start, window_end, none = _deployed_below(batch, column, start)
     missing = batch.reason("the reverser was not deployed below that speed")
     value = highest(power_of(batch, engine), window_start, window_end, missing=missing)
-    return _above_idle(batch, value.where(~none, missing), engine)
+    above = _above_idle(batch, value.where(~none, missing), engine)
+    return _perhaps_none(above, window_start, window_end, missing)
+
+
+def _perhaps_none(value: Bounded, start: Instants, end: Instants, missing: int) -> Bounded:
+    """A value of a window that may be empty has no lower bound; where it probably is empty, no best value."""
+    perhaps, probably = end.earliest <= start.latest, (end.best <= start.best) & (value.why == FINE)
+    lower = np.where(perhaps & value.bounded, -np.inf, value.lower)
+    best, why = np.where(probably, np.nan, value.value), np.where(probably, np.int16(missing), value.why)
+    return replace(value, value=best, lower=lower, why=why)
 
 
 def _high_time(batch: Rollout, column: int, engine: int) -> Bounded:
@@ -233,13 +244,15 @@ def _deployed_below(batch: Rollout, column: int, start: Instants) -> tuple[Insta
     deployed = batch.deployed.engine(column)
     end = _stow_or_end(batch, column)
     none = _did_not(batch, deployed) | (end.latest < start.earliest)
-    return the_later(start, deployed).only_after(start).only_after(deployed), end, none
+    begin = the_later(start, deployed).only_after(start).only_after(deployed)
+    return begin, end, none
 
 
 def _above_idle(batch: Rollout, value: Bounded, engine: int) -> Bounded:
     idle = batch.idle[engine]
     unknown = batch.reason(f"idle reverse of engine {engine} is not known")
-    return value.map(lambda x: x - idle).where(~np.isnan(idle), unknown)
+    above = value.map(lambda x: x - idle).where(~np.isnan(idle), unknown)
+    return replace(above, lower=above.lower - IDLE_DOUBT_PCT, upper=above.upper + IDLE_DOUBT_PCT)
 
 
 def _each(batch: Rollout, ask: Callable[[int, int], Bounded]) -> Bounded:

@@ -74,8 +74,9 @@ def heading_excursion_deg(batch: Rollout) -> Bounded:
         return batch.absent(batch.not_recorded("heading"))
     signal = batch.signal("heading")
     slow = batch.speed_reached(EXCURSION_ABOVE_KT)
-    end = np.where(slow.why == FINE, slow.best, batch.record_end)
-    first, behind = signal.index_from(batch.contact.best + 2.0), signal.index_from(end)
+    end = slow.or_else(batch.end)
+    until = np.where(np.isnan(end.best), end.earliest, end.best)
+    first, behind = signal.index_from(batch.contact.best + 2.0), signal.index_from(until)
     inside = (signal.columns >= first[:, None]) & (signal.columns < behind[:, None]) & signal.valid
     known = inside.sum(axis=1) >= 3
     reference = interpolate_heading(signal, batch.contact.best + 2.0)
@@ -87,4 +88,6 @@ def heading_excursion_deg(batch: Rollout) -> Bounded:
     value = away[np.arange(batch.n), k].astype(np.float64)
     slack = 2 * signal.tolerance
     result = Bounded(value, np.maximum(value - slack, 0), value + slack, batch.contact.why, signal.time(k))
-    return result.where(known, batch.reason("too few heading samples above 60 kt"))
+    always_fast = slow.why == batch.never_slow(EXCURSION_ABOVE_KT)
+    result = result.where(known, batch.reason("too few heading samples above 60 kt"))
+    return result.where(slow.happened | always_fast, slow.why)
