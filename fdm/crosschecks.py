@@ -130,10 +130,11 @@ def _approach(block: Block, name: str) -> np.ndarray | None:
 
 def _ground_speed_against_positions(block: Block) -> Iterator[Doubt]:
     """Over the fast part of the rollout, the distance by ground speed is the distance between positions."""
-    speed, latitude, longitude = (_values(block, name) for name in ("ground_speed", "latitude", "longitude"))
-    if speed is None or latitude is None or longitude is None or latitude.shape != longitude.shape:
+    speed, latitude = (_values(block, name) for name in ("ground_speed", "latitude"))
+    if speed is None or latitude is None or _values(block, "longitude") is None:
         return
     time_s, at_s = _times(block, "latitude"), _times(block, "ground_speed")
+    longitude = _longitude_at(block, time_s)
     inside = ~np.isnan(latitude + longitude) & (time_s > POSITIONS_S[0]) & (time_s < POSITIONS_S[1])
     rows = np.arange(len(speed))
     first, last = np.argmax(inside, axis=1), inside.shape[1] - 1 - np.argmax(inside[:, ::-1], axis=1)
@@ -152,6 +153,18 @@ def _ground_speed_against_positions(block: Block) -> Iterator[Doubt]:
         biased,
         lambda row: f"ground speed is {off[row]:+.0f} kt off the speed of the recorded positions",
     )
+
+
+def _longitude_at(block: Block, time_s: np.ndarray) -> np.ndarray:
+    """Longitude run straight between its own samples, which need not be taken with those of latitude."""
+    values, start_s = block.values["longitude"], block.start_s["longitude"][:, None]
+    position = (time_s - start_s) / dict(block.layout.steps)["longitude"]
+    last = values.shape[1] - 1
+    left = np.clip(np.floor(position), 0, last).astype(np.int64)
+    a, b = (np.take_along_axis(values, np.minimum(left + i, last), axis=1) for i in (0, 1))
+    share = position - left
+    known = (position >= 0) & (position <= last)
+    return np.where(known, np.where(share > 1e-4, a + share * (b - a), a), np.nan)
 
 
 def _position_step_m(latitude: np.ndarray, inside: np.ndarray) -> np.ndarray:
