@@ -29,9 +29,7 @@ def explained(rule, value, instants, engine=None, **measures):
     """(origin, confidence, evidence) of one event of a twin."""
     known = {name: values(*v) if isinstance(v, tuple) else one(v) for name, v in measures.items()}
     measured = Measured(np.array(["a"]), (1, 2), known, ("",), {}, {})
-    steps = {
-        name: np.array([v], float) if isinstance(v, tuple) else np.array([v], float) for name, v in instants.items()
-    }
+    steps = {name: np.array([v], float) for name, v in instants.items()}
     found = explain(event(rule, value, engine), measured, steps)
     return found["origin"][0], found["origin_confidence"][0], found["evidence"][0].to_list()
 
