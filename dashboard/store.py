@@ -60,6 +60,9 @@ class RuleCard:
         return len(set(self.limits.values())) == 1 and not self.limits_by_fleet
 
 
+LoadRules = Callable[[Mapping[str, Any]], Mapping[str, RuleCard]]
+
+
 @dataclass(frozen=True)
 class Held:
     """The tables of one judged archive, in memory.
@@ -109,7 +112,7 @@ class Store:
     def __init__(
         self,
         source: Source,
-        load_rules: Callable[[Mapping[str, Any]], Mapping[str, RuleCard]],
+        load_rules: LoadRules,
         reopen: Callable[[], Source] | None = None,
     ) -> None:
         self._source = source
@@ -127,7 +130,7 @@ class Store:
         with self._lock:
             if self._held is None or self._held.stamp != stamp:
                 self._source = now
-                self._held = _read(now, run, self._load_rules(run), stamp)
+                self._held = _read(now, run, self._load_rules, stamp)
                 self._spreads = {}
             return self._held
 
@@ -195,8 +198,9 @@ def _one(frame: pl.DataFrame, condition: pl.Expr) -> dict[str, Any] | None:
     return found.row(0, named=True) if found.height else None
 
 
-def _read(source: Source, run: Mapping[str, Any], rules: Mapping[str, RuleCard], stamp: object) -> Held:
+def _read(source: Source, run: Mapping[str, Any], load_rules: LoadRules, stamp: object) -> Held:
     outcomes = source.outcomes()
+    rules = load_rules(run)
     landings = with_week_and_place(source.landings()).join(_per_landing(outcomes), on="landing_id", how="left")
     cans = [name for name in landings.columns if name.startswith(can(""))]
     landings = landings.with_columns(

@@ -264,9 +264,18 @@ def rules_said(
         landing["assessed"],
         words.count(landing["judged"], "rule"),
         marks.joined(_said_event(event, rules.get(event["rule"])) for event in events),
-        marks.joined(_said_missing(card, outcomes[card.name]["reason"]) for card in missing),
+        marks.joined(_said_missing(cards, reason) for reason, cards in _by_reason(missing, outcomes).items()),
         marks.joined(_said_within(card, landing, measures) for card in within),
     )
+
+
+def _by_reason(
+    cards: Sequence[RuleCard], outcomes: Mapping[str, Mapping[str, str | None]]
+) -> dict[str, list[RuleCard]]:
+    found: dict[str, list[RuleCard]] = {}
+    for card in cards:
+        found.setdefault(outcomes[card.name]["reason"] or "reason not known", []).append(card)
+    return found
 
 
 def _said_event(event: Mapping[str, Any], card: RuleCard | None) -> Markup:
@@ -280,10 +289,14 @@ def _said_event(event: Mapping[str, Any], card: RuleCard | None) -> Markup:
     )
 
 
-def _said_missing(card: RuleCard, reason: str | None) -> Markup:
-    why = words.sentence(words.plain(reason or "reason not known"))
-    return _said(
-        card.name, Markup("{} {}").format(marks.HATCH, card.title), Markup(""), Markup(""), f"Not assessed. {why}"
+def _said_missing(cards: Sequence[RuleCard], reason: str) -> Markup:
+    """Rules that could not be assessed for one reason: the reason once, and each rule's title."""
+    titles = Markup("; ").join(
+        Markup('<a id="rule-{0}" class="said-title" href="/rules/{0}">{1}</a>').format(card.name, card.title)
+        for card in cards
+    )
+    return Markup('<div class="said-missing"><p>{} <b>Not assessed.</b> {}</p><p class="soft">{}</p></div>').format(
+        marks.HATCH, words.sentence(words.plain(reason)), titles
     )
 
 

@@ -174,7 +174,7 @@ def test_a_landing_is_told_whole(watched, held):
     expect(page.locator("#landing-head .finding")).to_contain_text("A reverser")
     expect(page.locator("#landing-runway svg.wide")).to_be_visible()
     expect(page.locator("#rollout-traces .main-svg").first).to_be_visible()
-    expect(page.locator(".said-row")).to_have_count(len(RULES))
+    expect(page.locator("[id^=rule-]")).to_have_count(len(RULES))
 
 
 def test_the_cursor_reads_values_by_keys_and_by_mouse(watched, held):

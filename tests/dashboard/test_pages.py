@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import polars as pl
@@ -58,12 +59,16 @@ def test_every_landing_has_a_page(store, held):
 
 
 def test_a_landing_says_of_each_rule_what_it_said(store, held, archive):
-    for landing_id in held.landings["landing_id"].sample(20, seed=4):
+    for landing_id in held.landings["landing_id"].sample(30, seed=4):
         said = texts(landing.layout(store, landing_id, ""))
+        blocks = re.findall(r'<div class="said-(row|missing)"(.*?)</div>', said, flags=re.S)
         for row in archive.outcomes(landing_id).iter_rows(named=True):
-            part = said[said.index(f'id="rule-{row["rule"]}"') :].split("</div>")[0]
+            mine = [(kind, part) for kind, part in blocks if f'id="rule-{row["rule"]}"' in part]
+            assert len(mine) == 1
+            kind, part = mine[0]
             assert RULES[row["rule"]].title in part
-            assert ("Not assessed" in part) == (row["outcome"] == "not_assessed")
+            assert (kind == "missing") == (row["outcome"] == "not_assessed")
+            assert ('class="sev ' in part) == (row["outcome"] == "event")
             if row["reason"]:
                 assert row["reason"].replace("_", " ")[1:] in part
 

@@ -1,0 +1,85 @@
+"""The dashboard over an archive that the engine made from the invented airline's committed recordings."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from conftest import text_of
+from test_pages import texts
+
+import sample_flights
+from dashboard.app import build, create_app
+from dashboard.pages import evidence, landing, landings, not_assessed, rules, week
+from dashboard.query import Query
+from dashboard.rulecards import load_rule_cards
+from dashboard.store import Store
+from fdm.archive import Archive
+from fdm.engine import detect, load
+from fdm.errors import ArchiveError
+
+DATA = Path(sample_flights.__file__).parent / "data"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    path = tmp_path_factory.mktemp("archive")
+    load([DATA], path)
+    detect(path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def judged(folder):
+    return Store(Archive(folder), load_rule_cards, reopen=lambda: Archive(folder))
+
+
+def test_every_landing_and_event_can_be_read(judged):
+    held = judged.held()
+    assert held.landings.height >= 20
+    for landing_id in held.landings["landing_id"]:
+        said = text_of(texts(landing.layout(judged, landing_id, "")))
+        assert "What each rule said" in said
+        assert landing.figure(judged, landing_id)["data"]
+    for event_id in held.events["event_id"]:
+        head, more, figure = evidence.shown(judged, Query(event=event_id))
+        assert "_" not in text_of(head), "a name that only programs use"
+        assert "Procedure" in text_of(more)
+        assert figure["data"]
+
+
+def test_every_list_can_be_read(judged):
+    held = judged.held()
+    counted = f"{held.landings.height} landings"
+    assert counted in text_of(landings.listing(held, Query()))
+    assert f"{held.events.height} events" in text_of(week.queue_list(held, Query(week="all")))
+    assert counted in text_of(not_assessed.listing(held, Query()))
+    for name in held.rules:
+        assert held.rules[name].title in text_of(texts(rules.layout(judged, name, "")))
+    assert not held.changed_rules
+
+
+def test_a_new_judgement_is_seen_while_serving(folder, judged):
+    before = judged.held()
+    detect(folder)
+    after = judged.held()
+    assert after is not before
+    assert after.events.height == before.events.height
+    assert judged.traces_of(after.landings["landing_id"][0])
+
+
+def test_a_folder_that_is_no_archive_is_one_clear_error(tmp_path):
+    with pytest.raises(ArchiveError, match="no archive here"):
+        create_app(tmp_path)
+
+
+def test_an_archive_that_was_never_judged_is_one_clear_error(tmp_path):
+    Archive(tmp_path / "new", create=True)
+    with pytest.raises(ArchiveError, match="nothing was detected yet"):
+        create_app(tmp_path / "new")
+
+
+def test_the_application_answers_over_an_archive(folder, judged):
+    client = build(judged).server.test_client()
+    assert client.get("/").status_code == 200
+    assert create_app(folder).server.test_client().get("/healthz").text == "ok"
