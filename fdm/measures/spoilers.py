@@ -69,11 +69,12 @@ def spoiler_retract_speed_kt(batch: Rollout) -> Bounded:
 
 @measure(unit="count", needs=("spoilers_armed",))
 def spoilers_not_armed(batch: Rollout) -> Bounded:
-    """1 where the spoilers were not armed at the last sample before first contact."""
+    """1 where the spoilers were not armed at the last sample before first contact, and before they began to move."""
     if not batch.has("spoilers_armed"):
         return batch.absent(batch.not_recorded("spoilers_armed"))
     signal = batch.signal("spoilers_armed")
-    k = np.clip(signal.index_from(batch.contact.earliest + 1e-3) - 1, 0, signal.values.shape[1] - 1)
+    ahead = np.fmin(batch.contact.earliest, batch.spoilers_moving.earliest)  # extending may put the flag out
+    k = np.clip(signal.index_from(ahead + 1e-3) - 1, 0, signal.values.shape[1] - 1)
     armed = signal.values[np.arange(batch.n), k]
     asked = (batch.contact.why == FINE) & (armed >= 0)
     value = batch.exactly((armed == 0).astype(float))

@@ -70,7 +70,20 @@ AWAY_S, FORWARD_DEG, TAKE_OFF_PCT, TAKE_OFF_S = 3.0, 20.0, 30.0, 2.0  # common p
 @measure(unit="s", needs=("reverser_state.N|reverser_unlocked.N|reverser_deployed.N",), per_engine=True)
 def unstowed_in_air_s(batch: Rollout) -> Bounded:
     """Time a reverser was out of its stowed position before first contact of the main gear."""
-    ahead = batch.contact - batch.unlocked
-    ahead = ahead.at_least(0.0)
-    unused = np.isin(batch.unlocked.why, [batch.reason("reverse was not used")])
-    return Bounded(ahead.value, ahead.lower, ahead.upper, ahead.why, batch.unlocked.best).or_zero(unused)
+
+    def one(engine: int) -> Bounded:
+        out = batch.reverser(engine).out
+        if out is None:
+            return batch.absent(batch.not_recorded(f"reverser_state.{engine}", f"reverser_unlocked.{engine}"))
+        onset = batch.unlocked.engine(batch.layout.reversers.index(engine))
+        contact, begin = batch.contact, exactly(out.time(out.first_column))
+        missing = batch.reason("no touchdown found")
+        whole = time_above(out, 0.5, begin, contact, missing=missing)
+        # seen out at the first sample after contact, it most likely came out after contact too
+        reaches = onset.happened & (onset.latest >= contact.earliest) & (onset.earliest < contact.best)
+        until = np.where(reaches, onset.earliest, contact.best)
+        sure = time_above(out, 0.5, begin, exactly(np.maximum(until, begin.best)), missing=missing)
+        value = np.where(reaches, sure.value, whole.value)
+        return Bounded(value, np.minimum(whole.lower, value), np.maximum(whole.upper, value), whole.why, onset.best)
+
+    return batch.per_engine(one)
