@@ -183,11 +183,6 @@ def merge(
     )
 
 
-def either_why(a: Instants, b: Instants) -> np.ndarray:
-    """Reasons where both are missing; fine where one is there."""
-    return np.where((a.why != FINE) & (b.why != FINE), a.why, np.int16(FINE))
-
-
 def both_why(a: Instants, b: Instants) -> np.ndarray:
     """Reasons where one is missing."""
     return np.where(a.why != FINE, a.why, b.why)
@@ -244,11 +239,6 @@ def largest(values: Sequence[Bounded], aside: Collection[int] = ()) -> Bounded:
         np.where(certain, np.int16(FINE), first_open),
         np.take_along_axis(at, column[None], axis=0)[0],
     )
-
-
-def worse_of(a: Bounded, b: Bounded) -> Bounded:
-    """The larger of two values of at least zero; missing only where both are."""
-    return choose(np.nan_to_num(b.value, nan=-1.0) > np.nan_to_num(a.value, nan=-1.0), b, a)
 
 
 def _alike(a: Instants, b: Instants) -> tuple[Instants, Instants]:

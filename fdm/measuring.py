@@ -14,10 +14,11 @@ from fdm.finding import frames_of
 from fdm.frames import Block, stack_frames
 from fdm.measures import CATALOGUE
 from fdm.recording import Recording
+from fdm.rolling import interpolate_heading
 from fdm.schemas import LANDINGS
 from fdm.screening import parameter_health, screened
 from fdm.settings import Settings
-from fdm.steps import Rollout, interpolate_heading
+from fdm.steps import Rollout
 from fdm.windows import interpolate
 
 HEADWIND_OVER_S = 5.0
@@ -110,9 +111,9 @@ def _judgeable(batch: Rollout, value: Bounded) -> Bounded:
     happened, why = contact.happened, contact.why
     if value.value.ndim == 2:
         happened, why = happened[:, None], np.broadcast_to(why[:, None], value.why.shape)
-    known = ~np.isnan(value.value)
-    lower = np.where(known, np.fmin(value.lower, value.value), value.lower)
-    upper = np.where(known, np.fmax(value.upper, value.value), value.upper)
+    known = ~np.isnan(value.value)  # a value whose bound is not known has none on that side
+    lower = np.where(known, np.minimum(np.where(np.isnan(value.lower), -np.inf, value.lower), value.value), value.lower)
+    upper = np.where(known, np.maximum(np.where(np.isnan(value.upper), np.inf, value.upper), value.value), value.upper)
     ordered = replace(value, lower=lower, upper=upper, why=np.where(happened, value.why, why))
     return ordered.map(lambda x: np.where(happened, x, np.nan))
 

@@ -168,3 +168,13 @@ def nearest_column(flags: np.ndarray, index: np.ndarray, step: int) -> np.ndarra
         index[going] += step
         going = going[(index[going] >= 0) & (index[going] < end)]
     return np.clip(index, -1, end)
+
+
+def nearest_values(signal: Signal, like: Signal) -> np.ndarray:
+    """A signal's nearest values at another one's sample times, (n, m) of the other; missing outside the recording."""
+    time_s = like.start_s[:, None] + like.columns * np.float32(like.step_s)
+    index = np.rint((time_s - signal.start_s[:, None]) / signal.step_s).astype(np.int64)
+    width = signal.values.shape[1]
+    values = np.take_along_axis(signal.values, np.clip(index, 0, width - 1), axis=1)
+    missing = -1 if signal.values.dtype == np.int8 else np.nan
+    return np.where((index >= 0) & (index < width), values, missing)

@@ -16,7 +16,7 @@ from fdm.batch import Batch
 from fdm.bounded import FINE, Bounded, Instants, pick, the_sooner
 from fdm.jolt import COARSEST_S, jolt_between
 from fdm.primitives import first, last
-from fdm.signal import Signal
+from fdm.signal import Signal, nearest_values
 from fdm.windows import interpolate, time_above
 
 SEARCH_BEFORE_S = 8.0  # around the anchor, first contact is looked for from here
@@ -115,7 +115,7 @@ def _believed(batch: Batch, gear: Signal) -> np.ndarray:
     believed = ground & (near >= max(2, ALONE_SHARE * (2 * window + 1)))
     if not batch.has("radio_height"):
         return believed
-    above_ft = _nearest_values(batch.signal("radio_height"), gear) - _resting_ft(batch)[:, None]
+    above_ft = nearest_values(batch.signal("radio_height"), gear) - _resting_ft(batch)[:, None]
     return np.where(np.isnan(above_ft), believed, ground & ~(above_ft > REACH_FT))
 
 
@@ -135,16 +135,6 @@ def _resting_ft(batch: Batch) -> np.ndarray:
     return ordered[np.arange(batch.n), (np.maximum(count - 1, 0) * 0.1).astype(np.int64)]
 
 
-def _nearest_values(signal: Signal, like: Signal) -> np.ndarray:
-    """A signal's nearest values at another one's sample times, (n, m) of the other; missing outside the recording."""
-    time_s = like.start_s[:, None] + like.columns * np.float32(like.step_s)
-    index = np.rint((time_s - signal.start_s[:, None]) / signal.step_s).astype(np.int64)
-    width = signal.values.shape[1]
-    values = np.take_along_axis(signal.values, np.clip(index, 0, width - 1), axis=1)
-    missing = -1 if signal.values.dtype == np.int8 else np.nan
-    return np.where((index >= 0) & (index < width), values, missing)
-
-
 def _joined(gears: list[_Gear]) -> _Gear:
     """One discrete that says ground when any main gear does; sampled like the fastest of them."""
     gears = sorted(gears, key=lambda gear: gear.signal.step_s)
@@ -152,7 +142,7 @@ def _joined(gears: list[_Gear]) -> _Gear:
     values, lag_s = signal.values, signal.lag_s
     for other in gears[1:]:
         state = np.where(other.ground, np.int8(1), other.signal.values)
-        known = _nearest_values(replace(other.signal, values=state), signal)
+        known = nearest_values(replace(other.signal, values=state), signal)
         ground = ground | (known == 1)
         values = np.maximum(values, known).astype(np.int8)
         lag_s = np.maximum(lag_s, np.float32(other.signal.step_s))
@@ -271,7 +261,7 @@ def _surely_rolling(batch: Batch, gear: Signal) -> np.ndarray:
     """
     rolling = np.zeros(gear.values.shape, bool)
     if batch.has("nose_gear_ground"):
-        rolling |= _nearest_values(batch.signal("nose_gear_ground"), gear) == 1
+        rolling |= nearest_values(batch.signal("nose_gear_ground"), gear) == 1
     if batch.has("normal_acceleration") and batch.signal("normal_acceleration").step_s <= COARSEST_S:
         signal = batch.signal("normal_acceleration")
         with np.errstate(invalid="ignore"):
@@ -279,7 +269,7 @@ def _surely_rolling(batch: Batch, gear: Signal) -> np.ndarray:
         window = int(np.ceil((gear.step_s + 0.1) / signal.step_s))
         stirs, known = _count_within(felt, window), _count_within(signal.valid, window)
         calm = np.where((stirs == 0) & (known > window), np.int8(1), np.int8(0))
-        rolling |= _nearest_values(replace(signal, values=calm), gear) == 1
+        rolling |= nearest_values(replace(signal, values=calm), gear) == 1
     return rolling
 
 

@@ -86,7 +86,7 @@ def _forward_power(batch: Rollout, engine: int) -> Bounded:
     end = _last_stow(batch, others)
     if engine in batch.layout.reversers:
         own = batch.unlocked.engine(batch.layout.reversers.index(engine))
-        unknown = np.where(own.happened | _did_not(batch, own), unknown, own.why)
+        unknown = np.where(own.happened | batch.did_not(own), unknown, own.why)
         end = the_sooner(end, own)
     begin, power = start.later(SPOOL_DOWN_S), power_of(batch, engine)
     limit = batch.idle[engine] + batch.settings.idle_margin_pct
@@ -105,20 +105,14 @@ def power_of(batch: Rollout, engine: int) -> Signal:
     return power
 
 
-def _did_not(batch: Rollout, when: Instants) -> np.ndarray:
-    """True where it is known not to have happened."""
-    sentences = "reverse was not used", "the reverser was never deployed", "reverser out of use"
-    return np.isin(when.why, [batch.reason(sentence) for sentence in sentences]) & ~when.happened
-
-
 def _first_deployed(batch: Rollout, columns: list[int]) -> tuple[Instants, np.ndarray, np.ndarray]:
     """When the first of some reversers deployed, where certainly none did, and codes of why it is not known."""
     each = [batch.deployed.engine(column) for column in columns]
-    soonest, unused = each[0], _did_not(batch, each[0])
+    soonest, unused = each[0], batch.did_not(each[0])
     unknown = np.where(each[0].happened | unused, FINE, each[0].why)
     for other in each[1:]:
         soonest = the_sooner(soonest, other)
-        not_this = _did_not(batch, other)
+        not_this = batch.did_not(other)
         unused &= not_this
         unknown = np.where(other.happened | not_this | (unknown != FINE), unknown, other.why)
     return soonest, unused, np.where(soonest.happened, FINE, unknown).astype(np.int16)
@@ -159,8 +153,8 @@ def _power_split(batch: Rollout, left: int, right: int, aside: int) -> Bounded:
     value = np.abs(means[0] - means[1])
     slack = sum(_mean_slack(signal, mean, start, end) for signal, mean in zip(signals, means, strict=True))
     found = (start.why == FINE) & (end.why == FINE) & (end.best > start.best) & ~np.isnan(value)
-    together = _did_not(batch, a) | _did_not(batch, b) | (end.best <= start.best)
-    why = np.where(together, aside, np.where(start.why != FINE, start.why, batch.reason("N1 has a gap in reverse")))
+    apart = batch.did_not(a) | batch.did_not(b) | (end.best <= start.best)
+    why = np.where(apart, aside, np.where(start.why != FINE, start.why, batch.reason("N1 has a gap in reverse")))
     plain = Bounded(value, np.maximum(value - slack, 0), value + slack, np.zeros(batch.n, np.int16), start.best)
     return plain.where(found, why)
 
@@ -203,10 +197,8 @@ def autothrottle_in_reverse_s(batch: Rollout) -> Bounded:
         return batch.absent(batch.not_recorded("autothrottle_engaged"))
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
-    start = batch.first_selected
     gap = batch.reason("autothrottle_engaged has a gap in the rollout")
-    value = time_above(batch.signal("autothrottle_engaged"), 0.5, start, batch.end, missing=gap)
-    return value.where(start.why == FINE, batch.reason("reverse was not used"))
+    return time_above(batch.signal("autothrottle_engaged"), 0.5, batch.first_selected, batch.end, missing=gap)
 
 
 def _excess(batch: Rollout, column: int, engine: int, start: Instants) -> Bounded:
@@ -243,7 +235,7 @@ def _deployed_below(batch: Rollout, column: int, start: Instants) -> tuple[Insta
     """The window below a speed with a reverser deployed, and where there certainly is none."""
     deployed = batch.deployed.engine(column)
     end = _stow_or_end(batch, column)
-    none = _did_not(batch, deployed) | (end.latest < start.earliest)
+    none = batch.did_not(deployed) | (end.latest < start.earliest)
     begin = the_later(start, deployed).only_after(start).only_after(deployed)
     return begin, end, none
 

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import numpy as np
 
-from fdm.bounded import FINE, Bounded, Instants, choose, merge, worse_of
+from fdm.bounded import FINE, Bounded, Instants, choose, largest, the_later, the_sooner
 from fdm.measures.catalogue import measure
 from fdm.steps import Rollout
 from fdm.windows import value_at
 
 REVERSER = ("reverser_state.N|reverser_deployed.N",)
 UNLOCKED = ("reverser_state.N|reverser_unlocked.N",)
+STILL_OUT = "the reverser was still out at the end of the recording"
 
 
 @measure(unit="s", needs=("reverse_lever.N|reverser_state.N|reverser_unlocked.N",), per_engine=True)
@@ -40,75 +44,80 @@ def stow_transit_s(batch: Rollout) -> Bounded:
 @measure(unit="s", needs=REVERSER, per_engine=True)
 def reverse_wait_s(batch: Rollout) -> Bounded:
     """From reverse selected to reverser deployed; where it never was, until reverse was cancelled or the data ended."""
-    wait = (batch.deployed - batch.reverse_selected).at_least(0.0)
-    never = (batch.deployed.why != FINE) & (batch.reverse_selected.why == FINE) & ~batch.out_of_use
-    never &= np.isin(batch.deployed.why, [batch.reason("the reverser was never deployed")])
-    cancelled = batch.reverse_cancelled
-    gave_up = cancelled.why == FINE
-    held = cancelled - batch.reverse_selected
-    watched = batch.record_end[:, None] - batch.reverse_selected.best
-    return Bounded(
-        np.where(never, np.where(gave_up, held.value, watched), wait.value),
-        np.where(never, np.where(gave_up, held.lower, watched), wait.lower),
-        np.where(never, np.where(gave_up, held.upper, np.inf), wait.upper),
-        np.where(never, FINE, wait.why).astype(np.int16),
-        batch.reverse_selected.best,
+    selected, deployed, cancelled = batch.reverse_selected, batch.deployed, batch.reverse_cancelled
+    held = until_or_end(batch, cancelled, OPEN) - selected
+    wait = choose(never_deployed(batch) & selected.happened, held, deployed - selected).at_least(0.0)
+    return replace(wait, at=selected.best)
+
+
+OPEN = ("the lever was still in reverse at the end of the recording", STILL_OUT)
+
+
+def never_deployed(batch: Rollout) -> np.ndarray:
+    """(n, e) true where a reverser is known not to have deployed, and not known to be out of use."""
+    return batch.deployed.why == batch.reason("the reverser was never deployed")
+
+
+def until_or_end(batch: Rollout, when: Instants, open_reasons: tuple[str, ...]) -> Instants:
+    """Instants (n, e); where they had not come by the end of the data: at the end at best, with no latest time."""
+    still = np.isin(when.why, [batch.reason(sentence) for sentence in open_reasons]) & ~when.happened
+    end = np.broadcast_to(batch.record_end[:, None], still.shape)
+    return Instants(
+        np.where(still, end, when.best),
+        np.where(still, end, when.earliest),
+        np.where(still, np.inf, when.latest),
+        np.where(still, np.int16(FINE), when.why),
     )
 
 
-def _pairs(batch: Rollout, ask: str) -> Bounded:
-    """The worst mirror pair's value of `ask`: 'split' or 'one side'."""
-    found = [_pair(batch, left, right, ask) for left, right in batch.mirror_pairs]
-    if not found:
+def _pairs(batch: Rollout, ask: Callable[[Rollout, int, int], Bounded], aside: tuple[str, ...]) -> Bounded:
+    """The worst mirror pair's value; pairs that are missing for a reason in `aside` do not count."""
+    if not batch.mirror_pairs:
         return batch.absent(batch.reason("no two engines with reversers mirror each other"))
-    worst = found[0]
-    for other in found[1:]:
-        worst = worse_of(worst, other)
-    return worst
+    inoperative = batch.reason(INOPERATIVE)
+    found = [
+        ask(batch, left, right).where(~(batch.out_of_use[:, left] | batch.out_of_use[:, right]), inoperative)
+        for left, right in batch.mirror_pairs
+    ]
+    return largest(found, aside=[inoperative, *(batch.reason(sentence) for sentence in aside)])
 
 
-def _pair(batch: Rollout, left: int, right: int, ask: str) -> Bounded:
+INOPERATIVE = "reverser out of use: one of the pair is known to be inoperative"
+
+
+def _split(batch: Rollout, left: int, right: int) -> Bounded:
+    """How far apart two reversers deployed, whichever came first."""
     a, b = batch.deployed.engine(left), batch.deployed.engine(right)
-    out_of_use = batch.out_of_use[:, left] | batch.out_of_use[:, right]
-    aside = batch.reason("reverser out of use: one of the pair is known to be inoperative")
-    split = _apart(a, b)
-    if ask == "split":
-        return split.where(~out_of_use, aside)
-    one_only = (a.why == FINE) ^ (b.why == FINE)
-    sole = a.where(a.why == FINE, 0).or_else(b)
-    until = _first_stow(batch, left, right)
-    alone = until - sole
-    never = batch.reason("the reverser was never deployed")
-    unused = np.isin(a.why, [never]) & np.isin(b.why, [never])
-    known_one = one_only & (np.isin(a.why, [never]) | np.isin(b.why, [never]))
-    value = choose(known_one, alone, split)
-    return value.or_zero(unused).where(~out_of_use, aside).at_least(0.0)
-
-
-def _apart(a: Instants, b: Instants) -> Bounded:
-    """How far two instants lie apart, whichever came first."""
     gap = a - b
     lower = np.maximum(np.maximum(gap.lower, -gap.upper), 0)
     return Bounded(np.abs(gap.value), lower, np.maximum(gap.upper, -gap.lower), gap.why, np.fmin(a.best, b.best))
 
 
-def _first_stow(batch: Rollout, left: int, right: int) -> Instants:
-    """When the first of a pair left deployed; the end of the data when neither did."""
-    a, b = batch.stow_start.engine(left), batch.stow_start.engine(right)
-    sooner = merge(np.fmin, a, b, np.zeros(batch.n, np.int16))
-    return sooner.map(lambda x: np.where(np.isnan(sooner.best), batch.record_end, x))
+def _one_side(batch: Rollout, left: int, right: int) -> Bounded:
+    """How long one of two was deployed and the other not, up to the first stow; from the one that did, to its stow."""
+    a, b = batch.deployed.engine(left), batch.deployed.engine(right)
+    never = batch.reason("the reverser was never deployed")
+    never_a, never_b = a.why == never, b.why == never
+    stows = until_or_end(batch, batch.stow_start, (STILL_OUT,))
+    stow = the_sooner(stows.engine(left), stows.engine(right))
+    first_out = the_sooner(a, b)
+    alone = (stow - first_out).at_least(0.0)
+    early = a.happened & b.happened & (stow.latest < the_later(a, b).earliest)
+    one_only = (a.happened & never_b) | (b.happened & never_a)
+    value = choose(one_only | early, alone, _split(batch, left, right))
+    return value.or_zero(never_a & never_b)
 
 
 @measure(unit="s", needs=REVERSER)
 def deploy_split_s(batch: Rollout) -> Bounded:
     """Time between the first and the last reverser of a mirror pair reaching deployed."""
-    return _pairs(batch, "split")
+    return _pairs(batch, _split, ("the reverser was never deployed",))
 
 
 @measure(unit="s", needs=REVERSER)
 def one_side_deployed_s(batch: Rollout) -> Bounded:
     """Total time one reverser of a mirror pair was deployed and its mirror not, from first deployed to first stow."""
-    return _pairs(batch, "one side")
+    return _pairs(batch, _one_side, ())
 
 
 @measure(unit="kt", needs=(*REVERSER, "ground_speed"), per_engine=True)
@@ -138,19 +147,19 @@ def reverser_out_below_taxi_s(batch: Rollout) -> Bounded:
     """Time any reverser was not stowed below taxi speed; open-ended when one was still out as the data ended."""
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
-    stowed, unlocked = batch.stowed, batch.unlocked
-    still = stowed.why == batch.reason("the reverser was still out at the end of the recording")
-    end = batch.record_end[:, None]
-    best = np.where(still, end, stowed.best)
-    earliest = np.where(still, end, stowed.earliest)
-    latest = np.where(still, np.inf, stowed.latest)
-    unused = np.isin(unlocked.why, [batch.reason("reverse was not used"), batch.reason("reverser out of use")])
-    missing = np.where(unused | still, 0, stowed.why).max(axis=1).astype(np.int16)
-    ends = [np.where(unused, -np.inf, x).max(axis=1) for x in (best, earliest, latest)]
-    taxi = batch.taxi_speed
-    why = np.where(missing != FINE, missing, np.where(unused.all(axis=1), FINE, taxi.why)).astype(np.int16)
-    out = Bounded(ends[0] - taxi.best, ends[1] - taxi.latest, ends[2] - taxi.earliest, why, taxi.best)
-    return out.at_least(0.0).or_zero(unused.all(axis=1) & (missing == FINE))
+    taxi, stowed = batch.taxi_speed, batch.stowed
+    ends = until_or_end(batch, stowed, (STILL_OUT,))
+    never_slow = taxi.why == batch.never_slow(batch.settings.taxi_speed_kt)
+    columns = range(len(batch.layout.reversers))
+    return largest([_out_after(batch, column, taxi, ends, never_slow) for column in columns])
+
+
+def _out_after(batch: Rollout, column: int, taxi: Instants, ends: Instants, never_slow: np.ndarray) -> Bounded:
+    unlocked, stowed, end = (x.engine(column) for x in (batch.unlocked, batch.stowed, ends))
+    start = the_later(taxi, unlocked).only_after(taxi).only_after(unlocked)
+    out = (end - start).at_least(0.0)
+    certainly_none = batch.did_not(unlocked) | (stowed.happened & never_slow)
+    return replace(out, at=start.best).or_zero(certainly_none)
 
 
 @measure(unit="count", needs=("reverse_lever.N|reverser_state.N|reverser_unlocked.N",))
@@ -159,17 +168,11 @@ def reverse_not_used(batch: Rollout) -> Bounded:
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
     selected = batch.reverse_selected
-    unused = np.isin(selected.why, [batch.reason("reverse was not used"), batch.reason("reverser out of use")])
-    used = selected.why == FINE
-    value = batch.exactly((unused.all(axis=1)).astype(float))
-    unknown = np.where(used | unused, 0, selected.why).max(axis=1)
-    return (
-        value.where(used.any(axis=1) | unused.all(axis=1), 0)
-        if not unknown.any()
-        else Bounded(
-            np.where(unknown > 0, np.nan, value.value),
-            np.where(unknown > 0, np.nan, value.lower),
-            np.where(unknown > 0, np.nan, value.upper),
-            unknown.astype(np.int16),
-        )
-    )
+    used, unused = selected.happened.any(axis=1), batch.did_not(selected)
+    first_open = np.argmax(~(unused | selected.happened), axis=1)
+    unknown = np.where(used | unused.all(axis=1), FINE, selected.why[np.arange(batch.n), first_open])
+    value = np.where(unknown != FINE, np.nan, (~used).astype(float))
+    lower, upper = (np.where(unknown != FINE, bound, value) for bound in (0.0, 1.0))
+    found = Bounded(value, lower, upper, unknown.astype(np.int16), batch.contact.best)
+    usable = np.logical_or(used, ~batch.out_of_use.all(axis=1))
+    return found.where(usable, batch.reason("reverser out of use: all of them"))

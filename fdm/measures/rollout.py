@@ -6,12 +6,14 @@ import numpy as np
 
 from fdm.bounded import FINE, Bounded
 from fdm.measures.catalogue import measure
-from fdm.steps import Rollout, interpolate_heading
+from fdm.rolling import ALONG_RUNWAY_S
+from fdm.steps import Rollout
 from fdm.units import MPS2_PER_G, MPS_PER_KT
 from fdm.windows import value_at
 
 DECELERATING_FROM_S = 3.0  # after contact: devices are out and brakes are on by then (common practice, no source)
 EXCURSION_ABOVE_KT = 60.0
+SHORTEST_S = 2.0  # over less than this a mean deceleration says nothing
 
 
 @measure(unit="kt", needs=("ground_speed",))
@@ -31,22 +33,20 @@ def brake_delay_s(batch: Rollout) -> Bounded:
 @measure(unit="g", needs=("ground_speed",))
 def mean_deceleration_g(batch: Rollout) -> Bounded:
     """Mean deceleration from 3 s after first contact to 60 kt, from ground speed."""
-    slow = batch.speed_reached(60.0)
-    start = batch.contact.later(DECELERATING_FROM_S)
+    slow, start = batch.speed_reached(60.0), batch.contact.later(DECELERATING_FROM_S)
     if not batch.has("ground_speed"):
         return batch.absent(batch.not_recorded("ground_speed"))
     speed = value_at(batch.signal("ground_speed"), start, missing=batch.reason("ground speed has a gap there"))
     taken = slow - start
-    enough = taken.value > 2.0
     per_g = MPS_PER_KT / MPS2_PER_G
     with np.errstate(divide="ignore", invalid="ignore"):
         value = (speed.value - 60.0) * per_g / taken.value
         lower = (speed.lower - 60.0) * per_g / taken.upper
-        upper = (speed.upper - 60.0) * per_g / taken.lower
-    result = Bounded(value, np.minimum(lower, value), np.maximum(upper, value), taken.why, start.best)
-    return result.where(
-        enough | (taken.why != FINE), batch.reason("60 kt came too soon after touchdown to judge deceleration")
-    )
+        upper = np.where(taken.lower > 0, (speed.upper - 60.0) * per_g / taken.lower, np.inf)
+    why = np.where(taken.why != FINE, taken.why, speed.why)
+    result = Bounded(value, np.minimum(lower, upper), upper, why, start.best)
+    too_soon = np.where(np.isnan(taken.value), taken.upper, taken.value) <= SHORTEST_S
+    return result.where(~too_soon, batch.reason("60 kt came too soon after touchdown to judge deceleration"))
 
 
 @measure(unit="m", needs=("ground_speed",))
@@ -76,11 +76,10 @@ def heading_excursion_deg(batch: Rollout) -> Bounded:
     slow = batch.speed_reached(EXCURSION_ABOVE_KT)
     end = slow.or_else(batch.end)
     until = np.where(np.isnan(end.best), end.earliest, end.best)
-    first, behind = signal.index_from(batch.contact.best + 2.0), signal.index_from(until)
+    first, behind = signal.index_from(batch.contact.best + ALONG_RUNWAY_S), signal.index_from(until)
     inside = (signal.columns >= first[:, None]) & (signal.columns < behind[:, None]) & signal.valid
     known = inside.sum(axis=1) >= 3
-    reference = interpolate_heading(signal, batch.contact.best + 2.0)
-    off = np.where(inside, (signal.values - reference[:, None] + 180.0) % 360.0 - 180.0, np.nan)
+    off = np.where(inside, batch.off_heading_deg, np.nan)
     middle = np.zeros(batch.n)
     middle[known] = np.nanmedian(off[known], axis=1)
     away = np.where(inside, np.abs(off - middle[:, None]), -1.0)
