@@ -74,6 +74,8 @@ class Cluster:
             connection.execute(statement.encode())
 
     def remove(self) -> None:
-        """Stop it and delete its folder."""
-        self.stop("immediate")
-        shutil.rmtree(self.root, ignore_errors=True)
+        """Stop it and delete its folder; a server that would not stop ends by itself once its folder is gone."""
+        try:
+            self.stop("immediate")
+        finally:
+            shutil.rmtree(self.root, ignore_errors=True)
