@@ -149,7 +149,7 @@ def _power_split(batch: Rollout, left: int, right: int, aside: int) -> Bounded:
     start = the_later(a, b).only_after(a).only_after(b)
     end = the_sooner(_stow_or_end(batch, left), _stow_or_end(batch, right))
     signals = [power_of(batch, number) for number in numbers]
-    means = [_mean(signal, start.best, end.best) for signal in signals]
+    means = [_mean(signal, start.best, np.minimum(end.best, _last_s(signal))) for signal in signals]
     value = np.abs(means[0] - means[1])
     slack = sum(_mean_slack(signal, mean, start, end) for signal, mean in zip(signals, means, strict=True))
     found = (start.why == FINE) & (end.why == FINE) & (end.best > start.best) & ~np.isnan(value)
@@ -173,6 +173,10 @@ def _mean(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
 
     with np.errstate(invalid="ignore", divide="ignore"):
         return (upto(to_s) - upto(from_s)) / (to_s - from_s)
+
+
+def _last_s(signal: Signal) -> np.ndarray:
+    return signal.time(signal.last_column)
 
 
 def _mean_slack(signal: Signal, mean: np.ndarray, start: Instants, end: Instants) -> np.ndarray:
