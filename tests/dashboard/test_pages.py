@@ -84,6 +84,20 @@ def test_every_event_can_be_read(store, held):
         assert figure["data"]
 
 
+def test_an_aircraft_is_held_against_landings_on_which_the_rule_was_assessed(store, held, archive):
+    slow, tails = pl.col("rule") == "slow_transit", archive.landings().select("landing_id", "tail")
+    assessed = archive.outcomes().filter(slow, pl.col("outcome") != "not_assessed").join(tails, on="landing_id")
+    fewer = 0
+    for event in held.events.filter(slow).unique("tail").iter_rows(named=True):
+        mine = assessed.filter(pl.col("tail") == event["tail"]).height
+        such = archive.events().filter(slow, pl.col("tail") == event["tail"]).height
+        said = text_of(evidence.shown(store, Query(event=event["event_id"]))[0])
+        assert f"{such} such event" in said
+        assert f" in {mine} landings; fleet" in said
+        fewer += mine < tails.filter(pl.col("tail") == event["tail"]).height
+    assert fewer
+
+
 def test_an_event_that_is_gone_says_so(store):
     head, more, figure = evidence.shown(store, Query(event="gone"))
     assert "not in the archive" in head
