@@ -18,7 +18,6 @@ from fdm.measuring import measure_block
 from fdm.rulebook import RuleBook, load_rule_book
 from fdm.schemas import SEVERITIES
 from fdm.settings import Settings
-from fdm.wide import measured_from_wide
 
 Progress = Callable[[int, int, str], None]
 NO_RULE = "no such rule"
@@ -51,12 +50,11 @@ def compare(
     """
     store = Archive(archive)
     books = load_rule_book(rules_a), load_rule_book(rules_b)
-    landings, files = store.landings(), store.files()
-    parts, found = store.parts(), []
-    for number, part in enumerate(parts):
+    landings, parts, found = store.landings(), dict(store.live().iter_rows()), []
+    for number, (part, ids) in enumerate(parts.items()):
         if progress:
             progress(number, len(parts), part)
-        live = set(files.filter(pl.col("part") == part)["landing_ids"].explode().drop_nulls())
+        live = set(ids)
         was, now = (_judged(store, part, book, landings, live) for book in books)
         found.append(_differences(was, now))
     if progress:
@@ -84,14 +82,13 @@ def _stored(
 ) -> tuple[Measured, pl.DataFrame] | None:
     """Measures of a part as detect kept them; None when they were measured with other settings, or not of all."""
     plain = asdict(settings) | {"idle_reverse_pct": dict(settings.idle_reverse_pct)}
-    file = (store.results_folder or store.path) / f"measures-{part}.parquet"
-    if store.run.get("settings") != plain or not file.exists():
+    if store.run.get("settings") != plain or part not in store.results.parts:
         return None
-    wide = pl.read_parquet(file).filter(pl.col("landing_id").is_in(list(live)))
-    if wide.height != len(live):
+    measured = store.results.measured(part, store.layout(part).reversers)
+    ids = pl.DataFrame({"landing_id": pl.Series(measured.landing_id, dtype=pl.String)})
+    if set(ids["landing_id"]) != live:
         return None
-    measured = measured_from_wide(wide, store.layout(part).reversers, store.reasons())
-    return measured, wide.select("landing_id").join(landings, on="landing_id", maintain_order="left")
+    return measured, ids.join(landings, on="landing_id", maintain_order="left")
 
 
 def _differences(was: Judged, now: Judged) -> pl.DataFrame:

@@ -2,101 +2,209 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
+from itertools import groupby
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 
-from fdm.archive import Archive, write_json, write_parquet
-from fdm.bounded import Reasons
-from fdm.judge import judge
+from fdm.archive import Archive
+from fdm.crew import Crew, crew_of
+from fdm.detecting import (
+    NOTHING_DEAD,
+    Done,
+    Job,
+    PartJob,
+    judged_folder,
+    live_digest,
+    measured_folder,
+    run_job,
+)
+from fdm.errors import ArchiveError
 from fdm.loading import LoadReport, load
-from fdm.measuring import measure_block
-from fdm.origin import explain
+from fdm.partitions import layout_key_of
+from fdm.results import MEASURED, TABLES, WHOLE, PartResults, Results
 from fdm.rulebook import RuleBook, load_rule_book
-from fdm.schemas import EVENTS, LANDINGS
-from fdm.tails import SEEN, dead_discretes, seen_of, without_dead
-from fdm.wide import best_instants, instants_wide, measured_from_wide, measures_wide, with_values
+from fdm.storage import read_parquet
+from fdm.tails import dead_discretes
 
 Progress = Callable[[int, int, str], None]
-TABLES = ("landings", "instants", "measures", "outcomes", "events")
+MEASURED_TOGETHER = 2000  # landings
+JUDGED_TOGETHER = 8  # parts
+MOST_TOLD = 5  # failures
 
 
 @dataclass(frozen=True)
 class DetectReport:
-    """What detect found: counts of landings, outcomes and events by severity, and the rule book's label."""
+    """What detect found: counts of landings, outcomes and events by severity, and the rule book's label.
+
+    measured, judged   landings that had to be measured, or judged by some rule, anew
+    """
 
     rule_book: str
     landings: int
     events: dict[str, int]
     outcomes: dict[str, int]
+    measured: int = 0
+    judged: int = 0
 
 
-def detect(archive: Path | str, *, rules: Path | str | None = None, progress: Progress | None = None) -> DetectReport:
+def detect(
+    archive: Path | str,
+    *,
+    rules: Path | str | None = None,
+    workers: int = 1,
+    cluster: str | None = None,
+    wait: bool = False,
+    progress: Progress | None = None,
+) -> DetectReport:
     """Rebuild, measure and judge every landing of an archive, and put the results in force in it.
 
-    rules    folder of the rule book; the shipped one when None
-    raises   ArchiveError, RuleError
+    Only what changed is done anew: landings whose recording or whose rule book's settings changed are measured, rules
+    that changed are judged. The results are those of a run from scratch.
+
+    rules     folder of the rule book; the shipped one when None
+    workers   processes on this machine; cluster, address of a Dask scheduler whose workers reach the archive's address
+    wait      wait for another writer instead of refusing
+    raises    ArchiveError, RuleError
     """
     store, book = Archive(archive), load_rule_book(rules)
-    with store.new_results() as folder:
-        landings, seen, reasons = _measure(store, book, folder, progress)
-        dead = dead_discretes(landings, seen)
-        events, outcomes = _judge(store, book, folder, landings, reasons, dead)
-        write_parquet(folder / "landings.parquet", landings)
-        write_parquet(folder / "events.parquet", events)
-        write_json(folder / "run.json", _run(book))
-    by_severity = dict(events.group_by("severity").len().iter_rows())
-    return DetectReport(book.label, landings.height, by_severity, outcomes)
+    with store.writing("detect", wait=wait), crew_of(workers, cluster) as crew:
+        detection = _Detection(store, book, crew, progress)
+        parts = detection.run()
+        store.replace(results=Results(store.storage, _run(book), parts))
+    return _report(book, parts.values(), detection.counts)
 
 
-def _measure(
-    store: Archive, book: RuleBook, folder: Path, progress: Progress | None
-) -> tuple[pl.DataFrame, pl.DataFrame, list[str]]:
-    """Measure every part and write what was measured; the landings, what their tails are judged by, the reasons."""
-    live = set(store.files()["landing_ids"].explode().drop_nulls())
-    parts, reasons = store.parts(), Reasons()
-    landings, seen = [pl.DataFrame(schema=LANDINGS)], [pl.DataFrame(schema=SEEN)]
-    for number, part in enumerate(parts):
-        if progress:
-            progress(number, len(parts), part)
-        result = measure_block(store.read_part(part, live=live), book.settings, reasons)
-        write_parquet(folder / f"measures-{part}.parquet", measures_wide(result))
-        write_parquet(folder / f"instants-{part}.parquet", instants_wide(result))
-        write_parquet(folder / f"health-{part}.parquet", result.health)
-        landings.append(result.landings)
-        seen.append(seen_of(result.measured, {name: when.best for name, when in result.instants.items()}))
-    if progress:
-        progress(len(parts), len(parts), "")
-    return pl.concat(landings), pl.concat(seen), reasons.sentences
+def _report(book: RuleBook, parts: Iterable[PartResults], counts: Counter[str]) -> DetectReport:
+    events, outcomes, landings = Counter[str](), Counter({"event": 0, "within": 0, "not_assessed": 0}), 0
+    for part in parts:
+        landings += part.landings
+        events.update(part.events)
+        outcomes.update(part.outcomes)
+    return DetectReport(book.label, landings, dict(events), dict(outcomes), counts["measured"], counts["judged"])
 
 
-def _judge(
-    store: Archive, book: RuleBook, folder: Path, landings: pl.DataFrame, reasons: list[str], dead: pl.DataFrame
-) -> tuple[pl.DataFrame, dict[str, int]]:
-    """Judge what was measured; every event, and counts of outcomes."""
-    sentences = Reasons.of(reasons)
-    events = [pl.DataFrame(schema=EVENTS)]
-    counts = {"event": 0, "within": 0, "not_assessed": 0}
-    for part in store.parts():
-        engines = store.layout(part).reversers
-        wide = pl.read_parquet(folder / f"measures-{part}.parquet")
-        believed = without_dead(measured_from_wide(wide, engines, reasons), dead, sentences)
-        if believed.changed:
-            write_parquet(folder / f"measures-{part}.parquet", with_values(wide, believed.measured))
-        judged = judge(book, believed.measured, landings)
-        steps = best_instants(pl.read_parquet(folder / f"instants-{part}.parquet"), engines)
-        write_parquet(folder / f"outcomes-{part}.parquet", judged.outcomes)
-        events.append(explain(judged.events, believed.measured, steps))
-        for codes in judged.codes.values():
-            counts["event"] += int((codes > 0).sum())
-            counts["within"] += int((codes == 0).sum())
-            counts["not_assessed"] += int((codes < 0).sum())
-    write_parquet(folder / "reasons.parquet", pl.DataFrame({"sentence": sentences.sentences}))
-    return pl.concat(events), counts
+@dataclass
+class _Detection:
+    """One run: what is known already, and what comes of the rest."""
+
+    store: Archive
+    book: RuleBook
+    crew: Crew
+    progress: Progress | None
+    live: dict[str, list[str]] = field(default_factory=dict)
+    found: dict[str, PartResults] = field(default_factory=dict)
+    counts: Counter[str] = field(default_factory=Counter)
+    failed: list[str] = field(default_factory=list)
+
+    def run(self) -> dict[str, PartResults]:
+        """The results of every part that holds a landing in force."""
+        self.live = dict(self.store.live().iter_rows())
+        before = self.store.results.parts
+        folders = {part: measured_folder(part, self.book) for part in self.live}
+        measured = {p: of for p, of in before.items() if p in folders and of.measured == folders[p]}
+        there = self._measured_already({p: f for p, f in folders.items() if p not in measured})
+        jobs = [self._job(p, f, known=p in there) for p, f in folders.items() if p not in measured]
+        self._do(_together(jobs, {p: len(ids) for p, ids in self.live.items()}))
+        self.found = {p: self.found.get(p) or measured[p] for p in folders if p in self.found or p in measured}
+        self._stop_if_failed()
+        dead = self._dead()
+        anew = [self._job(p, f, True, dead.get(p)) for p, f in folders.items() if not self._holds(p, dead.get(p))]
+        self._do([anew[i : i + JUDGED_TOGETHER] for i in range(0, len(anew), JUDGED_TOGETHER)])
+        self._stop_if_failed()
+        if self.progress:
+            self.progress(len(folders), len(folders), "")
+        return self.found
+
+    def _measured_already(self, folders: Mapping[str, str]) -> set[str]:
+        """Parts that a run which did not come to its end has measured."""
+        names = set(self.store.storage.names(MEASURED))
+        there = {p: f for p, f in folders.items() if f.partition("/")[2] in names}
+        return {p for p, f in there.items() if self.store.storage.exists(f"{f}/{WHOLE}")}
+
+    def _job(self, part: str, folder: str, known: bool, dead: pl.DataFrame | None = None) -> PartJob:
+        before = self.found.get(part) or self.store.results.parts.get(part)
+        return PartJob(part, tuple(self.live[part]), folder, known, before, NOTHING_DEAD if dead is None else dead)
+
+    def _holds(self, part: str, dead: pl.DataFrame | None) -> bool:
+        """Whether a part's judgements are those of this rule book, these landings and these dead discretes."""
+        of = self.found[part]
+        folder = judged_folder(part, of.measured, NOTHING_DEAD if dead is None else dead, self.book)
+        return of.judged == folder and of.live == live_digest(self.live[part])
+
+    def _do(self, groups: Sequence[Sequence[PartJob]]) -> None:
+        jobs = [Job(self.store.address, self.book, tuple(group)) for group in groups]
+        done, total = 0, sum(len(group) for group in groups)
+        for job, results in zip(jobs, self.crew.map(run_job, jobs), strict=True):
+            for one in results:
+                self._take(one)
+            done += len(job.parts)
+            if self.progress:
+                self.progress(done, total, job.name)
+
+    def _take(self, one: Done) -> None:
+        if one.results is None:
+            self.failed.append(f"{one.part}: {one.problem}")
+            return
+        self.found[one.part] = one.results
+        self.counts.update(measured=one.measured, judged=one.judged)
+
+    def _stop_if_failed(self) -> None:
+        if self.failed:
+            told = "".join(f"\n  {line}" for line in self.failed[:MOST_TOLD])
+            more = f"\n  and {len(self.failed) - MOST_TOLD} more" if len(self.failed) > MOST_TOLD else ""
+            raise ArchiveError(
+                f"{len(self.failed)} of {len(self.live)} parts could not be judged; the results of before stay in force"
+                + told
+                + more,
+                source=self.store.address,
+            )
+
+    def _dead(self) -> dict[str, pl.DataFrame]:
+        """Dead discretes of each part, from all landings of the tails that hint at one."""
+        suspects = {pair for of in self.found.values() for pair in of.suspects}
+        if not suspects:
+            return {}
+        tails = [tail for tail, _ in suspects if tail is not None]
+        of_suspects = pl.col("tail").is_in(tails)
+        if len(tails) < len(suspects):
+            of_suspects = of_suspects | pl.col("tail").is_null()
+        rows = list(self._tails(of_suspects))
+        if not rows:
+            return {}
+        landings, seen = (pl.concat(frames) for frames in zip(*rows, strict=True))
+        found = dead_discretes(landings, seen).join(landings.select("landing_id", "part"), on="landing_id")
+        return {str(part): frame.drop("part") for (part,), frame in found.group_by("part")}
+
+    def _tails(self, of_suspects: pl.Expr) -> Iterator[tuple[pl.DataFrame, pl.DataFrame]]:
+        """Landings in force of the suspected tails, with their part, and what was seen on them; part by part."""
+        for part, of in self.found.items():
+            counts = pl.col("landing_id").is_in(self.live[part])
+            columns = ["landing_id", "tail", "touchdown_utc", "touchdown_s"]
+            landings = read_parquet(self.store.storage, f"{of.measured}/landings.parquet", columns)
+            landings = landings.filter(of_suspects & counts).with_columns(part=pl.lit(part))
+            if landings.height:
+                seen = read_parquet(self.store.storage, f"{of.measured}/seen.parquet")
+                yield landings, seen.join(landings.select("landing_id"), on="landing_id", how="semi")
+
+
+def _together(jobs: Sequence[PartJob], landings: Mapping[str, int]) -> list[list[PartJob]]:
+    """Parts of one layout that are measured together: what it costs to begin is shared by many landings."""
+    groups: list[list[PartJob]] = []
+    for _, alike in groupby(sorted(jobs, key=lambda job: layout_key_of(job.part)), lambda job: layout_key_of(job.part)):
+        room = 0
+        for job in alike:
+            if landings[job.part] > room:
+                groups.append([])
+                room = MEASURED_TOGETHER
+            groups[-1].append(job)
+            room -= landings[job.part]
+    return groups
 
 
 def _run(book: RuleBook) -> dict[str, object]:
@@ -115,7 +223,8 @@ def table(archive: Path | str, name: str) -> pl.DataFrame:
     """One of TABLES, whole. ArchiveError when nothing was detected yet; ValueError for another name."""
     if name not in TABLES:
         raise ValueError(f"no table named {name!r}; there are {', '.join(TABLES)}")
-    return getattr(Archive(archive), name)()
+    frame: pl.DataFrame = getattr(Archive(archive), name)()
+    return frame
 
 
 __all__ = ["TABLES", "DetectReport", "LoadReport", "detect", "load", "table"]

@@ -43,9 +43,7 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     """
     known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
     rows = seen.join(known, on="landing_id").sort("tail", "engine", "touchdown_utc", nulls_last=True)
-    silent = ~pl.col("moved") & pl.col("other_out") & (pl.col("power_pct").fill_null(0) > REVERSE_POWER_PCT)
-    at_once = ~pl.col("moved") & pl.col("other_out") & (pl.col("lever_power_pct").fill_null(0) > REVERSE_POWER_PCT)
-    rows = rows.with_columns(silent=silent | at_once, at_once=at_once)
+    rows = rows.with_columns(silent=_silent("power_pct") | _silent("lever_power_pct"), at_once=_silent("lever_power_pct"))
     rows = rows.with_columns(run=pl.col("moved").cast(pl.Int64).cum_sum().over("tail", "engine"))
     together = ("tail", "engine", "run")
     rows = rows.with_columns(
@@ -67,6 +65,18 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     return dead.select("landing_id", "engine", "since_utc", sentence=sentence).select(
         pl.col(name).cast(kind) for name, kind in DEAD.items()
     )
+
+
+def _silent(power: str) -> pl.Expr:
+    """Rows on which a reverser did not move, while another one was out and its own engine pushed."""
+    return ~pl.col("moved") & pl.col("other_out") & (pl.col(power).fill_null(0) > REVERSE_POWER_PCT)
+
+
+def suspects_of(landings: pl.DataFrame, seen: pl.DataFrame) -> tuple[tuple[str | None, int], ...]:
+    """Tails and engines with a landing that hints at a dead discrete: no others need to be looked at."""
+    hints = seen.filter(_silent("power_pct") | _silent("lever_power_pct"))
+    pairs = hints.join(landings.select("landing_id", "tail"), on="landing_id").select("tail", "engine").unique()
+    return tuple(pairs.sort("tail", "engine", nulls_last=True).iter_rows())
 
 
 def seen_of(measured: Measured, instants: dict[str, np.ndarray]) -> pl.DataFrame:
@@ -126,4 +136,4 @@ def _blank(bounded: Bounded, rows: np.ndarray, column: int, code: np.int16) -> B
     return Bounded(value, lower, upper, why, bounded.at)
 
 
-__all__ = ["DEAD", "dead_discretes", "seen_of", "without_dead"]
+__all__ = ["DEAD", "dead_discretes", "seen_of", "suspects_of", "without_dead"]

@@ -1,0 +1,1 @@
+"""The workers of a Dask cluster as a crew."""

@@ -1,0 +1,191 @@
+"""What detect made of an archive: for each part a folder of measured values and one of judgements, and a list of them.
+
+    results-000007.json        which folders are in force, and how they came about
+    measured/<part>-<key>/     landings, measures, instants, health, seen: from the series, independent of limits
+    judged/<part>-<key>/       outcomes, events; measures again where some were not believed
+
+A folder is written once and never changed. Its key stands for everything that it was made from, so that it can be used
+again as long as none of that has changed. It is whole once its `whole.json` is there, and counts once a list names it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from functools import partial
+from typing import Any
+
+import polars as pl
+from polars.io.plugins import register_io_source
+
+from fdm.bounded import Measured
+from fdm.errors import ArchiveError
+from fdm.schemas import EVENTS, INSTANTS, LANDINGS, MEASURES, OUTCOMES, typed
+from fdm.storage import FORMAT, Storage, read_parquet
+from fdm.wide import instants_long, measured_from_wide, measures_long, steps_of
+
+WHOLE = "whole.json"
+MEASURED, JUDGED = "measured", "judged"
+TABLES = ("landings", "instants", "measures", "outcomes", "events")
+HEALTH: dict[str, Any] = {
+    "landing_id": pl.String,
+    "parameter": pl.String,
+    "share": pl.Float32,
+    "changes": pl.Boolean,
+    "faults": pl.Int16,
+}
+
+
+@dataclass(frozen=True)
+class PartResults:
+    """What is in force of one part.
+
+    measured, judged  folders
+    believed          the judged folder has measures of its own, without what rests on dead discretes
+    live              digest of the landings that counted; left_out, those of the part that did not
+    dead              digest of the dead discretes that were taken into account
+    suspects          tails and engines with a landing that hints at a dead discrete
+    landings, events, outcomes   how many, by severity, by outcome
+    """
+
+    measured: str
+    judged: str
+    live: str
+    landings: int
+    believed: bool = False
+    dead: str = ""
+    left_out: tuple[str, ...] = ()
+    suspects: tuple[tuple[str | None, int], ...] = ()
+    events: Mapping[str, int] = field(default_factory=dict)
+    outcomes: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Results:
+    """The results in force of an archive.
+
+    run    rule book, its folder and hash, settings, when; empty before detect
+    parts  by part
+    """
+
+    storage: Storage
+    run: Mapping[str, Any] = field(default_factory=dict)
+    parts: Mapping[str, PartResults] = field(default_factory=dict)
+
+    def keys(self, table: str, part: str) -> str:
+        """Key of a part's file of landings, instants, measures, health, seen, outcomes or events."""
+        of = self.parts[part]
+        judged = table in ("outcomes", "events") or (table == "measures" and of.believed)
+        return f"{of.judged if judged else of.measured}/{table}.parquet"
+
+    def reasons(self, part: str) -> list[str]:
+        """Sentences behind the reason codes of a part's measures."""
+        of = self.parts[part]
+        return list(read_whole(self.storage, of.judged if of.believed else of.measured)["reasons"])
+
+    def frames(
+        self, table: str, parts: Collection[str] | None = None, columns: Sequence[str] | None = None
+    ) -> Iterator[tuple[str, pl.DataFrame]]:
+        """A stored table of each part, without the landings that are left out."""
+        for part in self.parts if parts is None else parts:
+            frame = read_parquet(self.storage, self.keys(table, part), None if columns is None else list(columns))
+            left_out = self.parts[part].left_out
+            yield part, frame.filter(~pl.col("landing_id").is_in(list(left_out))) if left_out else frame
+
+    def long(self, table: str, parts: Collection[str] | None = None) -> Iterator[pl.DataFrame]:
+        """One of TABLES as the contract has it, part by part."""
+        for part, frame in self.frames(table, parts):
+            if table == "measures":
+                yield measures_long(frame, self.reasons(part))
+            elif table == "instants":
+                yield instants_long(frame, steps_of(frame))
+            else:
+                yield typed(frame, SCHEMAS[table])
+
+    def measured(self, part: str, engines: Sequence[int]) -> Measured:
+        """A part's measures, as they were judged."""
+        ((_, frame),) = self.frames("measures", [part])
+        return measured_from_wide(frame, engines, self.reasons(part))
+
+    def measure_values(self, measure: str) -> pl.DataFrame:
+        """One measure of every landing, without reading the others: `landing_id`, `value`; a row per engine it has."""
+        frames = [pl.DataFrame(schema={"landing_id": pl.String, "value": pl.Float64})]
+        for part, of in self.parts.items():
+            scan = pl.scan_parquet(self.storage.place(self.keys("measures", part)))
+            names = [c for c in scan.collect_schema().names() if "|" not in c and measure in (c, c.rpartition(".")[0])]
+            frame = scan.select("landing_id", *names).collect() if names else frames[0]
+            frame = frame.filter(~pl.col("landing_id").is_in(list(of.left_out))) if of.left_out else frame
+            frames += [frame.select("landing_id", value=pl.col(name).cast(pl.Float64)) for name in names]
+        return pl.concat(frames)
+
+    def scan(self, table: str) -> pl.LazyFrame:
+        """One of TABLES, read part by part when it is collected; filters and columns are applied to each part."""
+        return register_io_source(partial(_batches, self, table), schema=SCHEMAS[table], is_pure=True)
+
+
+def _batches(
+    results: Results,
+    table: str,
+    columns: list[str] | None,
+    predicate: pl.Expr | None,
+    rows: int | None,
+    _batch_size: int | None,
+) -> Iterator[pl.DataFrame]:
+    for frame in results.long(table):
+        chosen = frame if predicate is None else frame.filter(predicate)
+        chosen = chosen if columns is None else chosen.select(columns)
+        if rows is not None:
+            chosen = chosen.head(rows)
+            rows -= chosen.height
+        yield chosen
+        if rows == 0:
+            return
+
+
+SCHEMAS: Mapping[str, dict[str, Any]] = {
+    "landings": LANDINGS,
+    "events": EVENTS,
+    "outcomes": OUTCOMES,
+    "measures": MEASURES,
+    "instants": INSTANTS,
+    "health": HEALTH,
+}
+
+
+# the list on disk ----------------------------------------------------------------------------------------------------
+
+
+def read_whole(storage: Storage, folder: str) -> dict[str, Any]:
+    """What stands in a folder's `whole.json`. ArchiveError when it is missing."""
+    try:
+        return dict(json.loads(storage.read(f"{folder}/{WHOLE}")))
+    except (OSError, ValueError) as error:
+        raise ArchiveError(
+            f"is damaged: {error}", source=storage.place(folder), cure="Run: fdm detect --archive DIR."
+        ) from None
+
+
+def read_results(storage: Storage, name: str | None) -> Results:
+    """The results that a list names; empty ones when there is no list."""
+    if name is None:
+        return Results(storage)
+    try:
+        data = json.loads(storage.read(name))
+        parts = {part: _entry(entry) for part, entry in data["parts"].items()}
+        return Results(storage, data["run"], parts)
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise ArchiveError(
+            f"is damaged: {error}", source=storage.place(name), cure="Run: fdm detect --archive DIR."
+        ) from None
+
+
+def _entry(entry: Mapping[str, Any]) -> PartResults:
+    suspects = tuple((tail, int(engine)) for tail, engine in entry["suspects"])
+    return PartResults(**{**entry, "left_out": tuple(entry["left_out"]), "suspects": suspects})
+
+
+def results_bytes(results: Results) -> bytes:
+    """The list as it is kept."""
+    parts = {part: asdict(of) for part, of in sorted(results.parts.items())}
+    return json.dumps({"format": FORMAT, "run": results.run, "parts": parts}, indent=0).encode()
