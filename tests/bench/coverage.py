@@ -36,15 +36,19 @@ def summary(spans: pl.DataFrame) -> pl.DataFrame:
     healthy, width = pl.col("fault") == "healthy", pl.col("upper") - pl.col("lower")
     error = (pl.col("value") - pl.col("truth")).filter(healthy & pl.col("truth").is_finite())
     told = spans.filter(healthy).group_by("measure").agg(asked=pl.len())
-    bounded = inside(spans).group_by("measure").agg(
-        unit=pl.col("unit").first(),
-        count=healthy.sum(),
-        share=pl.col("inside").filter(healthy).mean(),
-        width=width.filter(healthy & width.is_finite()).median(),
-        least=pl.col("least").filter(healthy & pl.col("least").is_finite()).median(),
-        bias=error.mean(),
-        faulty=(~healthy).sum(),
-        faulty_share=pl.col("inside").filter(~healthy).mean(),
+    bounded = (
+        inside(spans)
+        .group_by("measure")
+        .agg(
+            unit=pl.col("unit").first(),
+            count=healthy.sum(),
+            share=pl.col("inside").filter(healthy).mean(),
+            width=width.filter(healthy & width.is_finite()).median(),
+            least=pl.col("least").filter(healthy & pl.col("least").is_finite()).median(),
+            bias=error.mean(),
+            faulty=(~healthy).sum(),
+            faulty_share=pl.col("inside").filter(~healthy).mean(),
+        )
     )
     return bounded.join(told, on="measure").sort("measure")
 

@@ -16,7 +16,7 @@ import polars as pl
 from fdm.engine import detect, load, table
 from sample_flights.layouts import Channel, Layout, layouts
 from sample_flights.make import make
-from tests.outside.fault_fleet import Export, Landed, Study, nearest
+from tests.outside.fault_fleet import USUAL_G, Export, Landed, Study, nearest
 from tests.outside.least_widths import Recorder, least_width
 
 SPANS = {
@@ -33,14 +33,13 @@ SPANS = {
     "least": pl.Float64,
 }
 SAME_LANDING_S = 20.0
-USUAL_G = 0.2  # deceleration of a landing that has no true one, for `least` only
 
 
 # -- the invented airline ----------------------------------------------------------------------------------------
 
 
 def airline_archive(folder: Path, landings: int, seed: int) -> tuple[Path, pl.DataFrame]:
-    """Recordings of the invented airline, made, loaded and detected once; the archive, and the truth with landing ids."""
+    """The invented airline's recordings, loaded and detected: the archive, and the truth with landing ids."""
     recordings, archive = folder / f"airline-{landings}-{seed}", folder / f"airline-{landings}-{seed}-archive"
     if not (recordings / "truth.parquet").exists():
         make(recordings, landings=landings, seed=seed)

@@ -39,6 +39,7 @@ NOTHING = (  # where none of it happened, a recorder has nothing to take for it
     "forward_power_with_reverser_out_s",
     "autothrottle_in_reverse_s",
 )
+USUAL_G = 0.2  # deceleration of a landing that has no true one, for grey zones only
 TICK = 0.02  # JSBSim's contacts and crossings are known to a tick of 0.01 s
 
 
@@ -85,7 +86,10 @@ def fly_fleet(folder: Path, count: int, seed: int) -> list[Landed]:
 def _land(job: tuple[int, Plan], models: Path, seed: int) -> Landed:
     number, plan = job
     flown = fly(plan, models)
-    channels = [_led_in(channel) for channel in jsbsim_fleet.channels(flown)]
+    channels = [
+        led_in(replace(c, entry=CODES if "states" in c.entry else c.entry), c.parameter in DESCENDING)
+        for c in jsbsim_fleet.channels(flown)
+    ]
     recording = record(channels, float(flown.time_s[-1]), np.random.default_rng([seed, number, 1]))
     fleet = "jsbsim " + plan.model.removesuffix("S")
     at = float(flown.log["latitude_deg"][0]), float(flown.log["longitude_deg"][0])
@@ -93,14 +97,11 @@ def _land(job: tuple[int, Plan], models: Path, seed: int) -> Landed:
     return Landed(plan, _truth(flown), recording, fleet, text, _recorder(channels), at)
 
 
-def _led_in(channel: Channel) -> Channel:
-    """The channel with a steady approach before the flight began, and states as numbers."""
+def led_in(channel: Channel, descending: bool) -> Channel:
+    """The channel with a steady approach before second 0, on which it changes only when it is `descending`."""
     begin, later = channel.signal(np.array([0.0, 1.0]))
-    slope = later - begin if channel.parameter in DESCENDING else 0.0
-    entry = CODES if "states" in channel.entry else channel.entry
-    return replace(
-        channel, entry=entry, signal=lambda t: channel.signal(np.maximum(t, 0.0)) + slope * np.minimum(t, 0.0)
-    )
+    slope = later - begin if descending else 0.0
+    return replace(channel, signal=lambda t: channel.signal(np.maximum(t, 0.0)) + slope * np.minimum(t, 0.0))
 
 
 def _truth(flown: Flown) -> Truth:
@@ -168,7 +169,8 @@ class Study:
 
     rows     a row for each flight and rule: flight, fault, lapse, fleet, rule, truth (value of the worst engine),
              true, lowest_true, highest_true (severities of the truth, and of all values that the recorder cannot tell
-             from it), outcome, said, lowest, highest (severities), reason, value, lower, upper
+             from it), outcome, said, lowest, highest (severities), could (the highest that the measure's bounds
+             leave open, of an event or not), reason, value, lower, upper
     quality  flight -> sentences on its recording, and why it was refused
     landings flight -> rows of the landings table
     warned   warnings while it worked; none is right, however bad the recording
@@ -197,13 +199,17 @@ def study(folder: Path, exports: Sequence[Export]) -> Study:
     for source, message in report.flights.filter(pl.col("action") == "refused").select("source", "message").rows():
         quality.setdefault(source.rpartition("#")[2], []).append(message)
     said = outcomes.join(
-        events.select("landing_id", "rule", "severity", "severity_lowest", "severity_highest", "value", "lower", "upper"),
+        events.select(
+            "landing_id", "rule", "severity", "severity_lowest", "severity_highest", "value", "lower", "upper"
+        ),
         on=["landing_id", "rule"],
         how="left",
     )
     judged = {key[0]: part for key, part in said.partition_by("landing_id", as_dict=True).items()}
     rows = [row for one in exports for row in _rows(one, by_flight.get(one.flight), judged)]
-    return Study(pl.DataFrame(rows, infer_schema_length=None), quality, by_flight, measures, [str(w.message) for w in warned])
+    return Study(
+        pl.DataFrame(rows, infer_schema_length=None), quality, by_flight, measures, [str(w.message) for w in warned]
+    )
 
 
 def nearest(landings: pl.DataFrame | None, landed: Landed) -> str | None:
@@ -234,28 +240,50 @@ def _rows(one: Export, landings: pl.DataFrame | None, judged: Mapping[str, pl.Da
             "said": SEVERITIES.index(row.get("severity") or "within"),
             "lowest": SEVERITIES.index(row.get("severity_lowest") or "within"),
             "highest": SEVERITIES.index(row.get("severity_highest") or "within"),
+            "could": row.get("could") or 0,
             "reason": row["reason"],
             **{name: row.get(name) for name in ("value", "lower", "upper")},
         }
 
 
-def true_severity(name: str, rule: dict, landed: Landed) -> tuple[float, int, int, int]:
-    """(value, lowest, true, highest): severity of the worst engine's truth, and of values that may be taken for it.
+def could_be(measures: pl.DataFrame) -> pl.DataFrame:
+    """The highest severity that bounds leave open (landing_id, rule, could), of any engine."""
+    parts = []
+    for name, rule in rules().items():
+        sign, far = (1.0, "upper") if rule["direction"] == "above" else (-1.0, "lower")
+        passed = [
+            sign * pl.col(far) > sign * limit for limit in (rule["limits"].get(s) for s in SEVERITIES[1:]) if limit
+        ]
+        rank = pl.sum_horizontal(p.cast(pl.Int64).fill_null(0) for p in passed)
+        mine = measures.filter(pl.col("measure") == rule["measure"])
+        parts.append(mine.group_by("landing_id").agg(could=rank.max()).with_columns(rule=pl.lit(name)))
+    return pl.concat(parts)
 
-    The grey zone is the recorder's own, as derived in `least_widths`, and not what the product says of itself.
-    """
+
+def true_severity(name: str, rule: dict, landed: Landed) -> tuple[float, int, int, int]:
+    """(value, lowest, true, highest): severity of the worst engine's truth, and of values that may be taken for it."""
     measures = landed.truth.measures
     around = landed.lapse == "go_around" and rule.get("rollout", True)
     values = [v for (measure, _), v in measures.items() if measure == rule["measure"] and not math.isnan(v)]
-    if around or not values:
+    speed_kt, slowing_g = (measures.get((n, 0), math.nan) for n in ("touchdown_ground_speed_kt", "mean_deceleration_g"))
+    return graded(rule, [] if around else values, landed.recorder, speed_kt, slowing_g)
+
+
+def graded(
+    rule: dict, values: Sequence[float], recorder: Recorder, speed_kt: float, slowing_g: float
+) -> tuple[float, int, int, int]:
+    """The worst of true values with its severity, and the severities of what a recorder cannot tell from it.
+
+    The grey zone is the recorder's own, as derived in `least_widths`, and not what the product says of itself: a value
+    in the middle of the narrowest bounds is off by half their width at the most.
+    slowing_g   mean deceleration, NaN where the landing has none
+    """
+    if not values:
         return math.nan, 0, 0, 0
-    deceleration = measures.get(("mean_deceleration_g", 0), math.nan)
-    deceleration = 0.2 if math.isnan(deceleration) else deceleration
-    speed_kt = measures["touchdown_ground_speed_kt", 0]
-    grey = least_width(rule["measure"], landed.recorder, speed_kt, deceleration)
-    grey = (0.0 if math.isnan(grey) else grey) + (TICK if rule["unit"] not in ("count", "fraction") else 1e-3)
-    if rule["measure"] in NOTHING and max(values) == 0:
-        grey = 0.0
     worst = max(values, key=lambda v: (severity(rule, v), v if rule["direction"] == "above" else -v))
+    grey = least_width(rule["measure"], recorder, speed_kt, USUAL_G if math.isnan(slowing_g) else slowing_g)
+    grey = (0.0 if math.isnan(grey) else grey / 2) + (TICK if rule["unit"] not in ("count", "fraction") else 1e-3)
+    if rule["measure"] in NOTHING and worst == 0:
+        grey = 0.0
     ends = sorted(severity(rule, worst + by) for by in (-grey, grey))
     return worst, ends[0], severity(rule, worst), ends[1]
