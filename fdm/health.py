@@ -1,8 +1,8 @@
-"""What is drifting, by tail and engine: robust trends of transit times, spoiler travel and idle N1.
+"""What is drifting and what has gone silent, by tail: trends of mechanisms, the recorder's parameters, data recovery.
 
 The slope is that of Theil and Sen with its 95 % interval (SciPy `theilslopes`; Sen, JASA 63, 1968, 1379-1389): half of
-the landings may be odd without moving it. A measure is drifting when the interval leaves zero out, and the change over
-the period is more than the recorder's own step.
+the landings may be odd without moving it. A measure is drifting when Kendall's tau says that it is ordered in time, and
+the change over the period is more than the recorder's own step and a share of its usual value.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from scipy.stats import theilslopes
+from scipy.stats import kendalltau, theilslopes
 
 WATCHED = {  # measure -> what the list calls it
     "deploy_transit_s": "reverser transit to deployed",
@@ -22,6 +22,7 @@ WATCHED = {  # measure -> what the list calls it
     "idle_n1_pct": "idle N1",
 }
 FEWEST = 8  # landings below which no trend is drawn
+SIGNIFICANT = 0.05  # p of Kendall's tau (SciPy; it allows for the ties that a coarse recorder makes)
 LEAST_SHARE = 0.15  # of its own middle value by which a measure must have moved over the period
 
 TRENDS: dict[str, Any] = {
@@ -71,7 +72,8 @@ def _each(rows: pl.DataFrame) -> Iterator[dict[str, object]]:
         slope, start, lower, upper = theilslopes(values, days, 0.95)
         middle, change = float(np.median(values)), float(slope * days[-1])
         step = float(np.median((group["upper"] - group["lower"]).to_numpy())) / 2
-        drifting = lower * upper > 0 and abs(change) > max(LEAST_SHARE * abs(middle), step)
+        ordered = kendalltau(days, values).pvalue < SIGNIFICANT
+        drifting = ordered and abs(change) > max(LEAST_SHARE * abs(middle), step)
         yield {
             "tail": tail,
             "fleet": fleet,
@@ -95,3 +97,82 @@ def _each(rows: pl.DataFrame) -> Iterator[dict[str, object]]:
 def _days(times: pl.Series) -> np.ndarray:
     first: datetime = times[0]
     return np.array([(time - first).total_seconds() / 86400 for time in times])
+
+
+PARAMETERS: dict[str, Any] = {
+    "tail": pl.String,
+    "parameter": pl.String,
+    "landings": pl.Int64,
+    "present_pct": pl.Float64,  # share of the samples that should be there, around touchdown
+    "faulty_landings": pl.Int64,  # landings with a spike, a freeze, a dropout or a lone change in it
+    "silent_since_utc": pl.Datetime("us", "UTC"),  # it has not changed from this landing to the last one
+    "silent_landings": pl.Int64,
+    "state": pl.String,  # good, patchy, silent, missing
+}
+GOOD_PCT, MISSING_PCT = 95.0, 5.0
+SILENT_LANDINGS = 5  # landings in a row on which a parameter that changes on every landing has not
+CHANGES_EVERY_LANDING = ("main_gear_ground", "reverser_state", "reverser_unlocked", "reverser_deployed", "ground_speed")
+
+
+def parameters(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
+    """Each recorded parameter of each tail over all landings (columns PARAMETERS), the worst first.
+
+    seen    Archive.parameter_health()
+    """
+    known = landings.select("landing_id", "tail", "touchdown_utc").filter(pl.col("tail").is_not_null())
+    rows = _with_absent(seen.join(known, on="landing_id"), known).sort("touchdown_utc", nulls_last=True)
+    here = pl.col("share") > 0
+    last_change = pl.col("touchdown_utc").filter(pl.col("changes")).max()
+    table = rows.group_by("tail", "parameter").agg(
+        landings=pl.len(),
+        present_pct=pl.col("share").cast(pl.Float64).mean() * 100,
+        faulty_landings=(pl.col("faults") > 0).sum(),
+        silent_since_utc=pl.col("touchdown_utc").filter(here & (pl.col("touchdown_utc") > last_change)).min(),
+        never=pl.col("touchdown_utc").filter(here).min(),
+        changed=pl.col("changes").any(),
+        silent_landings=(here & ((pl.col("touchdown_utc") > last_change) | ~pl.col("changes").any())).sum(),
+    )
+    family = pl.col("parameter").str.split(".").list.first().is_in(CHANGES_EVERY_LANDING)
+    silent = family & (pl.col("silent_landings") >= SILENT_LANDINGS)
+    state = (
+        pl.when(pl.col("present_pct") < MISSING_PCT)
+        .then(pl.lit("missing"))
+        .when(silent)
+        .then(pl.lit("silent"))
+        .when(pl.col("present_pct") < GOOD_PCT)
+        .then(pl.lit("patchy"))
+        .otherwise(pl.lit("good"))
+    )
+    since = pl.when(pl.col("changed")).then("silent_since_utc").otherwise("never")
+    table = table.with_columns(state=state, silent_since_utc=pl.when(silent).then(since))
+    order = pl.col("state").replace_strict({"silent": 0, "missing": 1, "patchy": 2, "good": 3}, return_dtype=pl.Int8)
+    return table.sort(order, "tail", "parameter").select(pl.col(n).cast(kind) for n, kind in PARAMETERS.items())
+
+
+def _with_absent(rows: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
+    """A row also for each landing on which a parameter that the tail records otherwise is not in the recording."""
+    expected = known.join(rows.select("tail", "parameter").unique(), on="tail")
+    found = expected.join(rows.drop("tail", "touchdown_utc"), on=["landing_id", "parameter"], how="left")
+    return found.with_columns(
+        pl.col("share").fill_null(0.0), pl.col("changes").fill_null(False), pl.col("faults").fill_null(0)
+    )
+
+
+RECOVERY: dict[str, Any] = {
+    "tail": pl.String,
+    "flown": pl.Int64,
+    "recorded": pl.Int64,
+    "recovered_pct": pl.Float64,
+}
+
+
+def recovery(landings: pl.DataFrame, flown: pl.DataFrame) -> pl.DataFrame:
+    """How many of the flights flown have a recorded landing, by tail (columns RECOVERY), the worst first.
+
+    flown   one row per flight, with `tail` and `flight`
+    """
+    have = landings.select("tail", "flight").unique().with_columns(recorded=pl.lit(1))
+    each = flown.select(pl.col("tail", "flight").cast(pl.String)).unique().join(have, on=["tail", "flight"], how="left")
+    table = each.group_by("tail").agg(flown=pl.len(), recorded=pl.col("recorded").sum())
+    table = table.with_columns(recovered_pct=pl.col("recorded") / pl.col("flown") * 100).sort("recovered_pct", "tail")
+    return table.select(pl.col(name).cast(kind) for name, kind in RECOVERY.items())
