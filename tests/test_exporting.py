@@ -21,7 +21,7 @@ from fdm.exporting import as_csv, as_json, format_of, write_table
 
 FRAME = pl.DataFrame(
     {
-        "name": ["Ø, \"quoted\"", None, "plain"],
+        "name": ['Ø, "quoted"', None, "plain"],
         "value": [4.25, nan, 20.0],
         "upper": [4.5, None, inf],
         "engine": pl.Series([1, None, 2], dtype=pl.Int8),
@@ -38,7 +38,7 @@ FRAME = pl.DataFrame(
 def test_json_is_an_array_of_objects_without_nan_or_infinity() -> None:
     first, second, third = json.loads(as_json(FRAME), parse_constant=lambda name: pytest.fail(f"{name} is not JSON"))
     assert first == {
-        "name": "Ø, \"quoted\"",
+        "name": 'Ø, "quoted"',
         "value": 4.25,
         "upper": 4.5,
         "engine": 1,
@@ -58,7 +58,7 @@ def test_times_are_iso_8601_that_the_standard_library_reads() -> None:
 def test_csv_joins_lists_and_leaves_unknown_cells_empty() -> None:
     rows = list(csv.DictReader(io.StringIO(as_csv(FRAME))))
     assert rows[0] == {
-        "name": "Ø, \"quoted\"",
+        "name": 'Ø, "quoted"',
         "value": "4.25",
         "upper": "4.5",
         "engine": "1",

@@ -132,7 +132,7 @@ def test_packages_hang_together_without_cycles() -> None:
     seen: dict[str, int] = {}
 
     def visit(name: str, trail: tuple[str, ...]) -> None:
-        assert seen.get(name) != 1, f"cycle: {' > '.join((*trail[trail.index(name):], name))}"
+        assert seen.get(name) != 1, f"cycle: {' > '.join((*trail[trail.index(name) :], name))}"
         if name in seen:
             return
         seen[name] = 1
