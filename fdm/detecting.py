@@ -9,8 +9,6 @@ import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -27,6 +25,7 @@ from fdm.rulebook import RuleBook
 from fdm.schemas import EVENTS
 from fdm.storage import FORMAT, Storage, read_parquet, storage_of, write_parquet
 from fdm.tails import DEAD, seen_of, suspects_of, without_dead
+from fdm.versions import code_version
 from fdm.wide import best_instants, instants_wide, measured_from_wide, measures_wide, with_values
 
 
@@ -92,16 +91,6 @@ def run_job(job: Job) -> list[Done]:
 
 
 # keys ----------------------------------------------------------------------------------------------------------------
-
-
-@lru_cache(maxsize=1)
-def code_version() -> str:
-    """Digest of everything that decides what is measured and judged: the engine's own source, NumPy and Polars."""
-    digest = hashlib.blake2b(f"{np.__version__} {pl.__version__}".encode(), digest_size=10)
-    here = Path(__file__).parent
-    for file in sorted([*here.glob("*.py"), *(here / "measures").glob("*.py")]):
-        digest.update(file.name.encode() + file.read_bytes())
-    return digest.hexdigest()
 
 
 def measured_folder(part: str, book: RuleBook) -> str:

@@ -43,7 +43,8 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     """
     known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
     rows = seen.join(known, on="landing_id").sort("tail", "engine", "touchdown_utc", nulls_last=True)
-    rows = rows.with_columns(silent=_silent("power_pct") | _silent("lever_power_pct"), at_once=_silent("lever_power_pct"))
+    at_once = _silent("lever_power_pct")
+    rows = rows.with_columns(silent=_silent("power_pct") | at_once, at_once=at_once)
     rows = rows.with_columns(run=pl.col("moved").cast(pl.Int64).cum_sum().over("tail", "engine"))
     together = ("tail", "engine", "run")
     rows = rows.with_columns(
