@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 
 from fdm.measures import CATALOGUE
@@ -64,4 +65,4 @@ def _limits(rule: Rule) -> str:
 
 
 if __name__ == "__main__":
-    print(page(load_rule_book()))
+    sys.stdout.write(page(load_rule_book()) + "\n")
