@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import cached_property
-from typing import TypeVar
 
 import numpy as np
 import polars as pl
@@ -17,8 +16,6 @@ from fdm.frames import Block
 from fdm.parameters import PARAMETERS
 from fdm.settings import Settings
 from fdm.signal import Signal
-
-T = TypeVar("T", Instants, Bounded)
 
 
 class Batch:
@@ -47,8 +44,8 @@ class Batch:
         self._signals: dict[str, Signal] = {}
 
     def has(self, name: str) -> bool:
-        """Whether the recorder keeps a parameter and any landing of this batch shows a sample of it."""
-        return name in self._block.values and bool(self.signal(name).valid.any())
+        """Whether the recorder keeps a parameter; a landing may still be without a usable sample of it."""
+        return name in self._block.values
 
     def signal(self, name: str) -> Signal:
         """A parameter's samples; KeyError when the recorder does not keep it."""
@@ -90,12 +87,13 @@ class Batch:
         value = np.asarray(value, np.float64)
         return Bounded(value, value, value, np.zeros(self.n, np.int16))
 
-    def per_engine(self, ask: Callable[[int], T]) -> T:
-        """An answer for each engine with a reverser, as columns."""
-        answers = [ask(engine) for engine in self.layout.reversers]
-        if isinstance(answers[0], Instants):
-            return stack(answers)
-        return stack_values(answers)
+    def per_engine(self, ask: Callable[[int], Bounded]) -> Bounded:
+        """A value for each engine with a reverser, as columns; no columns where there are none."""
+        return stack_values([ask(engine) for engine in self.layout.reversers], self.n)
+
+    def when_per_engine(self, ask: Callable[[int], Instants]) -> Instants:
+        """Instants for each engine with a reverser, as columns; no columns where there are none."""
+        return stack([ask(engine) for engine in self.layout.reversers], self.n)
 
     @property
     def mirror_pairs(self) -> list[tuple[int, int]]:

@@ -73,6 +73,10 @@ class Bounded:
     def _there(self) -> np.ndarray:
         return (self.why == FINE) | self.bounded
 
+    def unless(self, condition: np.ndarray, reason: int) -> Bounded:
+        """Missing for this reason where the condition holds, whatever else it was missing for."""
+        return self.map(lambda x: np.where(condition, np.nan, x), np.where(condition, np.int16(reason), self.why))
+
     def or_zero(self, condition: np.ndarray) -> Bounded:
         """Exactly zero where the condition holds: what is measured did not happen there at all."""
         return self.map(lambda x: np.where(condition, 0.0, x), np.where(condition, np.int16(FINE), self.why))
@@ -127,6 +131,11 @@ class Instants:
         """Missing for the other's reason where the other never happened: what never began cannot end."""
         why = np.where(other.happened, self.why, other.why)
         return self.map(lambda x: np.where(other.happened, x, np.nan), why)
+
+    def because(self, condition: np.ndarray, reason: int) -> Instants:
+        """What did not happen did not for this reason, where the condition holds."""
+        why = np.where(condition & ~self.happened, np.int16(reason), self.why)
+        return Instants(self.best, self.earliest, self.latest, why)
 
     def or_else(self, other: Instants) -> Instants:
         """`other` wherever this one did not happen."""
@@ -188,13 +197,19 @@ def both_why(a: Instants, b: Instants) -> np.ndarray:
     return np.where(a.why != FINE, a.why, b.why)
 
 
-def stack(columns: list[Instants]) -> Instants:
-    """Per-engine instants (n, e) from one result per engine."""
+def stack(columns: list[Instants], n: int) -> Instants:
+    """Per-engine instants (n, e) from one result (n,) per engine."""
+    if not columns:
+        none = np.empty((n, 0))
+        return Instants(none, none, none, none.astype(np.int16))
     return Instants(*(np.stack(parts, axis=1) for parts in zip(*map(_fields, columns), strict=True)))
 
 
-def stack_values(columns: list[Bounded]) -> Bounded:
-    """Per-engine values (n, e) from one result per engine."""
+def stack_values(columns: list[Bounded], n: int) -> Bounded:
+    """Per-engine values (n, e) from one result (n,) per engine."""
+    if not columns:
+        none = np.empty((n, 0))
+        return Bounded(none, none, none, none.astype(np.int16), none)
     fields = [(c.value, c.lower, c.upper, c.why, c.value * np.nan if c.at is None else c.at) for c in columns]
     return Bounded(*(np.stack(parts, axis=1) for parts in zip(*fields, strict=True)))
 

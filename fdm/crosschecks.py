@@ -147,7 +147,8 @@ def _ground_speed_against_positions(block: Block) -> Iterator[Doubt]:
         mean_kt = np.where(during, speed, 0).sum(axis=1) / samples
         off = mean_kt - np.hypot(north, east) / (end_s - start_s) / MPS_PER_KT
         coarse_kt = 2 * _position_step_m(latitude, inside) / (end_s - start_s) / MPS_PER_KT
-        biased = (samples >= FEWEST_SAMPLES) & (np.abs(off) > LEAST_BIAS_KT + coarse_kt)
+        whole = samples * dict(block.layout.steps)["ground_speed"] >= 0.9 * (end_s - start_s)
+        biased = (samples >= FEWEST_SAMPLES) & whole & (np.abs(off) > LEAST_BIAS_KT + coarse_kt)
     yield Doubt(
         ("ground_speed",),
         biased,

@@ -133,7 +133,7 @@ def _grid(samples: Samples, anchor_s: float, start_s: float, end_s: float) -> tu
     spread = float(ahead.max() - ahead.min())
     spread = spread if spread > 1e-6 else 0.0
     origin = float(time_s[0]) + (float(ahead.max()) if spread else 0.0)
-    before = int(np.floor((origin - start_s) / step))
+    before = max(0, int(np.floor((origin - start_s) / step + 1e-6)))
     keep = index + before < size
     grid[index[keep] + before] = samples.values[first:last][keep]
     return origin - step * before - anchor_s, samples.lag_s + spread, grid

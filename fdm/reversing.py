@@ -10,7 +10,7 @@ from fdm.batch import Batch
 from fdm.bounded import Instants
 from fdm.parameters import DEPLOYED, STOWED
 from fdm.primitives import first, last
-from fdm.signal import Signal, nearest_values
+from fdm.signal import Signal
 
 REVERSE_AT_ONCE_S = 1.0  # a reverser that is out this long before contact, or comes out later, is out for the rollout
 
@@ -51,10 +51,10 @@ def find_reverser(batch: Batch, engine: int, contact: Instants) -> Reverser:
     idle = batch.out_of_use[:, batch.layout.reversers.index(engine)]
     shut = batch.reason("reverser out of use")
     return Reverser(
-        _unless(unlocked, idle, shut),
-        _unless(deployed, idle, shut),
-        _unless(stow_start.only_after(deployed), idle, shut),
-        _unless(stowed.only_after(unlocked), idle, shut),
+        unlocked.because(idle, shut),
+        deployed.because(idle, shut),
+        stow_start.only_after(deployed).because(idle, shut),
+        stowed.only_after(unlocked).because(idle, shut),
         out,
     )
 
@@ -68,17 +68,11 @@ def _deployed(batch: Batch, engine: int) -> Signal | None:
 
 
 def _out(batch: Batch, engine: int) -> Signal | None:
-    """The discrete "not stowed"; an unlocked flag that goes out again when deployed is taken together with that."""
+    """The discrete "not stowed"."""
     if batch.has(f"reverser_state.{engine}"):
         return _flag(batch.signal(f"reverser_state.{engine}"), STOWED + 1)
     name = f"reverser_unlocked.{engine}"
-    if not batch.has(name):
-        return None
-    unlocked, deployed = batch.signal(name), _deployed(batch, engine)
-    if deployed is None:
-        return unlocked
-    both = (unlocked.values == 0) & (nearest_values(deployed, unlocked) == 1)
-    return replace(unlocked, values=np.where(both, np.int8(1), unlocked.values)) if both.any() else unlocked
+    return batch.signal(name) if batch.has(name) else None
 
 
 def _flag(state: Signal, least: int) -> Signal:
@@ -98,8 +92,3 @@ def _unlocked(batch: Batch, out: Signal, deployed: Instants, start: np.ndarray) 
     best = np.where(late, (before.earliest + latest) / 2, before.best)
     own = deployed.happened & before.happened
     return replace(before, best=best, latest=latest).where(own, unused).or_else(anyhow)
-
-
-def _unless(when: Instants, condition: np.ndarray, reason: int) -> Instants:
-    """What did not happen did not for this reason, where the condition holds."""
-    return replace(when, why=np.where(condition & ~when.happened, np.int16(reason), when.why))

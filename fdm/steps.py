@@ -159,22 +159,22 @@ class Rollout(Rolling):
     @cached_property
     def unlocked(self) -> Instants:
         """E: reverser leaves stowed."""
-        return self.per_engine(lambda engine: self.reverser(engine).unlocked)
+        return self.when_per_engine(lambda engine: self.reverser(engine).unlocked)
 
     @cached_property
     def deployed(self) -> Instants:
         """E: reverser fully deployed."""
-        return self.per_engine(lambda engine: self.reverser(engine).deployed)
+        return self.when_per_engine(lambda engine: self.reverser(engine).deployed)
 
     @cached_property
     def stow_start(self) -> Instants:
         """E: reverser leaves deployed for good."""
-        return self.per_engine(lambda engine: self.reverser(engine).stow_start)
+        return self.when_per_engine(lambda engine: self.reverser(engine).stow_start)
 
     @cached_property
     def stowed(self) -> Instants:
         """E: reverser stowed for good."""
-        return self.per_engine(lambda engine: self.reverser(engine).stowed)
+        return self.when_per_engine(lambda engine: self.reverser(engine).stowed)
 
     def did_not(self, when: Instants) -> np.ndarray:
         """True where a step of a reverser is known not to have been taken."""
@@ -184,14 +184,16 @@ class Rollout(Rolling):
     @cached_property
     def reverse_selected(self) -> Instants:
         """E: lever raised into reverse; the reverser unlocking where levers are not recorded."""
-        return self.per_engine(self._selected)
+        return self.when_per_engine(self._selected)
 
     def _selected(self, engine: int) -> Instants:
         name = f"reverse_lever.{engine}"
         if not self.has(name):
             return self.reverser(engine).unlocked
         start, unused = self.contact.earliest - REVERSE_AT_ONCE_S, self.reason("reverse was not used")
-        return crossing(self.signal(name), LEVER_IN_REVERSE, start, rising=True, missing=unused)
+        raised = crossing(self.signal(name), LEVER_IN_REVERSE, start, rising=True, missing=unused)
+        idle = self.out_of_use[:, self.layout.reversers.index(engine)]
+        return raised.because(idle, self.reason("reverser out of use"))
 
     @cached_property
     def first_selected(self) -> Instants:
@@ -204,7 +206,7 @@ class Rollout(Rolling):
     @cached_property
     def reverse_cancelled(self) -> Instants:
         """E: lever back out of reverse for good; the reverser stowed where levers are not recorded."""
-        return self.per_engine(self._cancelled)
+        return self.when_per_engine(self._cancelled)
 
     def _cancelled(self, engine: int) -> Instants:
         name = f"reverse_lever.{engine}"
@@ -218,7 +220,7 @@ class Rollout(Rolling):
     @cached_property
     def reverse_idle(self) -> Instants:
         """E: N1 back within the idle margin for good after the reverser deployed."""
-        return self.per_engine(self._reverse_idle)
+        return self.when_per_engine(self._reverse_idle)
 
     def _reverse_idle(self, engine: int) -> Instants:
         power = self.power(engine)

@@ -229,10 +229,8 @@ def _high_time(batch: Rollout, column: int, engine: int) -> Bounded:
         return batch.absent(batch.not_recorded(f"n1.{engine}"))
     start, end, none = _deployed_below(batch, column, batch.taxi_speed)
     limit = batch.idle[engine] + batch.settings.idle_margin_pct
-    gap = batch.reason(f"N1 of engine {engine} has a gap below taxi speed")
-    value = time_above(power_of(batch, engine), limit, start, end, missing=gap)
-    value = value.where(~np.isnan(limit), batch.reason(f"idle reverse of engine {engine} is not known"))
-    return value.or_zero(none)
+    unknown = batch.reason(f"idle reverse of engine {engine} is not known")
+    return time_above(power_of(batch, engine), limit, start, end, missing=unknown).or_zero(none)
 
 
 def _deployed_below(batch: Rollout, column: int, start: Instants) -> tuple[Instants, Instants, np.ndarray]:

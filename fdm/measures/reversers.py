@@ -47,7 +47,8 @@ def reverse_wait_s(batch: Rollout) -> Bounded:
     selected, deployed, cancelled = batch.reverse_selected, batch.deployed, batch.reverse_cancelled
     held = until_or_end(batch, cancelled, OPEN) - selected
     wait = choose(never_deployed(batch) & selected.happened, held, deployed - selected).at_least(0.0)
-    return replace(wait, at=selected.best)
+    why = np.where(selected.happened, wait.why, selected.why)
+    return replace(wait, why=why, at=selected.best)
 
 
 OPEN = ("the lever was still in reverse at the end of the recording", STILL_OUT)
@@ -76,7 +77,7 @@ def _pairs(batch: Rollout, ask: Callable[[Rollout, int, int], Bounded], aside: t
         return batch.absent(batch.reason("no two engines with reversers mirror each other"))
     inoperative = batch.reason(INOPERATIVE)
     found = [
-        ask(batch, left, right).where(~(batch.out_of_use[:, left] | batch.out_of_use[:, right]), inoperative)
+        ask(batch, left, right).unless(batch.out_of_use[:, left] | batch.out_of_use[:, right], inoperative)
         for left, right in batch.mirror_pairs
     ]
     return largest(found, aside=[inoperative, *(batch.reason(sentence) for sentence in aside)])

@@ -42,7 +42,7 @@ def mean_deceleration_g(batch: Rollout) -> Bounded:
     with np.errstate(divide="ignore", invalid="ignore"):
         value = (speed.value - 60.0) * per_g / taken.value
         lower = (speed.lower - 60.0) * per_g / taken.upper
-        upper = np.where(taken.lower > 0, (speed.upper - 60.0) * per_g / taken.lower, np.inf)
+        upper = np.where(taken.lower <= 0, np.inf, (speed.upper - 60.0) * per_g / taken.lower)
     why = np.where(taken.why != FINE, taken.why, speed.why)
     result = Bounded(value, np.minimum(lower, upper), upper, why, start.best)
     too_soon = np.where(np.isnan(taken.value), taken.upper, taken.value) <= SHORTEST_S

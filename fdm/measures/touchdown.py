@@ -35,9 +35,11 @@ def go_around_after_reverse(batch: Rollout) -> Bounded:
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
     left, selected = batch.touchdown.left_ground, batch.reverse_selected
-    flew = ((selected.best < left.best[:, None]) & selected.happened).any(axis=1) & batch.went_around
+    flew = ((selected.earliest < left.latest[:, None]) & selected.happened).any(axis=1) & batch.went_around
     value = batch.exactly((flew | _power_set_again(batch)).astype(float))
-    return value.where(batch.contact.happened, batch.reason("no touchdown found"))
+    open_ = ~(selected.happened | batch.did_not(selected))
+    first_open = selected.why[np.arange(batch.n), np.argmax(open_, axis=1)]
+    return value.where((value.value > 0) | ~batch.went_around | ~open_.any(axis=1), first_open)
 
 
 def _power_set_again(batch: Rollout) -> np.ndarray:
