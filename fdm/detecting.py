@@ -93,9 +93,9 @@ def run_job(job: Job) -> list[Done]:
 # keys ----------------------------------------------------------------------------------------------------------------
 
 
-def measured_folder(part: str, book: RuleBook) -> str:
+def measured_folder(part: str, settings_hash: str) -> str:
     """Where a part's measured values are kept; another folder when what they depend on changes."""
-    return f"{MEASURED}/{part}-{digest(part, book.settings_hash, code_version())}"
+    return f"{MEASURED}/{part}-{digest(part, settings_hash, code_version())}"
 
 
 def judged_folder(part: str, measured: str, dead: pl.DataFrame, book: RuleBook) -> str:
@@ -162,10 +162,11 @@ def _keep_measured(storage: Storage, folder: str, fresh: Fresh, health: pl.DataF
     tables = {"landings": fresh.landings, "measures": fresh.measures, "instants": fresh.instants}
     for name, frame in {**tables, "health": health, "seen": seen}.items():
         write_parquet(storage, f"{folder}/{name}.parquet", frame)
-    _keep_whole(storage, folder, {"reasons": fresh.reasons, "suspects": fresh.suspects})
+    keep_whole(storage, folder, {"reasons": fresh.reasons, "suspects": fresh.suspects})
 
 
-def _keep_whole(storage: Storage, folder: str, content: Mapping[str, Any]) -> None:
+def keep_whole(storage: Storage, folder: str, content: Mapping[str, Any]) -> None:
+    """Put the last file into a folder, which says that it is whole."""
     storage.write(f"{folder}/{WHOLE}", json.dumps({"format": FORMAT, **content}).encode())
 
 
@@ -188,8 +189,8 @@ def _judge_part(storage: Storage, job: PartJob, book: RuleBook, fresh: Fresh | N
         outcomes, events = (read_parquet(storage, f"{folder}/{name}.parquet") for name in ("outcomes", "events"))
         believed, judged = bool(whole["believed"]), 0
     else:
-        outcomes, events, believed = _judged(storage, job, book, values, folder)
-        judged = values.landings.height
+        outcomes, events, believed, anew = _judged(storage, job, book, values, folder)
+        judged = values.landings.height if anew else 0
     ids = values.landings["landing_id"]
     left_out = tuple(ids.filter(~ids.is_in(list(job.live))))
     there = ~pl.col("landing_id").is_in(list(left_out))
@@ -210,8 +211,8 @@ def _judge_part(storage: Storage, job: PartJob, book: RuleBook, fresh: Fresh | N
 
 def _judged(
     storage: Storage, job: PartJob, book: RuleBook, values: Fresh, folder: str
-) -> tuple[pl.DataFrame, pl.DataFrame, bool]:
-    """Outcomes and events of a part, judged and kept, and whether some of its measures were not believed."""
+) -> tuple[pl.DataFrame, pl.DataFrame, bool, bool]:
+    """Outcomes and events of a part, as kept; whether some measures were not believed, and some rule judged anew."""
     engines, reasons = read_layout(storage, job.part).reversers, Reasons.of(values.reasons)
     measured = measured_from_wide(values.measures, engines, values.reasons)
     believed = without_dead(measured, job.dead, reasons)
@@ -236,8 +237,8 @@ def _judged(
         "dead": dead_digest(job.dead),
         "measured": job.measured,
     }
-    _keep_whole(storage, folder, {**content, "reasons": list(reasons.sentences) if believed.changed else []})
-    return all_outcomes, all_events, believed.changed
+    keep_whole(storage, folder, {**content, "reasons": list(reasons.sentences) if believed.changed else []})
+    return all_outcomes, all_events, believed.changed, bool(anew.rules)
 
 
 def _explained(storage: Storage, job: PartJob, events: pl.DataFrame, measured: Measured, values: Fresh) -> pl.DataFrame:

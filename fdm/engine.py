@@ -106,7 +106,7 @@ class _Detection:
         """The results of every part that holds a landing in force."""
         self.live = dict(self.store.live().iter_rows())
         before = self.store.results.parts
-        folders = {part: measured_folder(part, self.book) for part in self.live}
+        folders = {part: measured_folder(part, self.book.settings_hash) for part in self.live}
         measured = {p: of for p, of in before.items() if p in folders and of.measured == folders[p]}
         there = self._measured_already({p: f for p, f in folders.items() if p not in measured})
         jobs = [self._job(p, f, known=p in there) for p, f in folders.items() if p not in measured]

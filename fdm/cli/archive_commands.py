@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fdm.cli.console import note, out, progress
-from fdm.cli.options import ARCHIVE, WEEK
+from fdm.cli.options import ARCHIVE, CLUSTER, WAIT, WEEK, WORKERS
 
 if TYPE_CHECKING:
     import polars as pl
@@ -26,7 +26,18 @@ TABLES = ("landings", "instants", "measures", "outcomes", "events")
 @click.option("--map", "map_file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="Parameter map of files that no flights.csv names.")  # fmt: skip
 @click.option("-v", "--verbose", is_flag=True, help="Say what was noticed in every flight.")
-def load(sources: Sequence[Path], archive: Path, map_file: Path | None, verbose: bool) -> int:
+@WORKERS
+@CLUSTER
+@WAIT
+def load(
+    sources: Sequence[Path],
+    archive: Path,
+    map_file: Path | None,
+    verbose: bool,
+    workers: int,
+    cluster: str | None,
+    wait: bool,
+) -> int:
     """Put recordings into an archive, which is made when it does not exist.
 
     SOURCE is a recording file or a folder with recordings (and flights.csv, runways.csv, maps). What is there already
@@ -35,7 +46,9 @@ def load(sources: Sequence[Path], archive: Path, map_file: Path | None, verbose:
     from fdm.engine import load as load_recordings
 
     with progress("Reading") as report:
-        loaded = load_recordings(sources, archive, map_file=map_file, progress=report)
+        loaded = load_recordings(
+            sources, archive, map_file=map_file, workers=workers, cluster=cluster, wait=wait, progress=report
+        )
     return tell_loaded(loaded, archive, verbose=verbose)
 
 
@@ -68,12 +81,18 @@ def list_refused(loaded: LoadReport) -> None:
 @ARCHIVE
 @click.option("--rules", type=click.Path(path_type=Path), metavar="DIR",
               help="Folder of the rule book; the shipped one when left out.")  # fmt: skip
-def detect(archive: Path, rules: Path | None) -> int:
-    """Measure and judge every landing of an archive by a rule book."""
+@WORKERS
+@CLUSTER
+@WAIT
+def detect(archive: Path, rules: Path | None, workers: int, cluster: str | None, wait: bool) -> int:
+    """Measure and judge every landing of an archive by a rule book.
+
+    Only what changed since the last time is done anew; the results are those of a run from scratch.
+    """
     from fdm.engine import detect as detect_events
 
     with progress("Judging") as report:
-        found = detect_events(archive, rules=rules, progress=report)
+        found = detect_events(archive, rules=rules, workers=workers, cluster=cluster, wait=wait, progress=report)
     return tell_detected(found)
 
 
@@ -177,4 +196,21 @@ def export(table_name: str, archive: Path, target: Path) -> int:
     return 0
 
 
-COMMANDS = (load, detect, events, export)
+@click.command()
+@ARCHIVE
+@WAIT
+def compact(archive: Path, wait: bool) -> int:
+    """Make the many small parts that nightly loads leave into few full ones, so that reading and judging are quick.
+
+    Nothing that is listed or exported changes but the order of rows.
+    """
+    from dashboard.words import count
+    from fdm.compacting import compact as merge
+
+    with progress("Merging") as report:
+        done = merge(archive, wait=wait, progress=report)
+    out().print(f"{count(done.before, 'part')} before, {done.after:,} now.")
+    return 0
+
+
+COMMANDS = (load, detect, compact, events, export)

@@ -2,20 +2,42 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
 import click
 
+
+class Address(click.Path):
+    """A folder as a Path, or an object store's address as it stands (s3://BUCKET/NAME, gs://, az://)."""
+
+    name = "folder or address"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> str | bytes | os.PathLike[str]:
+        """The folder or the address; whether there is such a kind of address is seen when it is opened."""
+        return str(value) if "://" in str(value) else super().convert(value, param, ctx)  # type: ignore[arg-type]
+
+
 ARCHIVE = click.option(
     "--archive",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=Address(path_type=Path, file_okay=False),
     required=True,
     envvar="FDM_ARCHIVE",
     show_envvar=True,
     metavar="DIR",
-    help="Folder of the archive.",
+    help="Folder of the archive, or its address in an object store (s3://BUCKET/NAME, gs://, az://).",
 )
+WORKERS = click.option(
+    "--workers", type=click.IntRange(1, 256), default=1, show_default=True, metavar="N",
+    help="Processes of this machine that share the work.",
+)  # fmt: skip
+CLUSTER = click.option(
+    "--cluster", metavar="ADDRESS", help="Dask scheduler whose workers share the work, such as tcp://10.0.0.7:8786."
+)
+WAIT = click.option("--wait", is_flag=True, help="Wait when another command is writing, instead of refusing.")
 PORT = click.option("--port", type=click.IntRange(1, 65535), default=8050, show_default=True, help="Port to serve on.")
 
 _WEEK = re.compile(r"(\d{4})-W(\d{2})")
