@@ -22,8 +22,7 @@ from fdm.archive import Trace
 
 LEFT_PX, RIGHT_PX, BOTTOM_PX = 118, 84, 30
 DOTS_FROM_STEP_S = 0.1
-DRAWN_PX = 450  # a chart is seldom narrower
-ROOM_FOR_WORDS = 0.11  # of the axis
+DRAWN_PX, NARROW_PX = 450, 210  # charts, and charts beside a list, are seldom narrower
 LINE_DASHES = ("solid", "dash", "dot", "dashdot")
 DASH_WORDS = ("solid", "dashed", "dotted", "dash-dotted")
 
@@ -156,7 +155,8 @@ def _range(panel: Panel, lines: Sequence[Json]) -> list[float]:
     low, high = min(seen), max(seen)
     missing = max(panel.least_span - (high - low), 0) / 2
     pad = 0.06 * (high - low + 2 * missing or 1.0)
-    return [round(low - missing - pad, 4), round(high + missing + pad, 4)]
+    below = 0 if low == min(panel.always, default=None) else missing  # a quantity that starts at 0 is widened upwards
+    return [round(low - below - pad, 4), round(high + 2 * missing - below + pad, 4)]
 
 
 def _line(place: Placed, name: str, trace: Trace, axis: TimeAxis, index: int) -> Json:
@@ -206,8 +206,9 @@ def _bars(place: Placed, name: str, kind: str, state: int | None, found: Sequenc
     fill_, ink, pattern = _look(kind, state)
     start = np.array([axis.unit(s.start_s) for s in found])
     width = np.array([axis.unit(s.end_s) for s in found]) - start
-    room = width / (axis.range[1] - axis.range[0]) > ROOM_FOR_WORDS
     said = [state_words(name, state, s.recorded) for s in found]
+    width_px = width / (axis.range[1] - axis.range[0]) * (NARROW_PX if axis.sparse else DRAWN_PX)
+    room = width_px > [6.5 * len(text) + 6 for text in said]
     return {
         "type": "bar",
         "orientation": "h",

@@ -18,6 +18,7 @@ from fdm.archive import Trace
 BEFORE_S = 3.0
 SHORTEST_S = 12.0
 LONG_S = 25.0  # a longer look at one event runs faster after the first seconds
+WHOLE_ROLLOUT = {"mean_deceleration_g", "runway_left_60_m", "reverse_not_used"}  # seen from touchdown to 60 kt
 TOP_PX, STEPS_TOP_PX = 28, 56
 
 
@@ -39,7 +40,7 @@ def around_event(
     """The panels and seconds in which one event can be seen; None when nothing of them was recorded."""
     chosen = panels(traces, keys_for(event["measure"]))
     found = finding_of(event, card, instants)
-    start, end = _window(event, found, traces)
+    start, end = _window(event, found, traces, instants)
     axis = TimeAxis(start, end, KNEE_S if start == -BEFORE_S and end > LONG_S else None, sparse=True)
     return _figure(chosen, traces, axis, [], [found] if found else [], looked_at(event, found))
 
@@ -75,11 +76,19 @@ def looked_at(event: Mapping[str, Any], found: Finding | None) -> float:
     return float(event["at_s"]) if finite(event["at_s"]) else 0.0
 
 
-def _window(event: Mapping[str, Any], found: Finding | None, traces: Mapping[str, Trace]) -> tuple[float, float]:
+def _slowed(instants: pl.DataFrame) -> float:
+    return step_time(instants, "speed_60kt") or 30.0
+
+
+def _window(
+    event: Mapping[str, Any], found: Finding | None, traces: Mapping[str, Trace], instants: pl.DataFrame
+) -> tuple[float, float]:
     """Seconds to show: from just before what is measured to just after it and the nearest limits."""
     last = max((float(t.time_s[-1]) for t in traces.values() if len(t.time_s)), default=10.0)
     at = min(looked_at(event, found), last)
     origin = found.origin_s if found and found.origin_s is not None else at
+    if event["measure"] in WHOLE_ROLLOUT:
+        return -BEFORE_S, min(max(_slowed(instants) + 4, 20.0), max(last, 12.0))
     limits = [origin + limit for limit in found.limits.values()] if found and found.origin_s is not None else []
     end = max([at, *(limit for limit in limits if limit < at + 15)]) + 4
     start = -BEFORE_S if -1 <= origin < 8 else min(origin, at) - 5

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
@@ -15,6 +16,7 @@ from fdm import schemas
 from fdm.archive import Trace
 
 FEWEST_FOR_SPREAD = 20
+KEPT_TABLES = 200  # four for each of the landings read last
 RANK = {name: rank for rank, name in enumerate(schemas.SEVERITIES)}
 
 
@@ -121,6 +123,7 @@ class Store:
         self._lock = threading.Lock()
         self._held: Held | None = None
         self._spreads: dict[str, pl.DataFrame] = {}
+        self._read_last: OrderedDict[tuple[object, str, str], Any] = OrderedDict()
 
     def held(self) -> Held:
         """The tables now; read again when the archive has been judged since."""
@@ -148,19 +151,34 @@ class Store:
 
     def outcomes_of(self, landing_id: str) -> pl.DataFrame:
         """What each rule said of one landing."""
-        return self._source.outcomes(landing_id)
+        return self._of_landing("outcomes", landing_id)
 
     def instants_of(self, landing_id: str) -> pl.DataFrame:
         """The steps of one landing."""
-        return self._source.instants(landing_id)
+        return self._of_landing("instants", landing_id)
 
     def measures_of(self, landing_id: str) -> pl.DataFrame:
         """The measures of one landing."""
-        return self._source.measures(landing_id)
+        return self._of_landing("measures", landing_id)
 
     def traces_of(self, landing_id: str) -> Mapping[str, Trace]:
         """What was recorded around one landing."""
-        return self._source.traces(landing_id)
+        return self._of_landing("traces", landing_id)
+
+    def _of_landing(self, table: str, landing_id: str) -> Any:
+        """A table of one landing; those of the landings read last are kept, as one page asks several times."""
+        key = (self.held().stamp, table, landing_id)
+        source = self._source
+        with self._lock:
+            if key in self._read_last:
+                self._read_last.move_to_end(key)
+                return self._read_last[key]
+        found = getattr(source, table)(landing_id)
+        with self._lock:
+            self._read_last[key] = found
+            while len(self._read_last) > KEPT_TABLES:
+                self._read_last.popitem(last=False)
+        return found
 
     def spread(self, measure: str, fleet: str | None) -> dict[str, Any] | None:
         """What a measure usually is in a fleet: `low`, `mid`, `high` (5, 50, 95 %) over `n` landings."""

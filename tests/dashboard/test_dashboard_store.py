@@ -56,6 +56,25 @@ def test_an_archive_judged_anew_is_read_anew():
     assert store.instants_of("000001").height > 0
 
 
+def test_a_landing_is_read_once_for_several_questions_and_again_when_judged_anew():
+    class Counting(FakeArchive):
+        reads = 0
+
+        def traces(self, landing_id):
+            self.reads += 1
+            return super().traces(landing_id)
+
+    first, second = Counting(landings=20, seed=1), Counting(landings=20, seed=2)
+    current = first
+    store = Store(first, lambda _run: RULES, reopen=lambda: current)
+    for _ in range(3):
+        store.traces_of("000001")
+    assert first.reads == 1
+    current = second
+    store.traces_of("000001")
+    assert (first.reads, second.reads) == (1, 1)
+
+
 def test_what_does_not_exist_is_none(store):
     assert store.event("no-such") is None
     assert store.landing("no-such") is None
