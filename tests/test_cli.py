@@ -96,7 +96,8 @@ def csv_rows(text: str) -> list[dict[str, str]]:
 def test_help_lists_every_verb_and_comes_without_loading_the_engine() -> None:
     done = program("--help")
     assert done.returncode == 0
-    for verb in ("demo", "load", "detect", "events", "export", "check", "compare", "dashboard"):
+    verbs = "demo dashboard load detect events export health check compare user audit backup restore"
+    for verb in verbs.split():
         assert re.search(rf"^  {verb} ", done.stdout, re.M), verb
     heavy = "polars numpy scipy dash fdm.engine"
     probe = f"import fdm.cli, sys; print([m for m in '{heavy}'.split() if m in sys.modules])"

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
-import polars as pl
 from rich import box
 from rich.table import Table
 
 from fdm.cli.console import out
 from fdm.cli.options import ARCHIVE
 from fdm.errors import FactsError
+
+if TYPE_CHECKING:
+    import polars as pl
 
 MOST = 20
 
@@ -52,6 +55,8 @@ def health(archive: Path, flights: Path | None, folder: Path | None) -> None:
 
 
 def _flown(path: Path) -> pl.DataFrame:
+    import polars as pl
+
     try:
         frame = pl.read_csv(path, infer_schema=False)
     except (OSError, pl.exceptions.PolarsError) as error:
@@ -84,7 +89,7 @@ def _drifting(trends: pl.DataFrame) -> Table | str:
 
 
 def _parameters(parameters: pl.DataFrame) -> Table | str:
-    rows = parameters.filter(pl.col("state") != "good")
+    rows = parameters.filter(parameters["state"] != "good")
     if not rows.height:
         return f"Every recorded parameter is there: {parameters.height} aircraft and parameters looked at.\n"
     title = f"Recorder: {rows.height} of {parameters.height} aircraft and parameters are not good"
