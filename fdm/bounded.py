@@ -141,6 +141,10 @@ class Instants:
         """`other` wherever this one did not happen."""
         return pick(self.happened, self, other)
 
+    def rows(self, index: np.ndarray) -> Instants:
+        """Some landings only."""
+        return Instants(*(x[index] for x in (self.best, self.earliest, self.latest, self.why)))
+
     def engine(self, index: int) -> Instants:
         """One engine's column of an (n, e) result."""
         return Instants(*(x[:, index] for x in (self.best, self.earliest, self.latest, self.why)))

@@ -39,6 +39,7 @@ class Jolt:
 
 def jolt_between(signal: Signal, from_s: np.ndarray, to_s: np.ndarray, least_g: float = JOLT_G) -> Jolt:
     """The first jolt in [from_s, to_s], against the calm just before `from_s`."""
+    signal = signal.part(from_s - CALM_S - signal.step_s, to_s + signal.step_s)
     calm, scatter = _calm(signal, from_s - CALM_S, from_s)
     low = _lowest_before(signal, max(1, round(SHARP_S / signal.step_s)))
     begin, end = signal.index_past(from_s)[:, None], signal.index_past(to_s)[:, None]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -76,7 +76,7 @@ class Signal:
         """(n,) true where samples are missing between the first and the last."""
         spanned = np.where(self.recorded, self.last_column - self.first_column + 1, 0)
         count: np.ndarray = self.valid.sum(axis=1)
-        return count < spanned
+        return np.asarray(count < spanned)
 
     @property
     def wide_s(self) -> float:
@@ -93,6 +93,24 @@ class Signal:
         """(n, m) column of the first sample at or after each column, m where there is none."""
         marked = np.where(self.valid, self.columns, len(self.columns))
         return np.minimum.accumulate(marked[:, ::-1], axis=1)[:, ::-1]
+
+    def rows(self, index: np.ndarray) -> Signal:
+        """Some landings only."""
+        return replace(
+            self,
+            values=self.values[index],
+            start_s=self.start_s[index],
+            lag_s=self.lag_s[index],
+            end_s=None if self.end_s is None else self.end_s[index],
+            unusable=None if self.unusable is None else self.unusable[index],
+        )
+
+    def part(self, from_s: np.ndarray, to_s: np.ndarray) -> Signal:
+        """The columns that windows of the landings touch."""
+        begin, end = self.index_from(from_s), self.index_past(to_s)
+        some = (begin < end) & ~np.isnan(from_s + to_s)
+        c0, c1 = (int(begin[some].min()), int(end[some].max())) if some.any() else (0, 1)
+        return replace(self, values=self.values[:, c0:c1], start_s=self.start_s + c0 * self.step_s)
 
     def time(self, index: np.ndarray) -> np.ndarray:
         """Stamp of each landing's sample `index` (n,)."""

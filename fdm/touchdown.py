@@ -127,8 +127,9 @@ def _count_within(flags: np.ndarray, window: int) -> np.ndarray:
 
 def _resting_ft(batch: Batch) -> np.ndarray:
     """(n,) what the radio height shows with the wheels on the ground: the low end of what it shows around contact."""
-    height = batch.signal("radio_height")
-    begin, end = (height.index_from(np.full(batch.n, s))[:, None] for s in (-5.0, 16.0))
+    around = np.full(batch.n, -5.0), np.full(batch.n, 16.0)
+    height = batch.signal("radio_height").part(*around)
+    begin, end = (height.index_from(time_s)[:, None] for time_s in around)
     values = np.where((height.columns >= begin) & (height.columns < end), height.values, np.nan)
     ordered = np.sort(values, axis=1)
     count: np.ndarray = (~np.isnan(ordered)).sum(axis=1)

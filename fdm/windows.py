@@ -122,15 +122,19 @@ def _possibly_reached(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> n
     c0, c1 = _columns(begin - 2, end + 2, signal.values.shape[1])
     if c1 - c0 < 4:
         return most
-    v = signal.values[:, c0:c1].astype(np.float32, copy=False)
-    a, b = v[:, 1:-2] - v[:, :-3], v[:, 3:] - v[:, 2:-1]  # slopes before and behind each inner interval
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = (v[:, 2:-1] - b - v[:, 1:-2]) / (a - b)
-        apex = np.where((a > 0) & (b < 0) & (share > 0) & (share < 1), v[:, 1:-2] + a * share, -np.inf)
-        at_s = signal.start_s[:, None] + (signal.columns[c0 + 1 : c1 - 2] + share) * signal.step_s
+    v = signal.values[:, c0:c1]
+    rises, falls = v[:, 1:-2] > v[:, :-3], v[:, 3:] < v[:, 2:-1]  # before and behind each inner stretch
+    left = signal.columns[c0 + 1 : c1 - 2]
+    inside = (left >= begin[:, None] - 1) & (left < end[:, None])
+    row, k = np.nonzero(rises & falls & inside)
+    before, here, there, behind = (v[row, k + i].astype(np.float64) for i in range(4))
+    share = (there - here + there - behind) / ((here - before) + (there - behind))
+    apex = here + (here - before) * share
+    at_s = signal.start_s[row] + (c0 + 1 + k + share) * signal.step_s
     room_s = signal.step_s / 4
-    inside = (at_s >= from_s[:, None] - room_s) & (at_s <= to_s[:, None] + room_s)
-    return np.fmax(most, np.where(inside, apex, -np.inf).max(axis=1))
+    fits = (share > 0) & (share < 1) & (at_s >= from_s[row] - room_s) & (at_s <= to_s[row] + room_s)
+    np.maximum.at(most, row[fits], apex[fits])
+    return most
 
 
 def _peak(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
@@ -167,8 +171,11 @@ def time_above(
     why = np.where(start.why != FINE, start.why, end.why)
     there = start.happened & end.happened & ~np.isnan(np.broadcast_to(threshold, why.shape))
     value, lower, upper = np.zeros((3, len(begin)))
-    if c1 - c0 >= 2:
-        value, lower, upper = _above(signal, threshold, start, end, c0, c1)
+    some = np.flatnonzero(there & _perhaps_above(signal, threshold, begin, stop, c0, c1))
+    if len(some):
+        level = np.broadcast_to(threshold, why.shape)[some]
+        parts = _above(signal.rows(some), level, start.rows(some), end.rows(some), c0, c1)
+        value[some], lower[some], upper[some] = parts
     upper = upper + _outside(signal, start.earliest, end.latest)
     gap_s = signal.longest_gap_s(start.earliest, end.latest)
     holed = gap_s > signal.wide_s + 1e-3
@@ -180,12 +187,24 @@ def time_above(
     return result.where(there & signal.recorded, absent)
 
 
+def _perhaps_above(
+    signal: Signal, threshold: float | np.ndarray, begin: np.ndarray, stop: np.ndarray, c0: int, c1: int
+) -> np.ndarray:
+    """(n,) true where some sample in the window may be above, or is missing."""
+    if c1 - c0 < 2:
+        return np.zeros(len(begin), bool)
+    level = np.asarray(threshold, np.float32)[..., None] - np.float32(signal.tolerance)
+    columns = signal.columns[c0:c1]
+    inside = (columns >= begin[:, None]) & (columns < stop[:, None])
+    return (inside & ((signal.values[:, c0:c1] > level) | ~signal.valid[:, c0:c1])).any(axis=1)
+
+
 def _above(
-    signal: Signal, threshold: float | np.ndarray, start: Instants, end: Instants, c0: int, c1: int
+    signal: Signal, threshold: np.ndarray, start: Instants, end: Instants, c0: int, c1: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Best, least and most time above, from the stretches between columns c0 to c1."""
     a, b = _sampled_neighbours(signal, c0, c1)
-    level = np.asarray(threshold, np.float32)[..., None]
+    level = threshold.astype(np.float32)[:, None]
     top, bottom = np.maximum(a, b) - level, np.minimum(a, b) - level
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.clip(np.where(top > bottom, top / (top - bottom), top > 0), 0, 1)
