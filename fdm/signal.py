@@ -49,7 +49,7 @@ class Signal:
     @cached_property
     def valid(self) -> np.ndarray:
         """(n, m) true where a sample was recorded."""
-        return self.values >= 0 if self.values.dtype == np.int8 else ~np.isnan(self.values)
+        return np.asarray(self.values >= 0 if self.values.dtype == np.int8 else ~np.isnan(self.values))
 
     @cached_property
     def columns(self) -> np.ndarray:
