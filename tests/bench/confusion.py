@@ -22,9 +22,8 @@ import polars as pl
 from fdm.engine import table
 from sample_flights.layouts import layouts
 from tests.bench.spans import airline_archive, fault_of, recorder_of
-from tests.outside.fault_fleet import could_be, fly_fleet, graded, study
+from tests.outside.fault_fleet import could_be, exports, fly_fleet, graded, study
 from tests.outside.judging import SEVERITIES, rules
-from tests.outside.test_faults import exports
 
 COLUMNS = ("source", "fault", "flight", "rule", "truth", "lowest_true", "true", "highest_true")
 SAID = ("outcome", "said", "lowest", "highest", "could", "value", "lower", "upper", "reason")
@@ -118,10 +117,12 @@ def invented_medium() -> pl.Expr:
 
 def report(title: str, counts: pl.DataFrame) -> list[str]:
     """A table as lines; noughts as dots, so that what matters stands out."""
-    first = counts.columns[0]
-    lines = ["", title, f"{first:<34}" + "".join(f"{name:>13}" for name in CELLS)]
+    first, widths = counts.columns[0], [max(len(name), 6) + 2 for name in CELLS]
+    heads = [f"{name:>{width}}" for name, width in zip(CELLS, widths, strict=True)]
+    lines = ["", title, f"{first:<32}" + "".join(heads)]
     for row in counts.iter_rows(named=True):
-        lines.append(f"{row[first]:<34}" + "".join(f"{row[name] or '·':>13}" for name in CELLS))
+        cells = [f"{row[name] or '·':>{width}}" for name, width in zip(CELLS, widths, strict=True)]
+        lines.append(f"{row[first]:<32}" + "".join(cells))
     return lines
 
 

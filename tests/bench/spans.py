@@ -49,7 +49,16 @@ def airline_archive(folder: Path, landings: int, seed: int) -> tuple[Path, pl.Da
     found = table(archive, "landings").select("flight", "landing_id", "touchdown_s")
     off_s = (pl.col("touchdown_s") - pl.col("touchdown_at_s")).abs()
     close = truth.join(found, on="flight").filter(off_s < SAME_LANDING_S)
-    return archive, close.drop("touchdown_s").unique(["flight", "landing"], keep="first", maintain_order=True)
+    close = close.drop("touchdown_s").unique(["flight", "landing"], keep="first", maintain_order=True)
+    return archive, close.with_columns(touchdown_s="touchdown_at_s")
+
+
+def touchdowns(landings: pl.DataFrame) -> pl.DataFrame:
+    """First contact as if it were a measure."""
+    ends = {"value": "touchdown_s", "lower": "touchdown_earliest_s", "upper": "touchdown_latest_s"}
+    return landings.select(
+        "landing_id", measure=pl.lit("touchdown_s"), engine=pl.lit(0, pl.Int8), unit=pl.lit("s"), **ends
+    )
 
 
 def fault_of(truth: pl.DataFrame) -> pl.Series:
@@ -62,6 +71,7 @@ def airline_spans(folder: Path, landings: int, seed: int) -> pl.DataFrame:
     """Spans of the invented airline's landings."""
     archive, truth = airline_archive(folder, landings, seed)
     measures = table(archive, "measures").with_columns(pl.col("engine").fill_null(0))
+    measures = pl.concat([measures, touchdowns(table(archive, "landings"))], how="diagonal")
     names = [name for name in measures["measure"].unique().sort() if name in truth.columns]
     keys = truth.select("landing_id", "flight", source="fleet", fault=fault_of(truth))
     parts = [_one_measure(name, truth, keys) for name in names]
@@ -105,7 +115,9 @@ def _slack(channel: Channel) -> float:
 
 def jsbsim_spans(exports: Sequence[Export], found: Study) -> pl.DataFrame:
     """Spans of exported JSBSim landings."""
-    by_landing = found.measures.with_columns(pl.col("engine").fill_null(0)).partition_by("landing_id", as_dict=True)
+    measures = found.measures.with_columns(pl.col("engine").fill_null(0))
+    touched = [touchdowns(landings) for landings in found.landings.values()]
+    by_landing = pl.concat([measures, *touched], how="diagonal").partition_by("landing_id", as_dict=True)
     rows = []
     for one in exports:
         landing = nearest(found.landings.get(one.flight), one.landed)
@@ -120,7 +132,7 @@ def _landing(one: Export, landed: Landed, said: dict[tuple[str, int], dict]) -> 
     speed_kt, slowing_g = (measures.get((n, 0), math.nan) for n in ("touchdown_ground_speed_kt", "mean_deceleration_g"))
     slowing_g = USUAL_G if math.isnan(slowing_g) else slowing_g
     rows = []
-    for (name, engine), true in measures.items():
+    for (name, engine), true in {("touchdown_s", 0): landed.truth.touchdown_s, **measures}.items():
         row = said.get((name, engine))
         if row is not None and not math.isnan(true):
             least = least_width(name, landed.recorder, speed_kt, slowing_g)

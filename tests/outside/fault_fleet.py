@@ -10,6 +10,7 @@ import math
 import multiprocessing
 import os
 import warnings
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -21,6 +22,7 @@ import polars as pl
 
 from . import jsbsim_fleet
 from .fault_tools import STAMPS, Fault, Recording
+from .faults import FAULTS, inject
 from .jsbsim_landing import Flown, Plan, fly, prepare
 from .jsbsim_truth import Truth, truth
 from .judging import SEVERITIES, rules, severity
@@ -141,13 +143,13 @@ def table(export: Export) -> pl.DataFrame:
     return pl.DataFrame(columns)
 
 
-def export(folder: Path, exports: Iterable[Export]) -> Path:
+def export(folder: Path, flights: Iterable[Export]) -> Path:
     """Write recordings as an operator's folder: a table for each layout and fault, maps, flights.csv, runways.csv."""
     (folder / "maps").mkdir(parents=True, exist_ok=True)
     groups: dict[str, list[Export]] = {}
-    for one in exports:
+    for one in flights:
         groups.setdefault(f"{one.landed.fleet.replace(' ', '_')}_{one.fault}", []).append(one)
-    listed = []
+    listed: list[dict[str, str]] = []
     for stem, group in groups.items():
         first = group[0].landed
         pl.concat([table(one) for one in group]).write_parquet(folder / f"{stem}.parquet")
@@ -158,6 +160,21 @@ def export(folder: Path, exports: Iterable[Export]) -> Path:
     pl.DataFrame(listed).write_csv(folder / "flights.csv")
     jsbsim_fleet.runways(*next(iter(groups.values()))[0].landed.start_deg).write_csv(folder / "runways.csv")
     return folder
+
+
+def exports(fleet: Sequence[Landed], normals: int, seed: int) -> list[Export]:
+    """Every landing healthy; every fault on so many normal landings and on one landing of each other lapse."""
+    by_lapse: dict[str, list[Landed]] = defaultdict(list)
+    for landed in fleet:
+        by_lapse[landed.lapse].append(landed)
+    made = [Export(f"healthy~{landed.plan.name}", landed, landed.recording) for landed in fleet]
+    for n, fault in enumerate(FAULTS):
+        for lapse, some in by_lapse.items():
+            for landed in some[:normals] if lapse == "normal" else [some[n % len(some)]]:
+                spoilt = inject(fault, landed.recording, np.random.default_rng([seed, n, fleet.index(landed)]))
+                if spoilt is not None:
+                    made.append(Export(f"{fault}~{landed.plan.name}", landed, spoilt[0], fault, spoilt[1]))
+    return made
 
 
 # -- what the product says of them ---------------------------------------------------------------------------------
@@ -183,7 +200,7 @@ class Study:
     warned: Sequence[str]
 
 
-def study(folder: Path, exports: Sequence[Export]) -> Study:
+def study(folder: Path, flights: Sequence[Export]) -> Study:
     """Write, load and judge recordings, by the public functions."""
     from fdm.engine import detect, load  # the product is not needed to fly and to export
     from fdm.engine import table as result
@@ -191,7 +208,7 @@ def study(folder: Path, exports: Sequence[Export]) -> Study:
     archive = folder / "archive"
     with warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
-        report = load([export(folder / "recordings", exports)], archive)
+        report = load([export(folder / "recordings", flights)], archive)
         detect(archive)
     landings, outcomes, events, measures = (result(archive, n) for n in ("landings", "outcomes", "events", "measures"))
     by_flight = {flight: part for (flight,), part in landings.partition_by("flight", as_dict=True).items()}
@@ -206,7 +223,7 @@ def study(folder: Path, exports: Sequence[Export]) -> Study:
         how="left",
     )
     judged = {key[0]: part for key, part in said.partition_by("landing_id", as_dict=True).items()}
-    rows = [row for one in exports for row in _rows(one, by_flight.get(one.flight), judged)]
+    rows = [row for one in flights for row in _rows(one, by_flight.get(one.flight), judged)]
     return Study(
         pl.DataFrame(rows, infer_schema_length=None), quality, by_flight, measures, [str(w.message) for w in warned]
     )

@@ -208,13 +208,15 @@ def reverser_stuck_deployed(recording: Recording, rng: np.random.Generator) -> F
 
 @fault
 def reverser_contradiction(recording: Recording, rng: np.random.Generator) -> Faulty:
-    """A reverser says deployed and locked at once."""
+    """A reverser's unlocked discrete stays off, so that it says deployed and locked at once."""
     found = deploys(recording, rng)
     name = f"reverser_unlocked.{found[0]}" if found else ""
     if found is None or name not in recording:
         return None
-    values = np.zeros(len(recording[name][1]))
-    return changed(recording, name, values), Fault("contradiction", name, found[1], found[2])
+    time_s, values = recording[name]
+    out_s = time_s[values == 1]
+    kind = Fault("contradiction", name, float(out_s[0]), float(out_s[-1]))
+    return changed(recording, name, np.zeros(len(values))), kind
 
 
 @fault

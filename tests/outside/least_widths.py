@@ -85,6 +85,7 @@ STEPS = {
     "heading": ("heading",),
 }
 LEAST: dict[str, Callable[[Sampling], float]] = {
+    "touchdown_s": lambda s: s.gear,
     "spoiler_delay_s": lambda s: s.gear + s.spoiler,
     "spoiler_delay_first_s": lambda s: s.gear + s.spoiler,
     "spoiler_start_delay_s": lambda s: s.gear + s.spoiler,

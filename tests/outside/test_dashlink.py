@@ -26,7 +26,7 @@ from .recorder import Channel, Signal
 
 pytestmark = [
     pytest.mark.outside,
-    pytest.mark.xfail(raises=IndexError, strict=True, reason="detect fails where no engine has a reverser"),
+    pytest.mark.xfail(raises=ValueError, strict=True, reason="detect fails where no engine has a reverser"),
 ]
 NO_REVERSE = (NEVER, NEVER)
 PLANS = {

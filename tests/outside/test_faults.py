@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -16,9 +15,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from .fault_fleet import Export, Landed, Study, fly_fleet, study
+from .fault_fleet import Export, Study, exports, fly_fleet, study
 from .fault_tools import STAMPS, Fault
-from .faults import FAULTS, inject
+from .faults import FAULTS
 from .judging import SEVERITIES
 
 pytestmark = pytest.mark.outside
@@ -32,21 +31,6 @@ SHOWN_BY = {  # engines that did the same cannot be told apart: who must show th
 CLOCK_WORDS = ("row", "no data", "time goes back", "clock", "stamp")
 NEAR_S = 1.5  # a fault is found at samples, up to a sampling interval away from where it began and ended
 Faulty = tuple[list[Export], Study]
-
-
-def exports(fleet: Sequence[Landed], normals: int, seed: int) -> list[Export]:
-    """Every landing healthy; every fault on some normal landings and on one landing of each lapse."""
-    by_lapse: dict[str, list[Landed]] = defaultdict(list)
-    for landed in fleet:
-        by_lapse[landed.lapse].append(landed)
-    made = [Export(f"healthy~{landed.plan.name}", landed, landed.recording) for landed in fleet]
-    for n, fault in enumerate(FAULTS):
-        for lapse, some in by_lapse.items():
-            for landed in some[:normals] if lapse == "normal" else [some[n % len(some)]]:
-                spoilt = inject(fault, landed.recording, np.random.default_rng([seed, n, fleet.index(landed)]))
-                if spoilt is not None:
-                    made.append(Export(f"{fault}~{landed.plan.name}", landed, spoilt[0], fault, spoilt[1]))
-    return made
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +49,27 @@ def _each(missing: Mapping[str, str]) -> list:
         pytest.param(name, marks=pytest.mark.xfail(reason=missing[name], strict=True)) if name in missing else name
         for name in FAULTS
     ]
+
+
+# -- the faults themselves --------------------------------------------------------------------------------------------
+
+
+def test_a_fault_spoils_what_it_names_and_nothing_else(faulty: Faulty) -> None:
+    """Its parameter (both sides, or all discretes of a reverser), and only while it lasts."""
+    for one in faulty[0]:
+        if one.done is None or one.done.kind == "time gap":
+            continue
+        family, number = one.done.parameter.partition("_")[0].partition(".")[0], one.done.parameter[-2:]
+        for name, (time_s, healthy) in one.landed.recording.items():
+            named = name.startswith(family) and (family != "reverser" or name[-2:] == number)
+            if one.done.kind == "swapped" and name.startswith(family):
+                continue
+            stamps, values = one.recording[name]
+            assert np.array_equal(stamps, time_s)
+            changed = ~((values == healthy) | (np.isnan(values) & np.isnan(healthy)))
+            outside = (time_s < one.done.from_s) | (time_s > one.done.to_s) | (not named)
+            if one.done.kind != "clock set back":  # which lasts to the end; what is named is the time written twice
+                assert not (changed & outside).any(), (one.flight, name, time_s[changed & outside])
 
 
 # -- healthy recordings -----------------------------------------------------------------------------------------------
