@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from itertools import groupby
@@ -77,16 +77,17 @@ def detect(
         detection = _Detection(store, book, crew, progress)
         parts = detection.run()
         store.replace(results=Results(store.storage, _run(book), parts))
-    return _report(book, parts.values(), detection.counts)
+    return _report(book, detection)
 
 
-def _report(book: RuleBook, parts: Iterable[PartResults], counts: Counter[str]) -> DetectReport:
+def _report(book: RuleBook, detection: _Detection) -> DetectReport:
     events, outcomes, landings = Counter[str](), Counter({"event": 0, "within": 0, "not_assessed": 0}), 0
-    for part in parts:
+    for part in detection.found.values():
         landings += part.landings
         events.update(part.events)
         outcomes.update(part.outcomes)
-    return DetectReport(book.label, landings, dict(events), dict(outcomes), counts["measured"], counts["judged"])
+    measured, judged = sum(detection.measured.values()), sum(detection.judged.values())
+    return DetectReport(book.label, landings, dict(events), dict(outcomes), measured, judged)
 
 
 @dataclass
@@ -99,7 +100,8 @@ class _Detection:
     progress: Progress | None
     live: dict[str, list[str]] = field(default_factory=dict)
     found: dict[str, PartResults] = field(default_factory=dict)
-    counts: Counter[str] = field(default_factory=Counter)
+    measured: dict[str, int] = field(default_factory=dict)
+    judged: dict[str, int] = field(default_factory=dict)
     failed: list[str] = field(default_factory=list)
 
     def run(self) -> dict[str, PartResults]:
@@ -107,12 +109,12 @@ class _Detection:
         self.live = dict(self.store.live().iter_rows())
         before = self.store.results.parts
         folders = {part: measured_folder(part, self.book.settings_hash) for part in self.live}
-        measured = {p: of for p, of in before.items() if p in folders and of.measured == folders[p]}
-        there = self._measured_already({p: f for p, f in folders.items() if p not in measured})
-        jobs = [self._job(p, f, known=p in there) for p, f in folders.items() if p not in measured]
+        valid = {p: of for p, of in before.items() if p in folders and of.measured == folders[p]}
+        there = self._measured_already({p: f for p, f in folders.items() if p not in valid})
+        jobs = [self._job(p, f, known=p in there) for p, f in folders.items() if p not in valid]
         self._do(_together(jobs, {p: len(ids) for p, ids in self.live.items()}))
-        self.found = {p: self.found.get(p) or measured[p] for p in folders if p in self.found or p in measured}
         self._stop_if_failed()
+        self.found = {p: self.found.get(p) or valid[p] for p in folders}
         dead = self._dead()
         anew = [self._job(p, f, True, dead.get(p)) for p, f in folders.items() if not self._holds(p, dead.get(p))]
         self._do([anew[i : i + JUDGED_TOGETHER] for i in range(0, len(anew), JUDGED_TOGETHER)])
@@ -152,7 +154,8 @@ class _Detection:
             self.failed.append(f"{one.part}: {one.problem}")
             return
         self.found[one.part] = one.results
-        self.counts.update(measured=one.measured, judged=one.judged)
+        self.measured[one.part] = self.measured.get(one.part, 0) + one.measured
+        self.judged[one.part] = max(self.judged.get(one.part, 0), one.judged)  # again, when a tail's discrete is dead
 
     def _stop_if_failed(self) -> None:
         if self.failed:
