@@ -245,7 +245,9 @@ class Rolling(Batch):
 
 
 def _by_column(ask: Callable[[np.ndarray], np.ndarray], time_s: np.ndarray) -> np.ndarray:
-    return ask(time_s) if time_s.ndim == 1 else np.stack([ask(column) for column in time_s.T], axis=1)
+    if time_s.ndim == 1:
+        return ask(time_s)
+    return np.stack([ask(column) for column in time_s.T], axis=1) if time_s.shape[1] else time_s
 
 
 def interpolate_heading(signal: Signal, time_s: np.ndarray) -> np.ndarray:

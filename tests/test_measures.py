@@ -7,6 +7,7 @@ import pytest
 
 from fdm.measures import CATALOGUE
 from fdm.settings import Settings
+from fdm.wide import instants_wide, measures_long, measures_wide
 from tests.flown import RECORDERS, START_S, draw
 from tests.handmade import END_S, LEVER, POWER, SPEED, STATE, landing, made, measured
 from tests.making import CLOCK_S, Truth, between, line, switch
@@ -742,3 +743,11 @@ def test_the_names_used_here_are_the_catalogues() -> None:
     assert SPEED(np.array(20.0)) == 60
     assert LEVER(np.array(2.0)) == pytest.approx(0.05)
     assert STATE(np.array(4.6)) == 2
+
+
+def test_no_reversers_make_whole_tables() -> None:
+    given = made(reversers=())
+    wide = measures_wide(given.result)
+    assert "deploy_delay_s.1" not in wide.columns
+    assert measures_long(wide, given.reasons.sentences).filter(measure="spoiler_delay_s")["value"][0] > 0
+    assert instants_wide(given.result).height == 1
