@@ -232,11 +232,14 @@ class _Load:
         return dict(there.select("content_hash", "source").iter_rows()) | new
 
     def _leave(self, file: _File, *, touched: bool = False) -> None:
+        landings: dict[str, int] = {}
         for row in file.before:
             if row["duplicate_of"] is not None:
                 self._say(row["source"], "duplicate", 0, _duplicate_of(row["duplicate_of"]))
             else:
-                self._say(row["source"], "unchanged", len(row["landing_ids"]))
+                landings[row["source"]] = landings.get(row["source"], 0) + len(row["landing_ids"])
+        for source, count in landings.items():
+            self._say(source, "unchanged", count)
         if touched:
             file.gone = sorted({row["source"] for row in file.before})
             file.rows = [row | {"stamp": file.stamp, "loaded_utc": datetime.now(UTC)} for row in file.before]
@@ -260,7 +263,8 @@ class _Load:
         self._say(flight.source, "duplicate", 0, _duplicate_of(twin))
 
     def _accept(self, file: _File, flight: Flight) -> None:
-        action = "replaced" if file.before else "loaded"
+        replaced = any(row["source"] == flight.source and row["part"] is not None for row in file.before)
+        action = "replaced" if replaced else "loaded"
         self._say(flight.source, action, len(flight.frames), "; ".join(flight.notes) or None)
         file.hashes[flight.content_hash or ""] = self.sources[flight.content_hash or ""] = flight.source
         file.waiting += len(flight.frames)
