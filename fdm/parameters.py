@@ -12,7 +12,7 @@ Kind = Literal["analogue", "discrete", "state"]
 
 STOWED, IN_TRANSIT, DEPLOYED = 0, 1, 2
 STATES = {"stowed": STOWED, "in_transit": IN_TRANSIT, "deployed": DEPLOYED}
-NOT_RECORDED = -1   # a discrete or a state without a valid sample; analogue values use NaN
+NOT_RECORDED = -1  # a discrete or a state without a valid sample; analogue values use NaN
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,9 @@ ENGINES = ("1", "2", "3", "4")
 SIDES = ("left", "right")
 
 
-def _analogue(name: str, unit: str, low: float, high: float, tolerance: float, suffixes: tuple[str, ...] = ()) -> Parameter:
+def _analogue(
+    name: str, unit: str, low: float, high: float, tolerance: float, suffixes: tuple[str, ...] = ()
+) -> Parameter:
     return Parameter(name, unit, "analogue", low, high, tolerance, suffixes)
 
 
