@@ -16,7 +16,7 @@ from fdm.measures import CATALOGUE
 from fdm.recording import Recording
 from fdm.rolling import interpolate_heading
 from fdm.schemas import LANDINGS
-from fdm.screening import parameter_health, screened
+from fdm.screening import Screened, parameter_health, screened
 from fdm.settings import Settings
 from fdm.steps import Rollout
 from fdm.windows import interpolate
@@ -49,7 +49,7 @@ def measure_block(block: Block, settings: Settings, reasons: Reasons) -> Result:
     screen = screened(block, reasons)
     batch = Rollout(screen.block, settings, reasons, screen.unusable)
     with np.errstate(invalid="ignore"):
-        landings = _with_faults(_landings(batch), screen.sentences(batch.contact.best))
+        landings = _with_faults(_landings(batch), _sentences(batch, screen))
         values = {name: _judgeable(batch, m.function(batch)) for name, m in CATALOGUE.items()}
         contact = batch.contact.best
         at_s = {
@@ -158,6 +158,14 @@ def _landings(batch: Rollout) -> pl.DataFrame:
         )
     )
     return frame.select(pl.col(name).cast(dtype) for name, dtype in LANDINGS.items())
+
+
+def _sentences(batch: Rollout, screen: Screened) -> list[list[str]]:
+    """What was found wrong with each landing's recording."""
+    sentences = screen.sentences(batch.contact.best)
+    for row, notes in batch.touchdown.notes.items():
+        sentences[row] = [*sentences[row], *notes]
+    return sentences
 
 
 def _with_faults(landings: pl.DataFrame, sentences: list[list[str]]) -> pl.DataFrame:

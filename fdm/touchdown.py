@@ -8,7 +8,8 @@ switch that comes late (tilting bogie). Every answer is a bounded instant.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -21,7 +22,8 @@ from fdm.windows import interpolate, time_above
 
 SEARCH_BEFORE_S = 8.0  # around the anchor, first contact is looked for from here
 SEARCH_AFTER_S = 15.0
-REACH_FT = 12.0  # a gear that says ground further than this above the resting radio height is wrong
+REACH_FT = 12.0  # a gear that says ground further than this above the resting radio height is wrong ...
+SINGLE_FT = 6.0  # ... and so is a single sample of ground this far above it
 ALONE_S = 5.0  # without radio height, a ground sample is believed when others lie this near
 ALONE_SHARE = 0.08
 CLEAR_FT, DOWN_FT = 5.0, 1.0  # above its resting value: clearly in the air; as good as on the ground
@@ -34,9 +36,10 @@ STIR_G = 0.06  # an aeroplane in the air or just back strays this far from 1 g; 
 MISSED_S = 2.5  # a jolt up to this long before the gear says ground is the contact that it missed ...
 MISSED_JOLT_G = 0.25  # ... when it is this hard
 MISSED_FT = 4.0  # ... and the radio height within this of its resting value
-LIFTED_G = (
-    0.88  # normal acceleration below this, after such a jolt, says that the aeroplane was airborne again
-)
+LIFTED_G = 0.93  # mean normal acceleration below this, after such a jolt, says it was airborne again
+LIFTED_S = 0.5  # ... over so long; struts ring at a few cycles a second
+RING_S = 0.25  # the jolt itself lasts so long
+
 FLYING_KT = 60.0
 FLOWN_S = 2.5  # in the air for this long to the end of the stored landing: flown again
 FLOWN_FT = 30.0
@@ -54,6 +57,7 @@ class Touchdown:
     bounces            contacts lost and regained between contact and settled
     airborne_s         time airborne between them
     left_ground        instants of leaving the ground again for good (missing where the aeroplane stayed)
+    notes              row -> what the air/ground discretes said that was not believed, one sentence each
     """
 
     contact: Instants
@@ -62,6 +66,7 @@ class Touchdown:
     bounces: Bounded
     airborne_s: Bounded
     left_ground: Instants
+    notes: Mapping[int, list[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -108,15 +113,21 @@ def _gear(batch: Batch, signal: Signal) -> _Gear:
 
 
 def _believed(batch: Batch, gear: Signal) -> np.ndarray:
-    """(n, m) ground samples that the radio height allows; where it says nothing, those that do not stand alone."""
+    """(n, m) ground samples that nothing contradicts.
+
+    The radio height must allow them; where it says nothing, they must not stand alone. A single one between samples of
+    air needs more: a radio height nearer to the ground, and some stir in normal acceleration where that is recorded.
+    """
     ground = gear.values == 1
     window = round(ALONE_S / gear.step_s)
     near = _count_within(ground, window)
     believed = ground & (near >= max(2, ALONE_SHARE * (2 * window + 1)))
-    if not batch.has("radio_height"):
-        return believed
-    above_ft = nearest_values(batch.signal("radio_height"), gear) - _resting_ft(batch)[:, None]
-    return np.where(np.isnan(above_ft), believed, ground & ~(above_ft > REACH_FT))
+    single = ground & (_count_within(gear.values == 0, 1) == 2)
+    if batch.has("radio_height"):
+        above_ft = nearest_values(batch.signal("radio_height"), gear) - _resting_ft(batch)[:, None]
+        reach_ft = np.where(single, SINGLE_FT, REACH_FT)
+        believed = np.where(np.isnan(above_ft), believed, ground & ~(above_ft > reach_ft))
+    return believed & ~(single & _calm(batch, gear)) if single.any() else believed
 
 
 def _count_within(flags: np.ndarray, window: int) -> np.ndarray:
@@ -216,7 +227,8 @@ def _with_bounces(
     known = gear.contact.happened
     missed = by == MISSED  # contact was before the gear said so
     hopped = missed & _lifted(batch, contact, gear.contact) if missed.any() else missed
-    airborne = gear.signal.valid & ~gear.ground & ~_surely_rolling(batch, gear.signal)
+    said_air = gear.signal.valid & ~gear.ground
+    airborne = said_air & ~_surely_rolling(batch, gear.signal)
     until = np.fmin(contact.latest + BOUNCE_WITHIN_S, left_ground.earliest - 1e-3)
     regained = last(gear.signal, airborne, gear.contact.latest, until, missing=0).where(known, 0)
     settled = pick(missed, replace(contact, latest=gear.contact.latest), contact)
@@ -230,9 +242,32 @@ def _with_bounces(
     unknown = np.where(
         contact.happened, batch.reason("a bounce cannot be told from radio height"), contact.why
     )
-    return Touchdown(
-        contact, settled, by, bounces.where(known, unknown), airborne_s.where(known, unknown), left_ground
-    )
+    notes = _notes(gear, contact, missed & ~hopped, said_air & ~airborne)
+    kept = (bounces.where(known, unknown), airborne_s.where(known, unknown), left_ground, notes)
+    return Touchdown(contact, settled, by, *kept)
+
+
+def _notes(gear: _Gear, contact: Instants, late: np.ndarray, rolling: np.ndarray) -> dict[int, list[str]]:
+    """Sentences on what the gear said that was not believed, by row."""
+    notes: dict[int, list[str]] = {}
+    signal, far = gear.signal, np.full(len(late), np.inf)
+    in_air = (signal.values == 1) & ~gear.ground & _columns_between(signal, -far, contact.earliest)
+    rolling = rolling & _columns_between(signal, gear.contact.latest, contact.latest + BOUNCE_WITHIN_S)
+    for flags, what in ((in_air, "ground in the air"), (rolling, "air while rolling")):
+        for row in np.flatnonzero(flags.any(axis=1) & contact.happened):
+            columns = np.flatnonzero(flags[row])
+            ends = (signal.start_s[row] + signal.step_s * columns[[0, -1]] - contact.latest[row]).tolist()
+            text = (
+                f"air/ground says {what} from {ends[0]:.1f} to {ends[1]:.1f} s after touchdown; not believed"
+            )
+            notes.setdefault(int(row), []).append(text)
+    for row in np.flatnonzero(late):
+        behind_s = gear.contact.latest[row] - contact.latest[row]
+        text = (
+            f"air/ground says ground only {behind_s:.1f} s after the jolt of touchdown; the jolt is believed"
+        )
+        notes.setdefault(int(row), []).append(text)
+    return notes
 
 
 def _airborne(
@@ -260,25 +295,35 @@ def _surely_rolling(batch: Batch, gear: Signal) -> np.ndarray:
 
     A main gear that says air then is chattering.
     """
-    rolling = np.zeros(gear.values.shape, bool)
+    rolling = _calm(batch, gear)
     if batch.has("nose_gear_ground"):
         rolling |= nearest_values(batch.signal("nose_gear_ground"), gear) == 1
-    if batch.has("normal_acceleration") and batch.signal("normal_acceleration").step_s <= COARSEST_S:
-        signal = batch.signal("normal_acceleration")
-        with np.errstate(invalid="ignore"):
-            felt = np.abs(signal.values - 1.0) > STIR_G
-        window = int(np.ceil((gear.step_s + 0.1) / signal.step_s))
-        stirs, known = _count_within(felt, window), _count_within(signal.valid, window)
-        calm = np.where((stirs == 0) & (known > window), np.int8(1), np.int8(0))
-        rolling |= nearest_values(replace(signal, values=calm), gear) == 1
     return rolling
 
 
-def _lifted(batch: Batch, contact: Instants, gear: Instants) -> np.ndarray:
-    """(n,) true where normal acceleration fell low between a jolt and the gear saying ground."""
+def _calm(batch: Batch, gear: Signal) -> np.ndarray:
+    """(n, m) true at samples around which normal acceleration is known and stays at 1 g: nothing touched or left."""
+    if not batch.has("normal_acceleration") or batch.signal("normal_acceleration").step_s > COARSEST_S:
+        return np.zeros(gear.values.shape, bool)
     signal = batch.signal("normal_acceleration")
-    inside = _columns_between(signal, contact.latest, gear.earliest)
-    return ((signal.values < LIFTED_G) & inside).any(axis=1)
+    with np.errstate(invalid="ignore"):
+        felt = np.abs(signal.values - 1.0) > STIR_G
+    window = int(np.ceil((gear.step_s + 0.1) / signal.step_s))
+    stirs, known = _count_within(felt, window), _count_within(signal.valid, window)
+    calm = np.where((stirs == 0) & (known > window), np.int8(1), np.int8(0))
+    return nearest_values(replace(signal, values=calm), gear) == 1
+
+
+def _lifted(batch: Batch, contact: Instants, gear: Instants) -> np.ndarray:
+    """(n,) true where normal acceleration says that the aeroplane flew between a jolt and the gear saying ground.
+
+    Rolling it rings about 1 g; in the air it stays below that, the lift being less than the weight.
+    """
+    signal = batch.signal("normal_acceleration")
+    inside = _columns_between(signal, contact.latest + RING_S, gear.earliest) & signal.valid
+    count: np.ndarray = inside.sum(axis=1)
+    mean_g = np.where(inside, signal.values, 0).sum(axis=1) / np.maximum(count, 1)
+    return (count * signal.step_s >= LIFTED_S) & (mean_g < LIFTED_G)
 
 
 def _columns_between(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:

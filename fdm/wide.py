@@ -63,6 +63,10 @@ def measured_from_wide(frame: pl.DataFrame, engines: Sequence[int], reasons: Seq
     values, at_s, speed = {}, {}, {}
     for name in CATALOGUE:
         keys = [name] if name in frame.columns else [f"{name}.{e}" for e in engines if f"{name}.{e}" in frame.columns]
+        if not keys and CATALOGUE[name].per_engine and not engines:
+            none = np.empty((frame.height, 0))
+            values[name] = Bounded(none, none, none, none.astype(np.int16), none)
+            at_s[name] = speed[name] = none
         if not keys:
             continue
         whole = len(keys) == 1 and keys[0] == name

@@ -67,6 +67,7 @@ def recorded(
     height_hz: float = 0.0,
     ground: Truth | None = None,
     more: Sequence[str] = (),
+    calm: bool = False,
 ) -> Recording:
     """The arrival as a recorder keeps it, each parameter at its own random phase."""
 
@@ -77,7 +78,7 @@ def recorded(
     if gear_hz:
         made.append(take("main_gear_ground", ground or arrival.ground, gear_hz))
     if g_hz:
-        felt = turbulent(arrival.normal_g, rng)
+        felt = arrival.normal_g if calm else turbulent(arrival.normal_g, rng)
         noise = rng.choice([0.005, 0.02, 0.03])
         made.append(take("normal_acceleration", felt, g_hz, noise=noise, resolution=0.004))
     if height_hz:
@@ -173,7 +174,7 @@ def test_bounces_seen_by_the_gear_lie_within_their_bounds(gear_hz: float) -> Non
 
 
 def test_a_touch_that_the_gear_missed_is_found_by_its_jolt() -> None:
-    """A hop right after a touch between two samples: contact is where the jolt is, and the hop is told."""
+    """A hop right after a touch between two samples: contact is where the jolt is, and bounds hold the hop."""
     rng = np.random.default_rng(5)
     arrivals = [
         Arrival(on=((0, 0.3), (1.3, 1e6)), jolts_g=(0.6, 0.3), rise_s=0.06, airborne_g=0.7, sink_fps=8)
@@ -191,7 +192,7 @@ def test_a_touch_that_the_gear_missed_is_found_by_its_jolt() -> None:
     )
     assert hop.inside[missed].mean() >= 0.99
     assert settled.inside[missed].mean() >= 0.99
-    assert (touchdown.bounces.value[missed] == 1).mean() >= 0.95
+    assert (touchdown.bounces.upper[missed] >= 1).all()
 
 
 def test_a_switch_that_comes_late_does_not_move_first_contact() -> None:
@@ -203,6 +204,10 @@ def test_a_switch_that_comes_late_does_not_move_first_contact() -> None:
         [recorded(a, rng, gear_hz=2.0, g_hz=8.0, height_hz=4.0, ground=late) for a in arrivals]
     )
     assert contact_of(touchdown).share >= 0.85, "gusts may hide the jolt"
+    assert (touchdown.bounces.value == 0).mean() >= 0.92, "gusts may look like flying"
+    assert (touchdown.airborne_s.value < 0.3).mean() >= 0.92
+    told = touchdown.notes[int(np.flatnonzero(touchdown.by == "jolt before main gear")[0])]
+    assert told[0].startswith("air/ground says ground only 1.")
 
 
 # the radio height -----------------------------------------------------------------------------------------------------
@@ -291,6 +296,23 @@ def test_false_ground_samples_in_the_air_do_not_move_contact(gear_hz: float, hei
     _, touchdown = found(made)
     assert contact_of(touchdown).share >= 0.99
     assert (touchdown.bounces.value == 0).all()
+
+
+def test_single_ground_samples_in_the_flare_need_a_stir() -> None:
+    """Too low for the radio height to deny; but nothing is felt then, and contact is felt later."""
+    rng = np.random.default_rng(13)
+    made = []
+    for _ in range(N):
+        at_s = -rng.uniform(1.1, 3.6)
+        calm = Arrival(jolts_g=(0.4,), rise_s=0.1, sink_fps=2, flare_g=0.02)
+        chatter = between((at_s, at_s + 0.5), (0, 1e6))
+        made.append(recorded(calm, rng, gear_hz=2.0, g_hz=8.0, height_hz=4.0, ground=chatter, calm=True))
+    _, touchdown = found(made)
+    assert contact_of(touchdown).share >= 0.99
+    assert (touchdown.bounces.value == 0).all()
+    told = [notes[0] for notes in touchdown.notes.values()]
+    assert len(told) == N
+    assert all("air/ground says ground in the air from -" in note for note in told)
 
 
 def test_false_air_samples_while_rolling_are_not_bounces() -> None:

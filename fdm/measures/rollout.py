@@ -78,8 +78,8 @@ def heading_excursion_deg(batch: Rollout) -> Bounded:
     until = np.where(np.isnan(end.best), end.earliest, end.best)
     first, behind = signal.index_from(batch.contact.best + ALONG_RUNWAY_S), signal.index_from(until)
     inside = (signal.columns >= first[:, None]) & (signal.columns < behind[:, None]) & signal.valid
-    known = inside.sum(axis=1) >= 3
     off = np.where(inside, batch.off_heading_deg, np.nan)
+    known = (~np.isnan(off)).sum(axis=1) >= 3
     middle = np.zeros(batch.n)
     middle[known] = np.nanmedian(off[known], axis=1)
     away = np.where(inside, np.abs(off - middle[:, None]), -1.0)
