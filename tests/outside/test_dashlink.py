@@ -24,10 +24,7 @@ from .jsbsim_truth import EXTENDED, Truth, truth
 from .judging import escapes, rows_of
 from .recorder import Channel, Signal
 
-pytestmark = [
-    pytest.mark.outside,
-    pytest.mark.xfail(raises=ValueError, strict=True, reason="detect fails where no engine has a reverser"),
-]
+pytestmark = pytest.mark.outside
 NO_REVERSE = (NEVER, NEVER)
 PLANS = {
     "699202611160801": Plan("on time", select_s=NO_REVERSE),

@@ -115,7 +115,6 @@ N1_STILL = "N1 at 1 Hz may leap 48 points in a second, so a standstill that ends
 HEADING_LEAP = "heading at 1 Hz may leap 19 deg in a second; an aeroplane on a runway turns by 5"
 SPOILERS_STILL = "spoilers that stand still as they should move look late; the lift dump is not asked"
 CHATTER_BEFORE = "lone ground samples before contact are taken for it, and delays begin seconds early"
-BOGIE = "air/ground later than the jolt counts as a bounce after it"
 DEAD_ALONE = "a dead discrete is found only while the other reverser is out"
 
 INVENTS = {
@@ -123,14 +122,11 @@ INVENTS = {
     "heading_spike": HEADING_LEAP,
     "spoiler_frozen": SPOILERS_STILL,
     "gear_chatter_before": CHATTER_BEFORE,
-    "gear_late": BOGIE,
 }
 HIDES = {
     "heading_spike": HEADING_LEAP,
     "spoiler_frozen": SPOILERS_STILL,
     "reverser_dead": DEAD_ALONE,
-    "gear_chatter_before": CHATTER_BEFORE,
-    "gear_late": BOGIE,
 }
 
 
@@ -164,7 +160,6 @@ UNNAMED = {
     "reversers_swapped": SWAPPED,
     "gear_chatter_before": SILENT,
     "gear_chatter_after": SILENT,
-    "gear_late": SILENT,
 }
 UNPLACED = {
     "n1_frozen": N1_STILL,
@@ -174,7 +169,6 @@ UNPLACED = {
     "reverser_contradiction": "said without a time",
     "gear_chatter_before": SILENT,
     "gear_chatter_after": SILENT,
-    "gear_late": SILENT,
     "stamps_duplicated": "said without a time",
 }
 LOSES = {
