@@ -9,6 +9,24 @@ import pytest
 
 NO_CHROMIUM = "Chromium is not installed, so no page can be looked at. On Debian: apt-get install chromium"
 
+SLOW = {  # files whose tests are all marked slow
+    "test_cost_twins.py",
+    "test_faults.py",
+    "test_never_lost.py",
+    "test_sample_flights.py",
+    "test_sample_physics.py",
+    "test_scale_crash.py",
+    "test_scale_faults.py",
+    "test_wheel.py",
+}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark the tests of slow files."""
+    for item in items:
+        if item.path.name in SLOW:
+            item.add_marker(pytest.mark.slow)
+
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
     """Skip browser tests where there is no browser; fail them where CI=true promises one."""
