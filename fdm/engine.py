@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from itertools import groupby
@@ -27,7 +28,7 @@ from fdm.detecting import (
 from fdm.errors import ArchiveError
 from fdm.loading import LoadReport, load
 from fdm.partitions import layout_key_of
-from fdm.results import MEASURED, TABLES, WHOLE, PartResults, Results
+from fdm.results import JUDGED, MEASURED, TABLES, WHOLE, PartResults, Results
 from fdm.rulebook import RuleBook, load_rule_book
 from fdm.storage import read_parquet
 from fdm.tails import dead_discretes
@@ -99,6 +100,8 @@ class _Detection:
     crew: Crew
     progress: Progress | None
     live: dict[str, list[str]] = field(default_factory=dict)
+    names: dict[str, set[str]] = field(default_factory=dict)
+    before: Mapping[str, PartResults] = field(default_factory=dict)
     found: dict[str, PartResults] = field(default_factory=dict)
     measured: dict[str, int] = field(default_factory=dict)
     judged: dict[str, int] = field(default_factory=dict)
@@ -107,10 +110,12 @@ class _Detection:
     def run(self) -> dict[str, PartResults]:
         """The results of every part that holds a landing in force."""
         self.live = dict(self.store.live().iter_rows())
-        before = self.store.results.parts
+        self.names = {kind: set(self.store.storage.names(kind)) for kind in (MEASURED, JUDGED)}
         folders = {part: measured_folder(part, self.book.settings_hash) for part in self.live}
-        valid = {p: of for p, of in before.items() if p in folders and of.measured == folders[p]}
-        there = self._measured_already({p: f for p, f in folders.items() if p not in valid})
+        with suppress(ArchiveError):  # a list that is damaged is made anew
+            self.before = self.store.results.parts
+        valid = {p: of for p, of in self.before.items() if of.measured == folders.get(p) and self._kept(of)}
+        there = self._there({p: f for p, f in folders.items() if p not in valid})
         jobs = [self._job(p, f, known=p in there) for p, f in folders.items() if p not in valid]
         self._do(_together(jobs, {p: len(ids) for p, ids in self.live.items()}))
         self._stop_if_failed()
@@ -123,14 +128,20 @@ class _Detection:
             self.progress(len(folders), len(folders), "")
         return self.found
 
-    def _measured_already(self, folders: Mapping[str, str]) -> set[str]:
-        """Parts that a run which did not come to its end has measured."""
-        names = set(self.store.storage.names(MEASURED))
-        there = {p: f for p, f in folders.items() if f.partition("/")[2] in names}
+    def _kept(self, of: PartResults) -> bool:
+        """Whether the folders of some results are still there."""
+        return all(
+            folder.partition("/")[2] in self.names[folder.partition("/")[0]] for folder in (of.measured, of.judged)
+        )
+
+    def _there(self, folders: Mapping[str, str]) -> set[str]:
+        """Parts that were measured already, also by a run that did not come to its end."""
+        there = {p: f for p, f in folders.items() if f.partition("/")[2] in self.names[MEASURED]}
         return {p for p, f in there.items() if self.store.storage.exists(f"{f}/{WHOLE}")}
 
     def _job(self, part: str, folder: str, known: bool, dead: pl.DataFrame | None = None) -> PartJob:
-        before = self.found.get(part) or self.store.results.parts.get(part)
+        before = self.found.get(part) or self.before.get(part)
+        before = before if before and (part in self.found or self._kept(before)) else None
         return PartJob(part, tuple(self.live[part]), folder, known, before, NOTHING_DEAD if dead is None else dead)
 
     def _holds(self, part: str, dead: pl.DataFrame | None) -> bool:

@@ -17,9 +17,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from fdm.errors import ArchiveError
 from fdm.frames import BLOCK_FACTS, Block, Layout, dtype_of, missing_of
-from fdm.storage import FORMAT, Storage, parquet_bytes, read_parquet
+from fdm.storage import FORMAT, Storage, damaged, parquet_bytes, read_parquet
 
 PARTS = "parts"
 PART_LANDINGS = 1000
@@ -53,11 +52,12 @@ def layout_key_of(part: str) -> str:
 
 def read_layout(storage: Storage, part: str) -> Layout:
     """A part's recorder layout."""
+    key = f"{PARTS}/{part}/layout.json"
     try:
-        data = json.loads(storage.read(f"{PARTS}/{part}/layout.json"))
+        data = json.loads(storage.read(key))
         return Layout(data["engines"], tuple(data["reversers"]), tuple((n, s) for n, s in data["steps"]))
     except (OSError, ValueError, KeyError) as error:
-        raise _missing(storage, part, error) from None
+        raise damaged(storage, key, error) from None
 
 
 def read_part(
@@ -70,25 +70,14 @@ def read_part(
     layout = read_layout(storage, part)
     wanted = tuple((n, s) for n, s in layout.steps if parameters is None or n in parameters)
     kept = Layout(layout.engines, layout.reversers, wanted)
-    try:
-        facts = read_parquet(storage, f"{PARTS}/{part}/facts.parquet")
-        rows = None if only is None else facts["landing_id"].is_in(list(only)).arg_true().to_numpy()
-        rows = None if rows is None or len(rows) == facts.height else rows
-        values = _read_series(storage, part, kept, facts.height, rows)
-    except OSError as error:
-        raise _missing(storage, part, error) from None
+    facts = read_parquet(storage, f"{PARTS}/{part}/facts.parquet")
+    rows = None if only is None else facts["landing_id"].is_in(list(only)).arg_true().to_numpy()
+    rows = None if rows is None or len(rows) == facts.height else rows
+    values = _read_series(storage, part, kept, facts.height, rows)
     facts = facts if rows is None else facts[rows]
     starts = {name: facts[f"start|{name}"].to_numpy() for name, _ in wanted}
     lags = {name: facts[f"lag|{name}"].to_numpy() for name, _ in wanted}
     return Block(kept, facts.select(list(BLOCK_FACTS)), starts, lags, values)
-
-
-def _missing(storage: Storage, part: str, error: Exception) -> ArchiveError:
-    return ArchiveError(
-        f"is damaged: {error}",
-        source=storage.place(f"{PARTS}/{part}"),
-        cure="Load its recordings again into a new archive, or restore the folder from a backup.",
-    )
 
 
 def take(block: Block, rows: np.ndarray | slice) -> Block:

@@ -20,9 +20,8 @@ import polars as pl
 from polars.io.plugins import register_io_source
 
 from fdm.bounded import Measured
-from fdm.errors import ArchiveError
 from fdm.schemas import EVENTS, INSTANTS, LANDINGS, MEASURES, OUTCOMES, typed
-from fdm.storage import FORMAT, Storage, read_parquet
+from fdm.storage import FORMAT, Storage, damaged, read_parquet
 from fdm.wide import instants_long, measured_from_wide, measures_long, steps_of
 
 WHOLE = "whole.json"
@@ -161,9 +160,7 @@ def read_whole(storage: Storage, folder: str) -> dict[str, Any]:
     try:
         return dict(json.loads(storage.read(f"{folder}/{WHOLE}")))
     except (OSError, ValueError) as error:
-        raise ArchiveError(
-            f"is damaged: {error}", source=storage.place(folder), cure="Run: fdm detect --archive DIR."
-        ) from None
+        raise damaged(storage, f"{folder}/{WHOLE}", error) from None
 
 
 def read_results(storage: Storage, name: str | None) -> Results:
@@ -175,9 +172,7 @@ def read_results(storage: Storage, name: str | None) -> Results:
         parts = {part: _entry(entry) for part, entry in data["parts"].items()}
         return Results(storage, data["run"], parts)
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise ArchiveError(
-            f"is damaged: {error}", source=storage.place(name), cure="Run: fdm detect --archive DIR."
-        ) from None
+        raise damaged(storage, name, error) from None
 
 
 def _entry(entry: Mapping[str, Any]) -> PartResults:

@@ -214,13 +214,23 @@ def parquet_bytes(frame: pl.DataFrame, **options: Any) -> bytes:
 
 
 def read_parquet(storage: Storage, key: str, columns: list[str] | None = None) -> pl.DataFrame:
-    """A Parquet file. FileNotFoundError when there is none; ArchiveError when it is damaged."""
-    source: str | io.BytesIO = storage.place(key)
-    if not isinstance(storage, Folder):
-        source = io.BytesIO(storage.read(key))
+    """A Parquet file. ArchiveError when it is missing or damaged."""
     try:
+        source = storage.place(key) if isinstance(storage, Folder) else io.BytesIO(storage.read(key))
         return pl.read_parquet(source, columns=columns, hive_partitioning=False, glob=False)
-    except (pl.exceptions.ComputeError, pl.exceptions.PanicException) as error:
-        reason = str(error).splitlines()[0] if str(error) else type(error).__name__
-        cure = "The file is damaged. Load the recordings again into a new archive, or restore it from a backup."
-        raise ArchiveError(f"cannot be read ({reason})", source=storage.place(key), cure=cure) from None
+    except (pl.exceptions.ComputeError, pl.exceptions.PanicException, OSError) as error:
+        raise damaged(storage, key, error) from None
+
+
+def damaged(storage: Storage, key: str, error: BaseException) -> ArchiveError:
+    """What to say of a file that should be there and whole."""
+    reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+    if isinstance(error, FileNotFoundError):
+        reason = "there is no such file"
+    cure = "Restore it from a backup, or load the recordings into a new archive."
+    folder, slash, _ = key.rpartition("/")
+    if key.startswith("results-") and not slash:
+        cure = "Run: fdm detect --archive DIR."
+    elif slash and not folder.startswith("parts/"):  # what detect made
+        cure = f"Remove {storage.place(folder)} and run: fdm detect --archive DIR."
+    return ArchiveError(f"cannot be read ({reason})", source=storage.place(key), cure=cure)

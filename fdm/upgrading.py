@@ -14,9 +14,8 @@ from typing import Any
 
 import polars as pl
 
-from fdm.errors import ArchiveError
 from fdm.results import PartResults, Results
-from fdm.storage import Storage, read_parquet
+from fdm.storage import Storage, damaged, read_parquet
 
 TOGETHER = ("landings", "events")
 
@@ -59,8 +58,7 @@ def results_of_format_1(storage: Storage, folder: str) -> Results:
     try:
         run = json.loads(storage.read(f"{folder}/run.json"))
     except (OSError, ValueError) as error:
-        cure = "Run: fdm detect --archive DIR."
-        raise ArchiveError(f"is damaged: {error}", source=storage.place(folder), cure=cure) from None
+        raise damaged(storage, f"{folder}/run.json", error) from None
     names = storage.names(folder)
     parts = [name[len("measures-") : -len(".parquet")] for name in names if name.startswith("measures-")]
     return ResultsOfFormat1(storage, run, {part: PartResults("", "", "", 0) for part in parts}, folder)

@@ -1,0 +1,211 @@
+"""What may go wrong around an archive: two writers, a full disk, a folder that cannot be written to, a damaged file."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from fdm.archive import Archive
+from fdm.cli import run
+from fdm.compacting import compact
+from fdm.engine import detect, load
+from fdm.errors import ArchiveError
+from fdm.locking import LOCK, writing
+from fdm.rulebook import shipped_folder
+from fdm.storage import Folder, storage_of
+from tests.nights import DATA, assert_same, landing_ids, nights, tables
+
+TOP = Path(__file__).parent.parent
+ONE, MAP = DATA / "tern200" / "VH101-20260928.csv", DATA / "maps" / "tern200.toml"
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Path:
+    load(nights(tmp_path / "recordings", 1, fewer=6), tmp_path / "archive")
+    detect(tmp_path / "archive")
+    return tmp_path / "archive"
+
+
+# two writers ---------------------------------------------------------------------------------------------------------
+
+
+def test_a_second_writer_is_refused_and_told_who_is_at_work(archive: Path) -> None:
+    with writing(storage_of(archive), "detect"):
+        for verb in (lambda: load([ONE], archive, map_file=MAP), lambda: detect(archive), lambda: compact(archive)):
+            with pytest.raises(ArchiveError, match=rf"detect is at work on this archive \(.*process {os.getpid()}"):
+                verb()
+        assert Archive(archive).landings().height > 0, "reading needs nobody's leave"
+    assert load([ONE], archive, map_file=MAP).flights.height == 1
+
+
+def test_the_command_line_says_so_in_one_line(archive: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    with writing(storage_of(archive), "load"):
+        assert run(["detect", "--archive", str(archive)]) == 2
+    (line,) = capfd.readouterr().err.splitlines()
+    assert line.startswith(f"fdm: {archive}: load is at work on this archive")
+    assert line.endswith("Run this again when it has ended, or add --wait.")
+
+
+def test_a_writer_that_waits_goes_on_when_the_other_has_ended(archive: Path) -> None:
+    done = threading.Event()
+
+    def second() -> None:
+        detect(archive, wait=True)
+        done.set()
+
+    with writing(storage_of(archive), "load"):
+        waiting = threading.Thread(target=second)
+        waiting.start()
+        assert not done.wait(0.05)
+    waiting.join()
+    assert done.is_set()
+
+
+def test_a_writer_that_was_killed_holds_nothing(archive: Path) -> None:
+    script = "import sys\nfrom fdm.locking import writing\nfrom fdm.storage import storage_of\n"
+    script += "with writing(storage_of(sys.argv[1]), 'load'):\n    print('in', flush=True)\n    sys.stdin.read()\n"
+    command = [sys.executable, "-c", script, str(archive)]
+    with subprocess.Popen(command, cwd=TOP, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == b"in\n"
+        with pytest.raises(ArchiveError, match=f"load is at work on this archive .*process {holder.pid}"):
+            detect(archive)
+        holder.kill()
+        holder.wait()
+    detect(archive)
+    assert (archive / LOCK).read_bytes() == b""
+
+
+# a disk that is full -------------------------------------------------------------------------------------------------
+
+FULL = """
+import resource, signal, sys
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[1]), resource.RLIM_INFINITY))
+from fdm.cli import run
+sys.exit(run(sys.argv[2:]))
+"""
+
+
+def with_room_for(limit: int, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """The command line where no file may grow beyond so many bytes, as on a disk that has no more room."""
+    command = [sys.executable, "-c", FULL, str(limit), *arguments]
+    return subprocess.run(command, cwd=TOP, capture_output=True, text=True, check=False)
+
+
+@pytest.mark.parametrize("limit", [0, 3_000, 20_000])
+def test_a_full_disk_is_told_in_a_line_and_leaves_the_archive_as_it_was(
+    archive: Path, tmp_path: Path, limit: int
+) -> None:
+    before, ids = tables(archive), landing_ids(archive)
+    other = nights(tmp_path / "more", 2, fewer=30)[1]
+    for arguments in (["load", str(other)], ["compact"], ["detect", "--rules", str(changed_rules(tmp_path))]):
+        done = with_room_for(limit, *arguments, "--archive", str(archive))
+        if arguments == ["compact"]:
+            continue  # there may be nothing to merge
+        assert done.returncode == 2, done.stderr
+        assert "Traceback" not in done.stderr
+        (line,) = [line for line in done.stderr.splitlines() if line.startswith("fdm:")]
+        assert "file too large" in line
+        assert_same(tables(archive), before)
+        assert landing_ids(archive) == ids
+    for path in archive.rglob("*"):
+        assert not path.name.endswith(".part"), "nothing half-written is left over"
+    load([other], archive)
+    assert detect(archive).landings == len(landing_ids(archive)) > len(ids)
+
+
+def changed_rules(tmp_path: Path) -> Path:
+    """The shipped rule book with another settings constant, so that everything is measured and judged."""
+    copy = tmp_path / "rules"
+    if not copy.exists():
+        shutil.copytree(shipped_folder(), copy, ignore=shutil.ignore_patterns("*.py", "__pycache__"))
+        settings = copy / "settings.toml"
+        text = settings.read_text(encoding="utf-8")
+        settings.write_text(text.replace("taxi_speed_kt = 30", "taxi_speed_kt = 33"), encoding="utf-8")
+    return copy
+
+
+# a folder that cannot be written to ----------------------------------------------------------------------------------
+
+NOBODY = """
+import encodings.utf_8_sig, os, sys
+from fdm.compacting import compact
+from fdm.engine import detect, load, table
+archive, recording, map_file = sys.argv[1:]
+table(archive, "events")
+if os.getuid() == 0:  # nobody may not be allowed to read where Python lies, so what is needed was imported before
+    os.setgid(65534)
+    os.setuid(65534)
+for verb in (lambda: load([recording], archive, map_file=map_file), lambda: detect(archive), lambda: compact(archive)):
+    try:
+        verb()
+    except OSError as error:
+        print(error.strerror, error.filename)
+print(table(archive, "events").height)
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="permissions of POSIX")
+def test_a_folder_that_cannot_be_written_to_is_refused_and_can_be_read(archive: Path, tmp_path: Path) -> None:
+    before = tables(archive)
+    for path in (archive, *archive.rglob("*")):
+        path.chmod(0o555 if path.is_dir() else 0o444)
+    for path in (tmp_path, *tmp_path.parents):
+        if path.stat().st_uid == os.getuid() and "pytest-of" in str(path):
+            path.chmod(path.stat().st_mode | 0o555)
+    command = [sys.executable, "-c", NOBODY, str(archive), str(ONE), str(MAP)]
+    try:
+        done = subprocess.run(command, cwd=TOP, capture_output=True, text=True, check=False)
+    finally:
+        for path in (archive, *archive.rglob("*")):
+            path.chmod(0o755 if path.is_dir() else 0o644)
+    assert done.stderr == ""
+    refused = f"Permission denied {archive / LOCK}"
+    assert done.stdout.splitlines() == [refused, refused, refused, str(before["events"].height)]
+    assert_same(tables(archive), before)
+
+
+# damage --------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "name", ["files-*.parquet", "results-*.json", "measured/*/measures.parquet", "judged/*/events.parquet"]
+)
+def test_a_damaged_file_is_named(archive: Path, name: str) -> None:
+    for path in archive.glob(name):
+        path.write_bytes(path.read_bytes()[:100])
+    with pytest.raises(ArchiveError) as told:
+        [getattr(Archive(archive), reads)() for reads in ("files", "landings", "events", "measures")]
+    assert name.rpartition("/")[2].split("*")[0] in str(told.value)
+    assert told.value.cure
+
+
+@pytest.mark.parametrize("lost", [["measured", "judged"], ["judged"], ["measured"], ["results-*.json"]])
+def test_results_that_were_lost_are_made_again(archive: Path, lost: list[str]) -> None:
+    before = tables(archive)
+    for pattern in lost:
+        for path in archive.glob(pattern):
+            shutil.rmtree(path) if path.is_dir() else path.write_bytes(b"{")
+    detect(archive)
+    assert_same(tables(archive), before)
+
+
+def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = Folder(tmp_path)
+    folder.write("a/b.json", b"before")
+
+    def fails(_source: str, _target: str) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", fails)
+    with pytest.raises(OSError, match="No space left"):
+        folder.write("a/b.json", b"after")
+    assert folder.read("a/b.json") == b"before"
+    assert folder.names("a") == ["b.json"]
