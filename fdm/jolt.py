@@ -41,7 +41,7 @@ def jolt_between(signal: Signal, from_s: np.ndarray, to_s: np.ndarray, least_g: 
     """The first jolt in [from_s, to_s], against the calm just before `from_s`."""
     signal = signal.part(from_s - CALM_S - signal.step_s, to_s + signal.step_s)
     calm, scatter = _calm(signal, from_s - CALM_S, from_s)
-    low = _lowest_before(signal, max(1, round(SHARP_S / signal.step_s)))
+    low = _lowest_before(signal)
     begin, end = signal.index_past(from_s)[:, None], signal.index_past(to_s)[:, None]
     with np.errstate(invalid="ignore"):
         rises = signal.values - low > np.maximum(least_g, JOLT_SCATTERS * scatter)[:, None]
@@ -58,8 +58,14 @@ def jolt_between(signal: Signal, from_s: np.ndarray, to_s: np.ndarray, least_g: 
     return Jolt(found, *(np.where(found, x, np.nan) for x in moments))
 
 
-def _lowest_before(signal: Signal, samples: int) -> np.ndarray:
-    """(n, m) lowest of so many samples before each; NaN where one is missing."""
+def rise_of(signal: Signal) -> np.ndarray:
+    """(n, m) how far each sample has risen within SHARP_S, g; NaN where a sample is missing."""
+    return np.asarray(signal.values - _lowest_before(signal))
+
+
+def _lowest_before(signal: Signal) -> np.ndarray:
+    """(n, m) lowest of the samples within SHARP_S before each; NaN where one is missing."""
+    samples = max(1, round(SHARP_S / signal.step_s))
     padded = np.pad(signal.values, ((0, 0), (samples, 0)), constant_values=np.nan)
     width = signal.values.shape[1]
     low = padded[:, :width]

@@ -14,7 +14,7 @@ import polars as pl
 from fdm.batch import Batch
 from fdm.bounded import FINE, Bounded, Instants, both_why
 from fdm.primitives import crossing, first
-from fdm.signal import Signal
+from fdm.signal import Signal, pick_column
 from fdm.touchdown import Touchdown, find_touchdown
 from fdm.units import MPS_PER_KT
 from fdm.windows import interpolate
@@ -215,7 +215,7 @@ class Rolling(Batch):
         """(n, m) how far each sample of heading is off the middle one of the fast part of the rollout, -180 to 180."""
         signal, contact = self.signal("heading"), self.contact
         after = np.where(np.isnan(contact.best), contact.latest, contact.best) + ALONG_RUNWAY_S
-        reference = interpolate_heading(signal, after)[:, None]
+        reference = _nearest_known(signal, after)[:, None]
         off = (signal.values - reference + 180.0) % 360.0 - 180.0
         fast = self.speed_reached(EXIT_BELOW_KT)
         until = np.where(fast.happened, fast.earliest, after + ALONG_RUNWAY_S)
@@ -248,6 +248,13 @@ def _by_column(ask: Callable[[np.ndarray], np.ndarray], time_s: np.ndarray) -> n
     if time_s.ndim == 1:
         return ask(time_s)
     return np.stack([ask(column) for column in time_s.T], axis=1) if time_s.shape[1] else time_s
+
+
+def _nearest_known(signal: Signal, time_s: np.ndarray) -> np.ndarray:
+    """The last recorded value up to a time, else the first one after it; NaN where none is recorded."""
+    k = np.clip(signal.index_past(time_s) - 1, 0, signal.values.shape[1] - 1)
+    before, behind = (pick_column(columns, k) for columns in (signal.previous, signal.following))
+    return pick_column(signal.values, np.where(before >= 0, before, behind))
 
 
 def interpolate_heading(signal: Signal, time_s: np.ndarray) -> np.ndarray:

@@ -15,7 +15,7 @@ import numpy as np
 
 from fdm.batch import Batch
 from fdm.bounded import FINE, Bounded, Instants, pick, the_sooner
-from fdm.jolt import COARSEST_S, jolt_between
+from fdm.jolt import COARSEST_S, jolt_between, rise_of
 from fdm.primitives import first, last
 from fdm.signal import Signal, nearest_values
 from fdm.windows import interpolate, time_above
@@ -88,7 +88,8 @@ def find_touchdown(batch: Batch) -> Touchdown:
     gear = gears[0] if len(gears) == 1 else _joined(gears)
     by[gear.contact.happened] = "main gear"
     contact = _narrowed(batch, _or_radio_height(gear.contact, low, by), by)
-    return _with_bounces(batch, gear, contact, by, _left_ground(batch, gear, contact))
+    touchdown = _with_bounces(batch, gear, contact, by, _left_ground(batch, gear, contact))
+    return replace(touchdown, notes=_notes(batch, gears, gear.contact, touchdown))
 
 
 def _or_radio_height(contact: Instants, low: Instants, by: np.ndarray) -> Instants:
@@ -127,7 +128,7 @@ def _believed(batch: Batch, gear: Signal) -> np.ndarray:
         above_ft = nearest_values(batch.signal("radio_height"), gear) - _resting_ft(batch)[:, None]
         reach_ft = np.where(single, SINGLE_FT, REACH_FT)
         believed = np.where(np.isnan(above_ft), believed, ground & ~(above_ft > reach_ft))
-    return believed & ~(single & _calm(batch, gear)) if single.any() else believed
+    return believed & ~(single & _calm(batch, gear, rising=True)) if single.any() else believed
 
 
 def _count_within(flags: np.ndarray, window: int) -> np.ndarray:
@@ -227,8 +228,7 @@ def _with_bounces(
     known = gear.contact.happened
     missed = by == MISSED  # contact was before the gear said so
     hopped = missed & _lifted(batch, contact, gear.contact) if missed.any() else missed
-    said_air = gear.signal.valid & ~gear.ground
-    airborne = said_air & ~_surely_rolling(batch, gear.signal)
+    airborne = gear.signal.valid & ~gear.ground & ~_surely_rolling(batch, gear.signal)
     until = np.fmin(contact.latest + BOUNCE_WITHIN_S, left_ground.earliest - 1e-3)
     regained = last(gear.signal, airborne, gear.contact.latest, until, missing=0).where(known, 0)
     settled = pick(missed, replace(contact, latest=gear.contact.latest), contact)
@@ -242,27 +242,29 @@ def _with_bounces(
     unknown = np.where(
         contact.happened, batch.reason("a bounce cannot be told from radio height"), contact.why
     )
-    notes = _notes(gear, contact, missed & ~hopped, said_air & ~airborne)
-    kept = (bounces.where(known, unknown), airborne_s.where(known, unknown), left_ground, notes)
-    return Touchdown(contact, settled, by, *kept)
+    return Touchdown(
+        contact, settled, by, bounces.where(known, unknown), airborne_s.where(known, unknown), left_ground
+    )
 
 
-def _notes(gear: _Gear, contact: Instants, late: np.ndarray, rolling: np.ndarray) -> dict[int, list[str]]:
-    """Sentences on what the gear said that was not believed, by row."""
-    notes: dict[int, list[str]] = {}
-    signal, far = gear.signal, np.full(len(late), np.inf)
-    in_air = (signal.values == 1) & ~gear.ground & _columns_between(signal, -far, contact.earliest)
-    rolling = rolling & _columns_between(signal, gear.contact.latest, contact.latest + BOUNCE_WITHIN_S)
-    for flags, what in ((in_air, "ground in the air"), (rolling, "air while rolling")):
-        for row in np.flatnonzero(flags.any(axis=1) & contact.happened):
-            columns = np.flatnonzero(flags[row])
-            ends = (signal.start_s[row] + signal.step_s * columns[[0, -1]] - contact.latest[row]).tolist()
-            text = (
-                f"air/ground says {what} from {ends[0]:.1f} to {ends[1]:.1f} s after touchdown; not believed"
-            )
-            notes.setdefault(int(row), []).append(text)
-    for row in np.flatnonzero(late):
-        behind_s = gear.contact.latest[row] - contact.latest[row]
+def _notes(batch: Batch, gears: list[_Gear], said: Instants, touchdown: Touchdown) -> dict[int, list[str]]:
+    """Sentences on what the discretes said that was not believed, by row; `said`, contact as they said it."""
+    contact, notes = touchdown.contact, dict[int, list[str]]()
+    quiet = (touchdown.bounces.value == 0) & contact.happened
+    for gear in gears:
+        signal = gear.signal
+        before = _columns_between(signal, np.full(batch.n, -np.inf), contact.earliest)
+        after = _columns_between(signal, said.latest, contact.latest + BOUNCE_WITHIN_S) & quiet[:, None]
+        in_air = (signal.values == 1) & ~gear.ground & before
+        rolling = (signal.values == 0) & (_count_within(signal.values == 1, 1) == 2) & after
+        for flags, what in ((in_air, "ground in the air"), (rolling, "air while rolling")):
+            for row in np.flatnonzero(flags.any(axis=1) & contact.happened):
+                columns = np.flatnonzero(flags[row])[[0, -1]]
+                ends = (signal.start_s[row] + signal.step_s * columns - contact.latest[row]).tolist()
+                text = f"{signal.name} says {what} from {ends[0]:.1f} to {ends[1]:.1f} s after touchdown; not believed"
+                notes.setdefault(int(row), []).append(text)
+    for row in np.flatnonzero((touchdown.by == MISSED) & quiet):
+        behind_s = said.latest[row] - contact.latest[row]
         text = (
             f"air/ground says ground only {behind_s:.1f} s after the jolt of touchdown; the jolt is believed"
         )
@@ -301,13 +303,16 @@ def _surely_rolling(batch: Batch, gear: Signal) -> np.ndarray:
     return rolling
 
 
-def _calm(batch: Batch, gear: Signal) -> np.ndarray:
-    """(n, m) true at samples around which normal acceleration is known and stays at 1 g: nothing touched or left."""
+def _calm(batch: Batch, gear: Signal, *, rising: bool = False) -> np.ndarray:
+    """(n, m) true at samples around which normal acceleration is known and stays at 1 g: nothing touched or left.
+
+    rising   it may be off 1 g, as in a flare, as long as it does not rise sharply: nothing touched
+    """
     if not batch.has("normal_acceleration") or batch.signal("normal_acceleration").step_s > COARSEST_S:
         return np.zeros(gear.values.shape, bool)
     signal = batch.signal("normal_acceleration")
     with np.errstate(invalid="ignore"):
-        felt = np.abs(signal.values - 1.0) > STIR_G
+        felt = (rise_of(signal) if rising else np.abs(signal.values - 1.0)) > STIR_G
     window = int(np.ceil((gear.step_s + 0.1) / signal.step_s))
     stirs, known = _count_within(felt, window), _count_within(signal.valid, window)
     calm = np.where((stirs == 0) & (known > window), np.int8(1), np.int8(0))

@@ -304,7 +304,7 @@ def test_single_ground_samples_in_the_flare_need_a_stir() -> None:
     made = []
     for _ in range(N):
         at_s = -rng.uniform(1.1, 3.6)
-        calm = Arrival(jolts_g=(0.4,), rise_s=0.1, sink_fps=2, flare_g=0.02)
+        calm = Arrival(jolts_g=(0.4,), rise_s=0.1, sink_fps=2, flare_g=0.1)
         chatter = between((at_s, at_s + 0.5), (0, 1e6))
         made.append(recorded(calm, rng, gear_hz=2.0, g_hz=8.0, height_hz=4.0, ground=chatter, calm=True))
     _, touchdown = found(made)
@@ -312,7 +312,7 @@ def test_single_ground_samples_in_the_flare_need_a_stir() -> None:
     assert (touchdown.bounces.value == 0).all()
     told = [notes[0] for notes in touchdown.notes.values()]
     assert len(told) == N
-    assert all("air/ground says ground in the air from -" in note for note in told)
+    assert all("main_gear_ground says ground in the air from -" in note for note in told)
 
 
 def test_false_air_samples_while_rolling_are_not_bounces() -> None:
