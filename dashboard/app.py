@@ -11,7 +11,7 @@ from dash import Dash, Input, Output, State, set_props
 from dash.development.base_component import Component
 from werkzeug.exceptions import HTTPException
 
-from dashboard import compression, security
+from dashboard import compression, desk, security
 from dashboard.pages import frame, landing, landings, not_assessed, rules, week
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
@@ -44,7 +44,9 @@ def create_app(archive_path: Path | str) -> Dash:
 
     Raises fdm.errors.ArchiveError when the folder is no archive, RuleError when its rule book cannot be read.
     """
-    store = Store(Archive(archive_path), load_rule_cards, reopen=lambda: Archive(archive_path))
+    store = Store(
+        Archive(archive_path), load_rule_cards, reopen=lambda: Archive(archive_path), desk=desk.beside(archive_path)
+    )
     store.held()
     return build(store)
 

@@ -156,3 +156,21 @@ def measure(name: str) -> str:
     """What a measure measures, in words."""
     stem, _, _unit = name.rpartition("_")
     return MEASURES.get(name, (stem or name).replace("_", " "))
+
+
+VERDICT = {"valid": "Valid", "nuisance": "Nuisance", "false": "False"}
+# Reasons offered for a verdict; any other can be written. Common practice, no source.
+REASONS = {
+    "nuisance": (
+        "Limit too tight for this runway or procedure",
+        "Brief, and of no consequence",
+        "Intended: training, check or test flight",
+        "Known defect, already with maintenance",
+    ),
+    "false": (
+        "Sensor, wiring or recorder fault",
+        "Sampled too coarsely to tell",
+        "Parameter map is wrong",
+        "Touchdown or a step was found wrongly",
+    ),
+}

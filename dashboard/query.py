@@ -11,6 +11,8 @@ SORTS = ("worst", "newest", "event", "aircraft", "place")
 SHOWS = ("events", "none", "part", "missing")
 ALL_WEEKS = "all"
 LONGEST = 120
+LONGEST_NOTE = 2000
+DECIDED = ("no", "yes")
 _WEEK = re.compile(r"\d{4}-W\d{2}\Z")
 
 
@@ -29,6 +31,7 @@ class Query:
     sort: str = "worst"
     lines: str = "together"
     show: str = ""
+    decided: str = ""
     page: int = 1
     event: str = ""
 
@@ -57,6 +60,7 @@ def parse(search: str | None) -> Query:
         sort=_one_of(given.get("sort", ""), SORTS, "worst"),
         lines=_one_of(given.get("lines", ""), ("together", "single"), "together"),
         show=_one_of(given.get("show", ""), SHOWS, ""),
+        decided=_one_of(given.get("decided", ""), DECIDED, ""),
         page=int(given["page"]) if given.get("page", "").isdigit() and int(given["page"]) > 0 else 1,
         event=given.get("event", ""),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import polars as pl
@@ -13,7 +13,7 @@ from fdm.statistics import Rate, rate
 
 LINES_PER_PAGE = 100
 TREND_WEEKS = 13
-NARROW = ("index", "rank", "severity", "certain", "rule", "tail", "place", "title", "touchdown_utc", "week")
+NARROW = ("index", "rank", "severity", "certain", "rule", "tail", "place", "title", "touchdown_utc", "week", "verdict")
 
 
 @dataclass(frozen=True)
@@ -29,10 +29,11 @@ class Line:
 
 @dataclass(frozen=True)
 class Group:
-    """The lines of one severity on this page, and how many events and lines it has in all."""
+    """The lines of one severity on this page, and how many events, of them to decide, and lines it has in all."""
 
     severity: str
     events: int
+    to_decide: int
     total: int
     lines: list[Line]
 
@@ -61,12 +62,22 @@ def chosen_events(held: Held, query: Query, *, week: str = ALL_WEEKS) -> pl.Data
     """Events that every filter but severity leaves, worst first, with the columns that lists are made from."""
     wanted = {"rule": query.rule, "origin": query.origin}
     words = [pl.col("words").str.contains(word, literal=True) for word in query.text.lower().split()]
+    decided = {"no": [pl.col("verdict").is_null()], "yes": [pl.col("verdict").is_not_null()]}
     filters = [
         *_landing_filters(query, week),
+        *decided.get(query.decided, []),
         *(pl.col(name) == value for name, value in wanted.items() if value),
         *words,
     ]
     return held.events.lazy().filter(*filters).select(NARROW).collect()
+
+
+def to_decide_of(held: Held, query: Query, week: str) -> tuple[int, int]:
+    """How many events are to decide, of how many, under every filter but the one on decisions."""
+    chosen = chosen_events(held, replace(query, decided=""), week=week)
+    if query.severity:
+        chosen = chosen.filter(pl.col("severity") == query.severity)
+    return chosen.get_column("verdict").null_count(), chosen.height
 
 
 def groups(held: Held, chosen: pl.DataFrame, query: Query) -> list[Group]:
@@ -77,7 +88,7 @@ def groups(held: Held, chosen: pl.DataFrame, query: Query) -> list[Group]:
     rows = [
         _line(event, line) for event, line in zip(whole.iter_rows(named=True), page.iter_rows(named=True), strict=True)
     ]
-    totals = {level: (events, n) for level, events, n in _totals(lines).iter_rows()}
+    totals = {level: (events, left, n) for level, events, left, n in _totals(lines).iter_rows()}
     return [
         Group(level, *totals[level], [line for line in rows if line.event["severity"] == level])
         for level in LEVELS
@@ -86,7 +97,8 @@ def groups(held: Held, chosen: pl.DataFrame, query: Query) -> list[Group]:
 
 
 def _totals(lines: pl.DataFrame) -> pl.DataFrame:
-    return lines.group_by("severity").agg(pl.col("repeats").sum(), n=pl.len())
+    to_decide = pl.col("repeats").filter(pl.col("verdict").is_null()).sum()
+    return lines.group_by("severity").agg(pl.col("repeats").sum(), to_decide=to_decide, n=pl.len())
 
 
 def first_event(held: Held, query: Query) -> dict[str, Any] | None:
@@ -100,12 +112,15 @@ def _line(event: dict[str, Any], line: dict[str, Any]) -> Line:
 
 
 def _lines(chosen: pl.DataFrame, query: Query) -> pl.DataFrame:
-    """One row per line with `repeats`, `places`, `first`, `last`; repeats of a rule on one aircraft stand together."""
+    """One row per line with `repeats`, `places`, `first`, `last`; repeats of a rule on one aircraft stand together.
+
+    Repeats with different verdicts stand apart, so that what is left to decide can be seen and reached.
+    """
     if query.lines == "single":
         utc = pl.col("touchdown_utc")
         return _sorted(chosen.with_columns(repeats=pl.lit(1), places=pl.lit(1), first=utc, last=utc), query.sort)
     worst = [pl.col(name).first() for name in ("index", "severity", "title", "place")]
-    lines = chosen.group_by("rank", "certain", "rule", "tail", maintain_order=True).agg(
+    lines = chosen.group_by("rank", "certain", "rule", "tail", "verdict", maintain_order=True).agg(
         *worst,
         repeats=pl.len(),
         places=pl.col("place").n_unique(),

@@ -5,13 +5,14 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 import numpy as np
 import polars as pl
 
 from dashboard import scale
+from dashboard.desk import Desk, with_verdicts
 from fdm import schemas
 from fdm.archive import Trace
 
@@ -73,7 +74,8 @@ class Held:
               `assessed` (how many rules there are, and could be assessed), `silent` (why, when none could), for each
               rule a column `can(rule)` (whether it could be assessed), and `high`, `medium`, `low` (how many events)
     events    schemas.EVENTS, worst first, with `index`, `rank`, `week`, `place`, `title`, `certain`, `words` (what a
-              search looks in), and `at`, `at_lower`, `at_upper`: where value and bounds stand among limits (see scale)
+              search looks in), and `at`, `at_lower`, `at_upper`: where value and bounds stand among limits (see scale);
+              `verdict`, `decision_id`, `rule_changed`: see desk.with_verdicts; null unless `reviewed` was asked
     missing   the outcomes that were not assessed: `landing_id`, `rule`, `reason`
     weeks     weeks that hold a landing, oldest first
     """
@@ -109,6 +111,7 @@ class Store:
     source       the archive
     load_rules   the rules behind a run
     reopen       opens the archive again, so that results made since are found; without it `source` stays
+    desk         the decisions; without it nothing can be decided
     """
 
     def __init__(
@@ -116,12 +119,15 @@ class Store:
         source: Source,
         load_rules: LoadRules,
         reopen: Callable[[], Source] | None = None,
+        desk: Desk | None = None,
     ) -> None:
+        self.desk = desk
         self._source = source
         self._load_rules = load_rules
         self._reopen = reopen or (lambda: source)
         self._lock = threading.Lock()
         self._held: Held | None = None
+        self._reviewed: tuple[object, Held] | None = None
         self._spreads: dict[str, pl.DataFrame] = {}
         self._read_last: OrderedDict[tuple[object, str, str], Any] = OrderedDict()
 
@@ -136,6 +142,18 @@ class Store:
                 self._held = _read(now, run, self._load_rules, stamp)
                 self._spreads = {}
             return self._held
+
+    def reviewed(self) -> Held:
+        """The tables now, events with what was decided of them."""
+        held = self.held()
+        if self.desk is None:
+            return held
+        found = self.desk.verdicts()
+        key = (held.stamp, found.stamp)
+        with self._lock:
+            if self._reviewed is None or self._reviewed[0] != key:
+                self._reviewed = key, replace(held, events=with_verdicts(held.events, found))
+            return self._reviewed[1]
 
     def event(self, event_id: str) -> dict[str, Any] | None:
         """One event with its landing's columns."""
@@ -260,6 +278,9 @@ def _ready(events: pl.DataFrame, rules: Mapping[str, RuleCard]) -> pl.DataFrame:
         title=pl.col("rule").replace_strict(titles, default=pl.col("rule"), return_dtype=pl.String),
         certain=pl.col("severity_lowest") == pl.col("severity"),
         rank=pl.col("severity").replace_strict(RANK, return_dtype=pl.Int8),
+        verdict=pl.lit(None, pl.String),
+        decision_id=pl.lit(None, pl.Int64),
+        rule_changed=pl.lit(False),
     )
     searched = pl.concat_str(
         "title", "tail", "fleet", "place", "flight", "landing_id", separator=" ", ignore_nulls=True

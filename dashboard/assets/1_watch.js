@@ -6,7 +6,23 @@
   const recall = (key) => { try { return localStorage.getItem(key); } catch (e) { return null; } };
 
   /* --- a block of server-made markup ------------------------------------------------------------------------ */
+  /* New markup keeps the focus: on what has the same key as before, else on the part of the page it was in. */
+  const keyOf = (e) => e && (e.dataset.event && e.tagName === "A" ? `a[data-event="${CSS.escape(e.dataset.event)}"]`
+    : e.id ? "#" + CSS.escape(e.id) : e.name ? `[name="${CSS.escape(e.name)}"]` : null);
   function Block(props) {
+    const now = document.activeElement;
+    const before = now && now.closest && props.id && now.closest("#" + CSS.escape(props.id)) ? now : null;
+    window.React.useLayoutEffect(() => {
+      if (!before || before.isConnected) return;
+      const block = document.getElementById(props.id);
+      const key = keyOf(before);
+      const homes = [block && key && block.querySelector(key), document.querySelector("a.row[data-event][tabindex='0']"),
+        document.getElementById("reading"), document.getElementById("page")];
+      for (const home of homes) {
+        if (home) home.focus({ preventScroll: true });
+        if (home && document.activeElement === home) return;
+      }
+    });
     return window.React.createElement("div", {
       id: props.id, className: props.className, dangerouslySetInnerHTML: { __html: props.markup || "" },
     });
@@ -89,6 +105,31 @@
     all[next].scrollIntoView({ block: "nearest" });
   }
 
+  /* The next line without a verdict: after this one, or after where this one stood before it left the list. */
+  let stood = 0;
+  function skip() {
+    const all = rows();
+    const here = chosen();
+    const at = all.findIndex((row) => row.dataset.event === here);
+    const from = at < 0 ? Math.min(stood, all.length) : at + 1;
+    const open = (row) => !row.dataset.verdict && row.dataset.event !== here;
+    const more = document.querySelector("a[data-next]");
+    const next = all.slice(from).find(open) || (more ? null : all.slice(0, from).find(open));
+    if (!next) { if (more) go(more.href, false); return; }
+    go(next.href, true);
+    next.focus({ preventScroll: true });
+    next.scrollIntoView({ block: "nearest" });
+  }
+
+  /* Names the event that is read in the address, so that it stays when the list changes. */
+  function pin(event) {
+    const query = new URLSearchParams(location.search);
+    if (!event || query.get("event") === event) return;
+    query.set("event", event);
+    go(location.pathname + "?" + query.toString(), true);
+  }
+  window.watch = { skip, pin };
+
   function stepWeek(by) {
     const select = document.querySelector("select[name=week]");
     const next = select.selectedIndex + by;
@@ -120,6 +161,7 @@
     if (row && e.key === "Enter" && row.dataset.event === chosen()) { e.preventDefault(); return read(); }
     if (recall("keys") === "off") return;
     const press = { j: () => move(1), k: () => move(-1), o: open }[e.key.toLowerCase()];
+    if (window.watchDecide && window.watchDecide.press(e.key.toLowerCase())) return e.preventDefault();
     if (press && rows().length + document.querySelectorAll("[data-open]").length) { e.preventDefault(); press(); }
   });
 
@@ -156,6 +198,7 @@
     }
     const all = rows();
     const at = all.findIndex((row) => row.dataset.event === chosen());
+    if (at >= 0) stood = at;
     all.forEach((row, i) => {
       set(row, "aria-current", i === at ? "true" : null);
       set(row, "tabindex", i === Math.max(at, 0) ? "0" : "-1");
@@ -180,6 +223,7 @@
     const title = document.querySelector("#page h1");
     document.title = (title ? title.textContent + " – " : "") + "Rollout Watch";
     if (window.watchTraces) window.watchTraces();
+    if (window.watchDecide) window.watchDecide.fit();
   }
   function set(element, name, value) {
     if (value === null) { if (element.hasAttribute(name)) element.removeAttribute(name); }

@@ -17,7 +17,7 @@ from fdm.statistics import rate
 
 def shown(store: Store, query: Query) -> tuple[str, str, Any]:
     """Markup above the traces, below them, and their figure, for the event that the address names."""
-    event = store.event(query.event) if query.event else first_event(store.held(), query)
+    event = event_of(store, query)
     if event is None and query.event:
         gone = "This event is not in the archive. It may have come from other limits, or from recordings since removed."
         return str(nothing(gone)), "", None
@@ -26,6 +26,11 @@ def shown(store: Store, query: Query) -> tuple[str, str, Any]:
     landing_id, card = event["landing_id"], _card(store, event)
     figure = figures.around_event(store.traces_of(landing_id), store.instants_of(landing_id), event, card)
     return str(event_markup(store, event)), str(more_markup(store, event)), figure
+
+
+def event_of(store: Store, query: Query) -> dict[str, Any] | None:
+    """The event that the address names, else the first of the list."""
+    return store.event(query.event) if query.event else first_event(store.reviewed(), query)
 
 
 def _card(store: Store, event: dict[str, Any]) -> RuleCard | None:

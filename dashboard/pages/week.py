@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import polars as pl
-from dash import Dash, Input, Output, State, dcc, html
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from markupsafe import Markup
 
 from dashboard import marks, names, words
 from dashboard.elements import Block
-from dashboard.pages import evidence
+from dashboard.pages import decision, evidence
 from dashboard.pages.frame import filters, nothing, options, pager, paint, search_box, traces
 from dashboard.query import ALL_WEEKS, Query, parse
 from dashboard.queue import (
@@ -23,6 +23,7 @@ from dashboard.queue import (
     coverage,
     groups,
     tiles,
+    to_decide_of,
     week_of,
 )
 from dashboard.store import Held, Store
@@ -43,12 +44,19 @@ def layout(store: Store, _name: str, search: str) -> html.Div:
     return html.Div(
         [
             dcc.Store(id="week-filters"),
+            dcc.Store(id="ask"),
+            dcc.Store(id="decided"),
             Block("week-controls", controls(held, query), "controls no-print"),
             Block("week-summary", className="summary"),
             html.Div(
                 [
                     html.Section(
-                        [Block("queue-tools", queue_tools(held, query), "queue-tools"), Block("queue")],
+                        [
+                            Block(
+                                "queue-tools", queue_tools(held, query, decides=store.desk is not None), "queue-tools"
+                            ),
+                            Block("queue"),
+                        ],
                         className="list",
                         **{"aria-label": "Events"},  # type: ignore[arg-type]
                     ),
@@ -57,6 +65,7 @@ def layout(store: Store, _name: str, search: str) -> html.Div:
                             Block("evidence"),
                             *traces("evidence-traces", "Traces of the event"),
                             Block("evidence-more"),
+                            Block("decision", className="decision"),
                         ],
                         className="reading",
                         id="reading",
@@ -75,10 +84,15 @@ def register(app: Dash, store: Store) -> None:
     """Callbacks of the page."""
     filters(app, "week-filters")
 
-    @app.callback(Output("week-summary", "markup"), Output("queue", "markup"), Input("week-filters", "data"))
-    def show_list(filters: str | None) -> tuple[str, str]:
-        held, query = store.held(), parse(filters)
-        return str(summary(held, query)), str(queue_list(held, query))
+    @app.callback(
+        Output("week-summary", "markup"),
+        Output("queue", "markup"),
+        Input("week-filters", "data"),
+        Input("decided", "data"),
+    )
+    def show_list(filters: str | None, _decided: Any) -> tuple[str, str]:
+        held, query = store.reviewed(), parse(filters)
+        return str(summary(held, query)), str(queue_list(held, query, decides=store.desk is not None))
 
     @app.callback(
         Output("evidence", "markup"),
@@ -89,6 +103,15 @@ def register(app: Dash, store: Store) -> None:
     )
     def show_event(search: str | None, _pathname: str) -> tuple[str, str, Any]:
         return evidence.shown(store, parse(search))
+
+    @app.callback(Output("decided", "data"), Input("ask", "data"))
+    def decide(ask: dict[str, Any] | None) -> Any:
+        return decision.done(store, ask) if ask else no_update
+
+    @app.callback(Output("decision", "markup"), Input("address", "search"), Input("decided", "data"))
+    def show_decision(search: str | None, answer: dict[str, Any] | None) -> str:
+        told = answer if "decided.data" in ctx.triggered_prop_ids else None
+        return str(decision.bar(store, evidence.event_of(store, parse(search)), told))
 
     paint(app, "evidence-traces")
 
@@ -122,7 +145,7 @@ def week_picker(held: Held, week: str) -> Markup:
     ).format(inside)
 
 
-def queue_tools(_held: Held, query: Query) -> Markup:
+def queue_tools(_held: Held, query: Query, *, decides: bool = False) -> Markup:
     """Severity, origin, order and grouping of the list."""
     chosen = Markup("").join(
         Markup(
@@ -143,9 +166,12 @@ def queue_tools(_held: Held, query: Query) -> Markup:
     ]
     order = "" if query.sort == "worst" else query.sort
     return Markup(
-        '<fieldset class="choice"><legend>Severity</legend>{}</fieldset><span class="spring"></span>{}{}{}'
+        '<fieldset class="choice"><legend>Severity</legend>{}</fieldset><span class="spring"></span>{}{}{}{}'
     ).format(
         chosen,
+        options("decided", "Decisions", "Decided or not", [("no", "To decide"), ("yes", "Decided")], query.decided)
+        if decides
+        else "",
         options("origin", "Likely origin", "All origins", list(names.ORIGIN.items()), query.origin),
         options("sort", "Order", "Worst first", orders, order),
         options(
@@ -215,7 +241,7 @@ def _tile(tile: Tile) -> Markup:
     )
 
 
-def queue_list(held: Held, query: Query) -> Markup:
+def queue_list(held: Held, query: Query, *, decides: bool = False) -> Markup:
     """The list: groups of lines by severity."""
     week = week_of(held, query)
     events = chosen_events(held, query, week=week)
@@ -224,22 +250,29 @@ def queue_list(held: Held, query: Query) -> Markup:
         return _empty(held, query, week)
     heads = marks.joined(_column_head(key, name, query) for key, name in COLUMNS)
     scale_head = Markup('<span class="limit-heads" aria-label="Limits"><i>low</i><i>med</i><i>high</i></span>')
-    body = marks.joined(_group(held, group, query) for group in found)
-    n = sum(group.events for group in found)
+    body = marks.joined(_group(held, group, query, decides=decides) for group in found)
     lines = sum(group.total for group in found)
     return Markup(
-        '<p class="tally"><b>{}</b> in {}</p>'
+        '<p class="tally">{} in {}</p>'
         '<div class="rows" role="list"><div class="row column-heads">{}{}<span>Origin</span></div>{}</div>{}'
         '<p class="soft note">Limits stand at the same place in every line; each event keeps its own scale '
         "between them, closing up beyond.</p>"
     ).format(
-        words.count(n, "event"),
+        _tally(held, query, week, decides=decides),
         words.count(lines, "line"),
         heads,
         scale_head,
         body,
         pager(lines, LINES_PER_PAGE, query, "lines"),
     )
+
+
+def _tally(held: Held, query: Query, week: str, *, decides: bool) -> Markup:
+    """ "65 to decide of 96 events", whatever of them is shown."""
+    to_decide, n = to_decide_of(held, query, week)
+    if not decides:
+        return Markup("<b>{}</b>").format(words.count(n, "event"))
+    return Markup("<b>{:,} to decide</b> of {}").format(to_decide, words.count(n, "event"))
 
 
 def _column_head(key: str, name: str, query: Query) -> Markup:
@@ -251,12 +284,13 @@ def _column_head(key: str, name: str, query: Query) -> Markup:
     )
 
 
-def _group(held: Held, group: Group, query: Query) -> Markup:
+def _group(held: Held, group: Group, query: Query, *, decides: bool) -> Markup:
     if not group.lines:
         return Markup("")
+    events = words.count(group.events, "event")
     head = Markup('<h3 class="group">{} <span class="soft">{} in {}</span></h3>').format(
         marks.severity_words(group.severity),
-        words.count(group.events, "event"),
+        f"{group.to_decide:,} to decide of {events}" if decides else events,
         words.count(group.total, "line"),
     )
     return head + marks.joined(_row(held, line, query) for line in group.lines)
@@ -272,18 +306,20 @@ def _row(held: Held, line: Line, query: Query) -> Markup:
         words.bounds(event["value"], event["lower"], event["upper"], event["unit"]),
     )
     return Markup(
-        '<a class="row" role="listitem" href="{}" data-event="{}" data-landing="{}">'
-        '<span class="sev-cell">{}</span><span class="title" title="{}"><span>{}</span>{}</span>'
+        '<a class="row" role="listitem" href="{}" data-event="{}" data-landing="{}"{}>'
+        '<span class="sev-cell">{}</span><span class="title" title="{}"><span>{}</span>{}{}</span>'
         '<span>{}</span><span class="where">{}</span><span>{}</span>{}'
         '<span class="origin-cell">{} <i>{}</i></span></a>'
     ).format(
         query.link(event=event["event_id"]),
         event["event_id"],
         event["landing_id"],
+        Markup(' data-verdict="{}"').format(event["verdict"]) if event["verdict"] else "",
         marks.severity_words(event["severity"], certain=event["certain"]),
         event["title"],
         event["title"],
         Markup(' <b class="times">×{}</b>').format(line.repeats) if line.repeats > 1 else "",
+        _verdict(event),
         event["tail"] or "unknown",
         where_when(line, one_week=query.week != ALL_WEEKS),
         Markup('<span class="soft">yes</span>') if yes_or_no else value,
@@ -292,6 +328,15 @@ def _row(held: Held, line: Line, query: Query) -> Markup:
         else marks.limit_column(event["at"], event["at_lower"], event["at_upper"], marks.drawn_levels(limits)),
         marks.origin(event["origin"], event["origin_confidence"]),
         names.ORIGIN_SHORT.get(event["origin"], event["origin"]),
+    )
+
+
+def _verdict(event: dict[str, Any]) -> Markup:
+    if not event["verdict"]:
+        return Markup("")
+    return Markup(' <i class="verdict"{}>{}</i>').format(
+        Markup(' title="Decided under another version of this rule"') if event["rule_changed"] else "",
+        names.VERDICT.get(event["verdict"], event["verdict"]) + (", rule changed" if event["rule_changed"] else ""),
     )
 
 
@@ -313,11 +358,15 @@ def _empty(held: Held, query: Query, week: str) -> Markup:
     """Nothing in the list: say how much was looked at."""
     found = coverage(held, query)
     span = "in all weeks" if week == ALL_WEEKS else f"in {words.week_name(week).lower()}"
-    narrowed = any((query.severity, query.rule, query.origin, query.text))
+    narrowed = any((query.severity, query.rule, query.origin, query.text, query.decided))
     everything = Markup('<a href="{}">Show every event {}</a>').format(Query(week=query.week).link(), span)
     if not found.landings:
         return nothing(f"No landing {span} under these filters.", everything)
     looked = f"{words.count(found.assessed, 'landing')} assessed, {found.landings - found.assessed:,} not assessed."
+    to_decide, n = to_decide_of(held, query, week)
+    if query.decided and n:
+        gone = "Nothing left to decide" if query.decided == "no" else "Nothing decided yet"
+        return nothing(f"{gone} {span}. {n - to_decide:,} of {words.count(n, 'event')} decided. {looked}", everything)
     if narrowed:
         return nothing(f"No event {span} under these filters.", everything)
     return nothing(f"No event {span}. {looked}")

@@ -1,0 +1,161 @@
+"""The decision on an event: what stands, who decided it and when, and the bar that decides or takes back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from markupsafe import Markup
+
+from dashboard import marks, names, words
+from dashboard.desk import Past
+from dashboard.query import LONGEST_NOTE
+from dashboard.store import Store
+from fdm.people.acts import Act
+from fdm.people.errors import PeopleError, ReviewError
+from fdm.people.texts import LINE
+from fdm.people.times import in_words
+
+KEYS = (("valid", "V"), ("nuisance", "N"), ("false", "F"))
+
+
+def done(store: Store, ask: Mapping[str, Any]) -> dict[str, Any]:
+    """Does what the page asks, and says how it ended: `event`, `problem`, and the ask, for text not to be lost."""
+    asked = {str(name): str(value) for name, value in ask.items()}
+    answer: dict[str, Any] = {"event": asked.get("event", ""), "ask": asked, "problem": "", "said": ""}
+    try:
+        answer["said"] = _do(store, asked)
+    except PeopleError as error:
+        answer["problem"] = _in_words(error)
+    return answer
+
+
+def _do(store: Store, ask: Mapping[str, str]) -> str:
+    if store.desk is None:
+        raise ReviewError("decisions are not kept here")
+    if ask.get("act") == "undo":
+        n = store.desk.undo(_number(ask.get("entry")) or 0, ask.get("token", ""))
+        return f"Taken back for {words.count(n, 'event')}."
+    if ask.get("act") == "decide":
+        event = store.event(ask.get("event", ""))
+        if event is None:
+            raise ReviewError("this event is not in the archive now", cure="Load the page anew.")
+        said = {name: ask.get(name, "") for name in ("reason", "note", "token")}
+        store.desk.decide(event, ask.get("verdict", ""), seen=_number(ask.get("seen")), **said)
+        return "Saved."
+    raise ReviewError("this page asked for something unknown", cure="Load the page anew.")
+
+
+def _in_words(error: PeopleError) -> str:
+    """What is wrong, without the event's id, which the reader has before them."""
+    if not isinstance(error, ReviewError):
+        return str(error)
+    return f"{error.problem}. {error.cure or ''}".strip()
+
+
+def _number(text: str | None) -> int | None:
+    return int(text) if text and text.isascii() and text.isdigit() else None
+
+
+def bar(store: Store, event: Mapping[str, Any] | None, answer: Mapping[str, Any] | None = None) -> Markup:
+    """The bar under an event: the decision that stands, or the choice; and how the last ask ended."""
+    if store.desk is None or event is None:
+        return Markup("")
+    past = store.desk.past(event["event_id"])
+    if past.problem:
+        return _problem(f"Decisions cannot be read or saved now. {past.problem}")
+    mine = answer if answer and answer.get("event") == event["event_id"] else {}
+    failed = mine.get("ask", {}) if mine.get("problem") else {}
+    form = choice(event["event_id"], past, failed)
+    told = _problem(mine["problem"]) if mine.get("problem") else Markup('<p role="status" class="soft"></p>')
+    if past.last is None or past.last.state is None:
+        return told + form
+    again = Markup("<details{}><summary>Decide again</summary>{}</details>").format(
+        Markup(" open") if failed.get("act") == "decide" else "", form
+    )
+    return told + stands(past, event) + again
+
+
+def _problem(sentence: str) -> Markup:
+    return Markup('<p role="alert" class="problem">{}</p>').format(sentence)
+
+
+def stands(past: Past, event: Mapping[str, Any]) -> Markup:
+    """The verdict, who gave it and when, why, and under which limits; and undo."""
+    act = past.last
+    if act is None:
+        return Markup("")
+    label = "Undo" if past.together <= 1 else f"Undo for all {past.together:,}"
+    undo = Markup(
+        '<button type="button" class="quiet no-print" data-undo="{}" data-event="{}">{} <kbd>U</kbd></button>'
+    ).format(act.entry_id, event["event_id"], label)
+    said = [part for part in (act.reason, act.note) if part]
+    return Markup(
+        '<div class="decided" role="status"><p><b class="verdict">{}</b> <span class="soft">{}, {}</span>'
+        '<span class="spring"></span>{}{}</p>{}{}</div>'
+    ).format(
+        names.VERDICT.get(act.state or "", act.state),
+        act.by,
+        in_words(act.at_utc),
+        Markup('<button type="button" class="quiet no-print" data-skip>Next to decide <kbd>S</kbd></button>'),
+        undo if act.undoes is None else "",
+        marks.joined(Markup('<p class="why">{}</p>').format(part) for part in said),
+        _other_rule(act, event),
+    )
+
+
+def _other_rule(act: Act, event: Mapping[str, Any]) -> Markup:
+    """Says that the rule has changed since the decision, and what it had said then."""
+    if act.rule_hash == event["rule_hash"]:
+        return Markup("")
+    then = ""
+    if act.severity and act.value is not None and act.unit:
+        then = f" Then: {words.quantity(act.value, act.unit)}, {names.SEVERITY[act.severity]}."
+    return Markup('<p class="changed">Decided under another version of this rule.{}</p>').format(then)
+
+
+def choice(event_id: str, past: Past, failed: Mapping[str, str]) -> Markup:
+    """Valid, nuisance, false, alike; a reason, and a note."""
+    return Markup(
+        '<form class="deciding no-print" data-event="{}" data-seen="{}" autocomplete="off">'
+        '<p><span class="label">Decision</span>{}<span class="spring"></span>{}</p>{}</form>'
+    ).format(
+        event_id,
+        past.seen or "",
+        verdict_buttons(keys=True),
+        Markup('<button type="button" class="quiet" data-skip>Skip <kbd>S</kbd></button>'),
+        fields(failed),
+    )
+
+
+def verdict_buttons(*, keys: bool) -> Markup:
+    """The three verdicts, with their keys where keys press them."""
+    return marks.joined(
+        Markup('<button type="button" data-decide="{}">{}{}</button>').format(
+            verdict, names.VERDICT[verdict], Markup(" <kbd>{}</kbd>").format(key) if keys else ""
+        )
+        for verdict, key in KEYS
+    )
+
+
+def fields(failed: Mapping[str, str]) -> Markup:
+    """The reason, from a short list or in words, and a note; filled with what was not saved."""
+    given = failed.get("reason", "")
+    listed = given in {reason for reasons in names.REASONS.values() for reason in reasons}
+    groups = marks.joined(
+        Markup('<optgroup label="{}">{}</optgroup>').format(
+            names.VERDICT[verdict],
+            marks.joined(
+                Markup("<option{}>{}</option>").format(Markup(" selected") if reason == given else "", reason)
+                for reason in reasons
+            ),
+        )
+        for verdict, reasons in names.REASONS.items()
+    )
+    return Markup(
+        '<p><span class="label">Reason</span><select name="reason" aria-label="Reason">'
+        '<option value="">For nuisance and false</option>{}</select>'
+        '<input name="words" maxlength="{}" value="{}" placeholder="or in your words" aria-label="Reason in words"></p>'
+        '<p><span class="label">Note</span><input name="note" maxlength="{}" value="{}" aria-label="Note"></p>'
+        '<p class="hint" role="status" hidden></p>'
+    ).format(groups, LINE, "" if listed else given, LONGEST_NOTE, failed.get("note", ""))

@@ -1,0 +1,134 @@
+"""An officer decides by keys in a browser: what was decided stands, can be taken back, and is never overwritten."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from conftest import serving, watching
+from invented_archive import RULES, FakeArchive
+from playwright.sync_api import expect
+
+from dashboard.desk import Desk
+from dashboard.store import Store
+from fdm.people.acts import Judged
+from fdm.people.roles import OFFICER, Actor
+from fdm.people.store import People
+
+pytestmark = pytest.mark.browser
+expect.set_options(timeout=30_000)
+
+CHOSEN = "a.row[aria-current=true]"
+
+
+@pytest.fixture
+def kept(tmp_path):
+    return str(tmp_path / "rollouts.people.sqlite")
+
+
+@pytest.fixture
+def decided(archive: FakeArchive, kept):
+    desk = Desk(lambda: People(kept), lambda: Actor("vera", OFFICER))
+    yield Store(archive, lambda _run: RULES, desk=desk)
+    desk.close()
+
+
+@pytest.fixture
+def watched(browser, decided):
+    with serving(decided) as address, watching(browser, address) as found:
+        yield found
+
+
+def opened(watched):
+    page = watched.open("/?lines=single")
+    expect(page.locator("#decision [data-decide=valid]")).to_be_visible()
+    expect(page.locator("#evidence-traces .main-svg").first).to_be_visible()
+    return page
+
+
+def test_keys_decide_undo_and_go_on_and_a_reload_keeps_it(watched):
+    page = opened(watched)
+    tally = page.locator(".tally b")
+    n = int(re.sub(r"\D", "", tally.inner_text()))
+    row = page.locator(CHOSEN)
+    first = row.get_attribute("data-event")
+    row.focus()
+    top = row.bounding_box()["y"]
+    page.keyboard.press("v")
+    expect(page.locator("#decision .verdict")).to_have_text("Valid")
+    expect(page.locator("#decision .decided")).to_contain_text("vera, ")
+    expect(tally).to_have_text(f"{n - 1} to decide")
+    expect(page.locator(f'a.row[data-event="{first}"] .verdict')).to_have_text("Valid")
+    expect(page.locator(f'a.row[data-event="{first}"]')).to_be_focused()
+    assert page.locator(CHOSEN).bounding_box()["y"] == top
+    page.keyboard.press("s")
+    expect(page.locator(CHOSEN)).not_to_have_attribute("data-event", first)
+    expect(page.locator(CHOSEN)).to_be_focused()
+    expect(page.locator("#decision [data-decide=valid]")).to_be_visible()
+    page.goto(watched.address + f"/?lines=single&event={first}")
+    expect(page.locator("#decision .verdict")).to_have_text("Valid")
+    page.locator(CHOSEN).focus()
+    page.keyboard.press("u")
+    expect(page.locator("#decision [data-decide=valid]")).to_be_visible()
+    expect(tally).to_have_text(f"{n} to decide")
+
+
+def test_nuisance_asks_for_a_reason_and_enter_saves_it(watched):
+    page = opened(watched)
+    page.locator(CHOSEN).focus()
+    page.keyboard.press("n")
+    expect(page.locator("#decision .hint")).to_contain_text("Nuisance needs a reason")
+    expect(page.get_by_label("Reason", exact=True)).to_be_focused()
+    page.get_by_label("Reason in words").fill("Firm, but a short field")
+    page.keyboard.press("Enter")
+    expect(page.locator("#decision .verdict")).to_have_text("Nuisance")
+    expect(page.locator("#decision .decided")).to_contain_text("Firm, but a short field")
+    expect(page.locator(CHOSEN)).to_be_focused()
+
+
+def test_to_decide_only_keeps_the_event_in_view_and_goes_on(watched):
+    page = watched.open("/?lines=single&decided=no")
+    expect(page.locator("#decision [data-decide=valid]")).to_be_visible()
+    rows = page.locator("a.row[data-event]")
+    first, second = (rows.nth(i).get_attribute("data-event") for i in (0, 1))
+    page.locator(CHOSEN).focus()
+    page.keyboard.press("v")
+    expect(page.locator("#decision .verdict")).to_have_text("Valid")
+    expect(page.locator(f'a.row[data-event="{first}"]')).to_have_count(0)
+    assert f"event={first}" in page.url
+    page.keyboard.press("s")
+    expect(page.locator(CHOSEN)).to_have_attribute("data-event", second)
+
+
+def test_a_decision_that_came_first_is_shown_and_stands(watched, decided, kept):
+    page = opened(watched)
+    event = decided.event(page.locator(CHOSEN).get_attribute("data-event"))
+    with People(kept) as people:
+        people.decide(Judged.of(event), "valid", by=Actor("tom", OFFICER), seen=None)
+    page.locator(CHOSEN).focus()
+    page.get_by_label("Reason in words").fill("Sensor")
+    page.locator("#decision [data-decide=false]").click()
+    expect(page.locator("#decision").get_by_role("alert")).to_contain_text("tom decided 'valid'")
+    expect(page.locator("#decision .verdict")).to_have_text("Valid")
+    expect(page.locator("#decision").get_by_label("Reason in words")).to_have_value("Sensor")
+
+
+def test_keys_switched_off_decide_nothing(watched):
+    page = opened(watched)
+    page.get_by_label("Single-letter keys").uncheck()
+    page.locator(CHOSEN).focus()
+    page.keyboard.press("v")
+    page.keyboard.press("ArrowDown")  # still works, and shows that v did not
+    expect(page.locator(CHOSEN)).to_have_attribute("data-event", re.compile("."))
+    expect(page.locator("#decision [data-decide=valid]")).to_be_visible()
+    expect(page.locator("a.row[data-verdict]")).to_have_count(0)
+
+
+@pytest.mark.parametrize("width", [1280, 1440, 1920])
+def test_nothing_sticks_out_with_decisions(browser, decided, width):
+    with serving(decided) as address, watching(browser, address, width=width) as watched:
+        page = opened(watched)
+        page.locator(CHOSEN).focus()
+        page.keyboard.press("v")
+        expect(page.locator("#decision .verdict")).to_have_text("Valid")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width

@@ -1,0 +1,234 @@
+"""Deciding events from the Week page, over a store of decisions on SQLite; and a store that fails."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import polars as pl
+import pytest
+from conftest import text_of
+from invented_archive import RULES
+
+from dashboard import queue
+from dashboard.desk import Desk
+from dashboard.pages import decision, week
+from dashboard.query import Query, parse
+from dashboard.store import Store
+from fdm.people.errors import StoreError
+from fdm.people.roles import OFFICER, Actor
+from fdm.people.store import People
+
+OFFICERS = {name: Actor(name, OFFICER) for name in ("vera", "tom")}
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "rollouts.people.sqlite"
+
+
+@pytest.fixture
+def desk(path):
+    made = Desk(lambda: People(str(path)), lambda: OFFICERS["vera"])
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def decided(archive, desk):
+    return Store(archive, lambda _run: RULES, desk=desk)
+
+
+@pytest.fixture
+def colleague(archive, path):
+    """Another officer's page over the same store."""
+    made = Desk(lambda: People(str(path)), lambda: OFFICERS["tom"])
+    yield Store(archive, lambda _run: RULES, desk=made)
+    made.close()
+
+
+@pytest.fixture
+def event(held):
+    return held.events.row(0, named=True)
+
+
+def ask(event, verdict="valid", **more):
+    return {"act": "decide", "event": event["event_id"], "verdict": verdict, "seen": "", "token": "t1", **more}
+
+
+def bar(store, event, answer=None):
+    return text_of(decision.bar(store, event, answer))
+
+
+def test_a_decision_says_what_who_and_why_and_outlives_the_process(decided, event, path):
+    before = bar(decided, event)
+    assert all(word in before for word in ("Valid V", "Nuisance N", "False F", "Skip S"))
+    answer = decision.done(decided, ask(event, "nuisance", reason="Brief", note="Seen on video"))
+    assert answer["problem"] == ""
+    said = bar(decided, event, answer)
+    assert said.startswith("Nuisance vera, ")
+    assert "Brief" in said
+    assert "Seen on video" in said
+    with People(str(path)) as people:
+        act = people.decision(event["event_id"])
+    assert (act.state, act.by, act.reason, act.rule_hash) == ("nuisance", "vera", "Brief", event["rule_hash"])
+    assert (act.severity, act.value, act.limit_passed) == (event["severity"], event["value"], event["limit"])
+
+
+@pytest.mark.parametrize("verdict", ["nuisance", "false"])
+def test_without_a_reason_nothing_is_saved_and_the_note_stays(decided, event, verdict):
+    answer = decision.done(decided, ask(event, verdict, note="A long thought"))
+    assert "reason" in answer["problem"]
+    markup = decision.bar(decided, event, answer)
+    assert 'value="A long thought"' in markup
+    assert decided.desk.past(event["event_id"]).decisions == ()
+
+
+def test_the_first_decision_stands_and_is_shown_to_who_came_second(decided, colleague, event):
+    decision.done(colleague, ask(event, "valid"))
+    answer = decision.done(decided, ask(event, "false", reason="Sensor", token="t2"))
+    assert "tom decided 'valid'" in answer["problem"]
+    said = bar(decided, event, answer)
+    assert said.startswith("tom decided")
+    assert "Valid tom, " in said
+    assert 'value="Sensor"' in decision.bar(decided, event, answer)
+    assert [act.state for act in decided.desk.past(event["event_id"]).decisions] == ["valid"]
+
+
+def test_decided_again_after_reading_the_first(decided, colleague, event):
+    decision.done(colleague, ask(event, "valid"))
+    seen = decided.desk.past(event["event_id"]).seen
+    answer = decision.done(decided, ask(event, "false", reason="Sensor", seen=str(seen), token="t2"))
+    assert answer["problem"] == ""
+    assert bar(decided, event).startswith("False vera, ")
+
+
+def test_undo_brings_back_what_stood(decided, event):
+    decision.done(decided, ask(event))
+    entry = decided.desk.past(event["event_id"]).last.entry_id
+    answer = decision.done(decided, {"act": "undo", "event": event["event_id"], "entry": str(entry), "token": "t2"})
+    assert answer["problem"] == ""
+    assert decided.desk.past(event["event_id"]).last.state is None
+    assert "Undo" not in bar(decided, event)
+    after = ask(event, "false", reason="Sensor", seen=str(decided.desk.past(event["event_id"]).seen), token="t3")
+    assert decision.done(decided, after)["problem"] == ""
+
+
+def test_the_same_click_sent_twice_is_one_decision(decided, event):
+    for _ in range(2):
+        assert decision.done(decided, ask(event))["problem"] == ""
+    assert len(decided.desk.past(event["event_id"]).decisions) == 1
+
+
+def test_the_list_counts_what_is_left_and_filters_by_it(decided, held):
+    query = Query(week="all", lines="single")
+    chosen = [held.events.row(i, named=True) for i in (0, 3, 4)]
+    for i, event in enumerate(chosen):
+        decision.done(decided, ask(event, token=f"t{i}"))
+    now, n = decided.reviewed(), held.events.height
+    assert f"{n - 3:,} to decide of {n:,} events" in text_of(week.queue_list(now, query, decides=True))
+    ids = {e["event_id"] for e in chosen}
+    done = queue.chosen_events(now, replace(query, decided="yes"))
+    left = queue.chosen_events(now, replace(query, decided="no"))
+    assert set(now.events[done["index"]]["event_id"]) == ids
+    assert set(now.events[left["index"]]["event_id"]) == set(held.events["event_id"]) - ids
+    markup = week.queue_list(now, replace(query, decided="yes"), decides=True)
+    assert markup.count('data-verdict="valid"') == 3
+    assert markup.count('<i class="verdict">Valid</i>') == 3
+    assert queue.first_event(now, replace(query, decided="no"))["event_id"] == held.events["event_id"][1]
+
+
+def test_repeats_part_when_one_of_them_is_decided(decided, held):
+    query = Query(week="all")
+    lines = [line for g in queue.groups(held, queue.chosen_events(held, query), query) for line in g.lines]
+    line = next(line for line in lines if line.repeats > 2)
+    decision.done(decided, ask(line.event))
+    now = decided.reviewed()
+    found = [one for g in queue.groups(now, queue.chosen_events(now, query), query) for one in g.lines]
+    same = [
+        (one.repeats, one.event["verdict"])
+        for one in found
+        if all(one.event[c] == line.event[c] for c in ("severity", "certain", "rule", "tail"))
+    ]
+    assert same == [(1, "valid"), (line.repeats - 1, None)]
+
+
+def test_nothing_left_to_decide_is_said(decided, held):
+    query = Query(week="all", rule="short_runway_left", decided="no")
+    events = held.events.filter(pl.col("rule") == "short_runway_left")
+    for i, event in enumerate(events.iter_rows(named=True)):
+        decision.done(decided, ask(event, token=f"t{i}"))
+    said = text_of(week.queue_list(decided.reviewed(), query, decides=True))
+    assert f"Nothing left to decide in all weeks. {events.height} of {events.height} events decided." in said
+
+
+def test_a_decision_under_another_rule_says_so(decided, event):
+    decision.done(decided, ask(event))
+    assert "another version" not in bar(decided, event)
+    changed = event | {"rule_hash": "f" * 8}
+    assert "Decided under another version of this rule. Then: " in bar(decided, changed)
+
+
+def test_what_was_written_is_never_markup(decided, event):
+    answer = decision.done(decided, ask(event, "false", reason="<b>x</b>", note="<script>1</script>"))
+    markup = str(decision.bar(decided, event, answer))
+    assert "<script>" not in markup
+    assert "<b>x" not in markup
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [{}, {"act": "drop"}, {"act": "decide", "event": "no such"}, {"act": "undo", "entry": "x"}, {"act": "undo"}],
+)
+def test_what_no_page_would_ask_is_refused_in_words(decided, asked):
+    assert decision.done(decided, asked)["problem"]
+
+
+def test_an_unknown_verdict_is_refused(decided, event):
+    assert "verdict" in decision.done(decided, ask(event, "guilty"))["problem"]
+
+
+def garbage(path):
+    path.write_bytes(b"not a database at all" * 100)
+
+
+def a_folder(path):
+    path.mkdir()
+
+
+@pytest.mark.parametrize("spoil", [garbage, a_folder])
+def test_a_store_that_fails_is_said_and_the_page_still_reads(decided, event, path, spoil):
+    spoil(path)
+    said = bar(decided, event)
+    assert said.startswith("Decisions cannot be read or saved now.")
+    assert path.name in said
+    assert "Valid" not in said
+    assert decision.done(decided, ask(event))["problem"]
+    now = decided.reviewed()
+    assert text_of(week.queue_list(now, Query(week="all"), decides=True))
+    assert now.events.drop("verdict").equals(decided.held().events.drop("verdict"))
+
+
+def test_a_store_that_may_not_be_written_still_shows_decisions(decided, event, archive, path):
+    decision.done(decided, ask(event))
+
+    def unwritable(*_args, **_more):
+        raise StoreError("the store may not be written. Nothing was saved", source=path)
+
+    decided.desk._store().decide = unwritable
+    other = decided.held().events.row(1, named=True)
+    answer = decision.done(decided, ask(other, token="t2"))
+    said = bar(decided, other, answer)
+    assert "may not be written. Nothing was saved" in said
+    assert "Valid V" in said
+    assert bar(decided, event).startswith("Valid vera, ")
+
+
+def test_without_a_store_nothing_can_be_decided(store, event):
+    assert decision.bar(store, event) == ""
+    assert "to decide" not in text_of(week.queue_list(store.reviewed(), Query(week="all")))
+
+
+def test_the_filter_stands_in_the_address():
+    assert parse("?decided=no").decided == "no"
+    assert parse("?decided=maybe").decided == ""
+    assert parse(Query(decided="yes").link()).decided == "yes"
