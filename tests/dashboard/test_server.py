@@ -9,6 +9,9 @@ import pytest
 
 from dashboard.app import build
 
+TOKEN = "t" * 43
+OURS = {"Cookie": f"_csrf_token={TOKEN}", "X-CSRFToken": TOKEN}
+
 
 @pytest.fixture(scope="module")
 def client(store):
@@ -70,7 +73,7 @@ def test_charts_are_never_sent_to_a_cloud(client):
         "state": [{"id": "address", "property": "search", "value": ""}],
         "changedPropIds": ["address.pathname"],
     }
-    answer = client.post("/_dash-update-component", json=asked).get_json()
+    answer = client.post("/_dash-update-component", json=asked, headers=OURS).get_json()
     found = list(graphs(answer))
     assert found
     for graph in found:
@@ -98,8 +101,63 @@ def test_two_answers_of_one_address_are_not_mixed_up(client):
     for filters in ("fleet=Heron+90", "fleet=Tern+200"):
         inputs = [{"id": "landings-filters", "property": "data", "value": filters}]
         answer = client.post(
-            "/_dash-update-component", json=ask | {"inputs": inputs}, headers={"Accept-Encoding": "br"}
+            "/_dash-update-component", json=ask | {"inputs": inputs}, headers={"Accept-Encoding": "br"} | OURS
         )
         said.append(brotli.decompress(answer.data))
     assert b"Heron 90" in said[0]
     assert b"Heron 90" not in said[1]
+
+
+def decide(client, **headers):
+    """A decision, as a page would ask for it, with these headers; the answer's status."""
+    asked = {
+        "output": "decided.data",
+        "outputs": {"id": "decided", "property": "data"},
+        "inputs": [{"id": "ask", "property": "data", "value": {"act": "decide", "event": "x", "verdict": "valid"}}],
+        "changedPropIds": ["ask.data"],
+    }
+    named = {name.replace("_", "-"): value for name, value in headers.items()}
+    with client.post("/_dash-update-component", json=asked, headers=named) as answer:
+        answer.get_data()
+        return answer.status_code
+
+
+OTHER = "u" * 43
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {},
+        {"Cookie": f"_csrf_token={TOKEN}"},
+        {"X_CSRFToken": TOKEN},
+        {"Cookie": f"_csrf_token={TOKEN}", "X_CSRFToken": OTHER},
+        {"Cookie": "_csrf_token=", "X_CSRFToken": ""},
+        {"Cookie": f"_csrf_token={TOKEN}", "X_CSRFToken": TOKEN, "Origin": "http://elsewhere.example"},
+        {"Cookie": f"_csrf_token={TOKEN}", "X_CSRFToken": TOKEN, "Origin": "http://localhost:9999"},
+        {"Cookie": f"_csrf_token={TOKEN}", "X_CSRFToken": TOKEN, "Origin": "null"},
+        {"Cookie": f"_csrf_token={TOKEN}", "X_CSRFToken": TOKEN, "Host": "elsewhere.example"},
+    ],
+)
+def test_another_site_cannot_decide(client, headers):
+    assert decide(client, **headers) == 403
+
+
+@pytest.mark.parametrize("host", ["localhost", "localhost:8050", "127.0.0.1:8050", "127.1.2.3", "[::1]:8050"])
+def test_a_page_of_ours_can(client, host):
+    ours = {"Cookie": f"_csrf_token={TOKEN}", "X_CSRFToken": TOKEN}
+    assert decide(client, **ours, Host=host, Origin=f"http://{host}") == 200
+
+
+@pytest.mark.parametrize("host", ["elsewhere.example", "10.0.0.4:8050", "localhost.example", "127.0.0.1.example", "["])
+def test_a_name_led_here_from_elsewhere_reads_nothing(client, host):
+    for path in ("/", "/_dash-layout", "/assets/1_watch.js"):
+        assert get(client, path, Host=host).status_code == 403
+
+
+def test_the_token_is_new_for_each_browser_and_stays_with_it(client):
+    first, second = (get(client, "/").headers["Set-Cookie"] for _ in range(2))
+    assert first != second
+    assert "SameSite=Strict" in first
+    assert "Domain" not in first
+    assert "Set-Cookie" not in get(client, "/", Cookie=first.split(";")[0]).headers
