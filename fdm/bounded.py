@@ -108,9 +108,7 @@ class Instants:
 
     def map(self, change: Callable[[np.ndarray], np.ndarray], why: np.ndarray | None = None) -> Instants:
         """The same change made to best, earliest and latest; new reasons when given."""
-        return Instants(
-            change(self.best), change(self.earliest), change(self.latest), self.why if why is None else why
-        )
+        return Instants(change(self.best), change(self.earliest), change(self.latest), self.why if why is None else why)
 
     def later(self, seconds: float) -> Instants:
         """The same instants, so many seconds later."""
@@ -191,9 +189,7 @@ def merge(
     extreme: Callable[[np.ndarray, np.ndarray], np.ndarray], a: Instants, b: Instants, why: np.ndarray
 ) -> Instants:
     """Two instants made one, moment by moment."""
-    return Instants(
-        extreme(a.best, b.best), extreme(a.earliest, b.earliest), extreme(a.latest, b.latest), why
-    )
+    return Instants(extreme(a.best, b.best), extreme(a.earliest, b.earliest), extreme(a.latest, b.latest), why)
 
 
 def both_why(a: Instants, b: Instants) -> np.ndarray:
@@ -237,8 +233,7 @@ def largest(values: Sequence[Bounded], aside: Collection[int] = ()) -> Bounded:
     the largest is at least what is known, and has a best value only when none of those can be larger.
     """
     value, lower, upper, why, bounded = (
-        np.stack(parts)
-        for parts in zip(*((x.value, x.lower, x.upper, x.why, x.bounded) for x in values), strict=True)
+        np.stack(parts) for parts in zip(*((x.value, x.lower, x.upper, x.why, x.bounded) for x in values), strict=True)
     )
     counts = bounded | ~np.isin(why, list(aside))
     best = np.where(np.isnan(value), -np.inf, value).max(axis=0)
@@ -246,9 +241,7 @@ def largest(values: Sequence[Bounded], aside: Collection[int] = ()) -> Bounded:
     most = np.where(counts, np.where(bounded, upper, np.inf), -np.inf).max(axis=0)
     open_ = counts & np.isnan(value) & ~(bounded & (upper <= best))
     known, certain = bounded.any(axis=0), np.isfinite(best) & ~open_.any(axis=0)
-    first_open = np.take_along_axis(
-        why, np.argmax(np.where(counts.any(axis=0), open_, True), axis=0)[None], axis=0
-    )[0]
+    first_open = np.take_along_axis(why, np.argmax(np.where(counts.any(axis=0), open_, True), axis=0)[None], axis=0)[0]
     column = np.argmax(np.where(np.isnan(value), np.where(bounded, lower, -np.inf), value), axis=0)
     at = np.stack([x.value * np.nan if x.at is None else x.at for x in values])
     return Bounded(

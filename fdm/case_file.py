@@ -50,9 +50,7 @@ def _one_case(
         problems.add(at, "name is missing")
     for key, valid in (("expect", EXPECTED), ("lowest", SEVERITIES), ("highest", SEVERITIES)):
         if (key in table or key == "expect") and table.get(key) not in valid:
-            problems.add(
-                f"{at}: {key}", f"{table.get(key)!r} is no outcome", f"Write one of {', '.join(valid)}."
-            )
+            problems.add(f"{at}: {key}", f"{table.get(key)!r} is no outcome", f"Write one of {', '.join(valid)}.")
     landing = table.get("landing", {})
     if not isinstance(landing, dict):
         problems.add(f"{at}: landing", "must be a table of landing columns")
@@ -95,9 +93,7 @@ def _bounded(value: object, where: str, problems: Problems) -> tuple[float, floa
         lower, best, upper = (float(x) for x in triple)
         if not (lower > best or best > upper or lower > upper):  # false with nan: no best value is known
             return lower, best, upper
-    cure = (
-        "Write a number, [lower, value, upper] (value nan: cannot be told), or in quotes why it is missing."
-    )
+    cure = "Write a number, [lower, value, upper] (value nan: cannot be told), or in quotes why it is missing."
     problems.add(where, f"{value!r} is not a value with bounds", cure)
     return None
 
@@ -111,9 +107,7 @@ def _series_parts(table: Mapping[str, Any], at: str, problems: Problems) -> dict
     rate_hz, engines = table.get("rate_hz", 4.0), table.get("engines", 2)
     reversers = table.get("reversers", list(range(1, engines + 1)) if engines in range(1, 5) else [])
     if not _is_number(rate_hz) or not 0 < rate_hz <= 64:
-        problems.add(
-            f"{at}: rate_hz", f"{rate_hz!r} is no sampling rate", "Write samples per second, up to 64."
-        )
+        problems.add(f"{at}: rate_hz", f"{rate_hz!r} is no sampling rate", "Write samples per second, up to 64.")
     if engines not in range(1, 5):
         problems.add(f"{at}: engines", f"{engines!r} is no number of engines", "Write 1 to 4.")
     if not isinstance(reversers, list) or any(engine not in range(1, engines + 1) for engine in reversers):
@@ -129,9 +123,7 @@ def _series_parts(table: Mapping[str, Any], at: str, problems: Problems) -> dict
         "rate_hz": rate_hz,
         "engines": engines,
         "reversers": tuple(reversers),
-        "series": {
-            k: _points(k, v, f"{at}: series.{k}", problems) for k, v in series.items() if k in PARAMETERS
-        },
+        "series": {k: _points(k, v, f"{at}: series.{k}", problems) for k, v in series.items() if k in PARAMETERS},
         "gaps": {k: _spans(v, f"{at}: gaps.{k}", problems) for k, v in gaps.items()},
     }
 
@@ -140,9 +132,7 @@ def _points(name: str, content: object, where: str, problems: Problems) -> tuple
     """Points of a series; a lone value holds throughout, an empty list means that it is not recorded."""
     points: list[Any] = content if isinstance(content, list) else [[-inf, content]]
     if not all(isinstance(point, list) and len(point) == 2 and _is_number(point[0]) for point in points):
-        problems.add(
-            where, "must be points [seconds after contact, value]", "Or one value that holds throughout."
-        )
+        problems.add(where, "must be points [seconds after contact, value]", "Or one value that holds throughout.")
         return ()
     kind = PARAMETERS[name].kind
     valid = {
@@ -151,9 +141,7 @@ def _points(name: str, content: object, where: str, problems: Problems) -> tuple
         "state": lambda v: v in STATES,
     }[kind]
     if bad := [value for _, value in points if not valid(value)]:
-        form = {"analogue": "a number", "discrete": "true or false", "state": f"one of {', '.join(STATES)}"}[
-            kind
-        ]
+        form = {"analogue": "a number", "discrete": "true or false", "state": f"one of {', '.join(STATES)}"}[kind]
         problems.add(where, f"{bad[0]!r} cannot be a value of {name}", f"Write {form}.")
     times = [float(point[0]) for point in points]
     if any(b <= a for a, b in pairwise(times)):

@@ -49,9 +49,7 @@ def run_case(book: RuleBook, rule: Rule, case: Case) -> CaseResult:
     try:
         landings, measured = _from_series(case, book) if case.series else _from_values(case)
     except FdmError as error:
-        return CaseResult(
-            rule.name, case.name, case.expect, "not_assessed", case.expect == "not_assessed", str(error)
-        )
+        return CaseResult(rule.name, case.name, case.expect, "not_assessed", case.expect == "not_assessed", str(error))
     judged = judge(alone, measured, landings)
     got, reason = _said(judged, rule.name)
     if got == case.expect and (wrong := _bounds_differ(judged, case)):
@@ -108,10 +106,7 @@ def _from_series(case: Case, book: RuleBook) -> tuple[pl.DataFrame, Measured]:
 def recording_of(case: Case) -> Recording:
     """A recording sampled at the case's rate, main gear on the ground from time 0 unless the case says otherwise."""
     series = {"main_gear_ground": ((0.0, True),), **case.series}
-    if (
-        any(name.startswith("main_gear_ground.") for name in case.series)
-        and "main_gear_ground" not in case.series
-    ):
+    if any(name.startswith("main_gear_ground.") for name in case.series) and "main_gear_ground" not in case.series:
         del series["main_gear_ground"]
     times = [time for points in series.values() for time, _ in points if np.isfinite(time)]
     first, last = min([-BEFORE_S, *times]), max([AFTER_S, *times])

@@ -52,9 +52,7 @@ def frames_of(recording: Recording) -> list[Frame]:
 
 def _with_true_air_ground(recording: Recording) -> tuple[Recording, list[str]]:
     """The recording with inverted air/ground discretes put right and stuck ones left out, and a note about each."""
-    aloft_s = np.concatenate(
-        [_times(recording, "radio_height", HIGH_FT), _times(recording, "ground_speed", 200.0)]
-    )
+    aloft_s = np.concatenate([_times(recording, "radio_height", HIGH_FT), _times(recording, "ground_speed", 200.0)])
     slow_s = _times(recording, "ground_speed", -40.0)
     notes, samples = [], dict(recording.samples)
     for name in GEAR:
@@ -174,9 +172,7 @@ def _height_contacts(recording: Recording) -> np.ndarray:
     edges = np.flatnonzero(low[1:] & ~low[:-1]) + 1
     flown_s = time_s[feet > HIGH_FT / 2]
     since = np.searchsorted(flown_s, time_s[edges])
-    came_down = (since > 0) & (
-        time_s[edges] - flown_s[np.maximum(since - 1, 0)] < BEFORE_S if len(flown_s) else False
-    )
+    came_down = (since > 0) & (time_s[edges] - flown_s[np.maximum(since - 1, 0)] < BEFORE_S if len(flown_s) else False)
     return time_s[edges][came_down]
 
 
@@ -196,9 +192,7 @@ def _windows(recording: Recording, anchors: list[float]) -> Iterator[tuple[float
     data_start = min(s.time_s[0] for s in recording.samples.values() if len(s.time_s))
     data_end = max(s.time_s[-1] for s in recording.samples.values() if len(s.time_s))
     for number, anchor in enumerate(anchors):
-        over = min(
-            _slow_since(recording, anchor) + AFTER_SLOW_S, _flown_since(recording, anchor) + FLOWN_AGAIN_S
-        )
+        over = min(_slow_since(recording, anchor) + AFTER_SLOW_S, _flown_since(recording, anchor) + FLOWN_AGAIN_S)
         end = min(data_end, anchor + LONGEST_S, over)
         if number + 1 < len(anchors):
             end = min(end, anchors[number + 1] - BEFORE_S)

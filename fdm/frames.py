@@ -149,9 +149,7 @@ def stack_frames(frames: Sequence[Frame]) -> Block:
         for row, frame in enumerate(frames):
             matrix[row, : len(frame.values[name])] = frame.values[name]
         values[name] = matrix
-    facts = pl.DataFrame(
-        [{k: frame.facts.get(k) for k in BLOCK_FACTS} for frame in frames], schema=BLOCK_FACTS
-    )
+    facts = pl.DataFrame([{k: frame.facts.get(k) for k in BLOCK_FACTS} for frame in frames], schema=BLOCK_FACTS)
     names = [name for name, _ in layout.steps]
     starts = {name: np.array([f.start_s[name] for f in frames], np.float32) for name in names}
     lags = {name: np.array([f.lag_s[name] for f in frames], np.float32) for name in names}

@@ -210,9 +210,7 @@ def _say_why(
 # --- which landings a rule is for
 
 
-def _bar(
-    out: Verdicts, rules: Sequence[Rule], measured: Measured, landings: pl.DataFrame, reasons: Reasons
-) -> None:
+def _bar(out: Verdicts, rules: Sequence[Rule], measured: Measured, landings: pl.DataFrame, reasons: Reasons) -> None:
     """Landings that a rule is not for, or may not be for, are not assessed."""
     not_rollout = _not_a_rollout(landings, reasons)
     for number, rule in enumerate(rules):

@@ -85,9 +85,7 @@ class Judged:
         if len(row) == 0:
             return pl.DataFrame(schema=EVENTS)
         facts = self.landings.select(*LANDINGS)[row]
-        columns = (
-            facts.to_dict() | _texts(self, which) | _severities(self, row, which) | _numbers(self, row, which)
-        )
+        columns = facts.to_dict() | _texts(self, which) | _severities(self, row, which) | _numbers(self, row, which)
         ids = zip(facts["landing_id"], columns["rule"], strict=True)
         columns["event_id"] = pl.Series([f"{landing}-{rule}" for landing, rule in ids], dtype=pl.String)
         return pl.DataFrame({name: columns[name] for name in EVENTS}, schema=EVENTS)

@@ -59,9 +59,7 @@ def last(
 def _instants(signal: Signal, before: np.ndarray, behind: np.ndarray) -> Instants:
     latest = signal.time(behind)
     earliest = np.where(before >= 0, signal.time(before) - signal.lag_s, -np.inf)
-    return _doubtful(
-        signal, Instants((earliest + latest) / 2, earliest, latest, np.zeros(len(latest), np.int16))
-    )
+    return _doubtful(signal, Instants((earliest + latest) / 2, earliest, latest, np.zeros(len(latest), np.int16)))
 
 
 def _doubtful(signal: Signal, when: Instants, bracket_s: np.ndarray | None = None) -> Instants:
@@ -147,16 +145,12 @@ def _passed_between(signal: Signal, height: np.ndarray, p: np.ndarray, k: np.nda
     return signal.time(p) + share * steps * signal.step_s
 
 
-def _bracketed(
-    signal: Signal, height: np.ndarray, p: np.ndarray, k: np.ndarray, found: np.ndarray
-) -> Instants:
+def _bracketed(signal: Signal, height: np.ndarray, p: np.ndarray, k: np.ndarray, found: np.ndarray) -> Instants:
     """The crossing between samples p (below zero) and k (not below); p is -1 where it was above from the beginning."""
     best = _passed_between(signal, height, p, k) - signal.lag_s / 2
     bracket_s = np.where(p >= 0, signal.time(k) - signal.time(p), np.inf)
     sure_p = nearest_column(signal.valid & ~(height > -signal.tolerance), np.where(found, p, -1), -1)
-    sure_k = nearest_column(
-        signal.valid & ~(height < signal.tolerance), np.where(found, k, height.shape[1]), 1
-    )
+    sure_k = nearest_column(signal.valid & ~(height < signal.tolerance), np.where(found, k, height.shape[1]), 1)
     earliest = signal.time(np.maximum(sure_p, signal.first_column)) - signal.lag_s
     latest = np.maximum(signal.time(np.minimum(sure_k, signal.last_column)), best)
     earliest = np.where(p >= 0, np.minimum(earliest, best), -np.inf)

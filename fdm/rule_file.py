@@ -118,9 +118,7 @@ def _check_measure(texts: Mapping[str, str], measures: Catalogue, problems: Prob
         problems.add("unit", f"'{unit}' is not the unit of {name}", f"It is '{measures[name].unit}'.")
 
 
-def _limits(
-    content: Mapping[str, Any], direction: str, problems: Problems
-) -> tuple[Limits | None, dict[str, Limits]]:
+def _limits(content: Mapping[str, Any], direction: str, problems: Problems) -> tuple[Limits | None, dict[str, Limits]]:
     base = content.get("limits")
     if not isinstance(base, dict):
         problems.add("limits", "missing", "Add a table [limits] with at least low.")
@@ -176,9 +174,7 @@ def where_columns(measures: Catalogue) -> dict[str, Any]:
 
 def _check_where(where: object, measures: Catalogue, problems: Problems) -> None:
     if not isinstance(where, str) or not where.strip():
-        problems.add(
-            "where", "must be an SQL expression in quotes", "Leave the key out to judge every landing."
-        )
+        problems.add("where", "must be an SQL expression in quotes", "Leave the key out to judge every landing.")
         return
     columns = where_columns(measures)
     try:
@@ -207,6 +203,4 @@ def _check_about_one_landing(expression: pl.Expr, columns: Mapping[str, Any], pr
     if result.dtype != pl.Boolean:
         problems.add("where", "is not a condition", 'It must be true or false, such as "bounces > 0".')
     elif len(result) != 2 or any(mark in tree for mark in ('"Agg":', '"Over":', '"Len"')):
-        problems.add(
-            "where", "must be about one landing", "Name a column, and do not count or average over landings."
-        )
+        problems.add("where", "must be about one landing", "Name a column, and do not count or average over landings.")

@@ -90,9 +90,7 @@ def load_rule_book(folder: Path | str | None = None, measures: Catalogue | None 
 
 def _rule_files(folder: Path) -> list[Path]:
     if not folder.is_dir():
-        raise RuleError(
-            "is not a folder", source=folder, cure="Name a folder that holds one TOML file per rule."
-        )
+        raise RuleError("is not a folder", source=folder, cure="Name a folder that holds one TOML file per rule.")
     files = sorted(f for f in folder.glob("*.toml") if f.name != SETTINGS_FILE and not f.name.startswith("."))
     if not files:
         raise RuleError("holds no rule", source=folder, cure="A rule is a file such as late_spoilers.toml.")
@@ -102,9 +100,7 @@ def _rule_files(folder: Path) -> list[Path]:
 def _all_in_one(found: list[RuleError], folder: Path) -> RuleError:
     if len(found) == 1:
         return found[0]
-    return RuleError(
-        f"{len(found)} problems\n" + "\n".join(f"  {problem}" for problem in found), source=folder
-    )
+    return RuleError(f"{len(found)} problems\n" + "\n".join(f"  {problem}" for problem in found), source=folder)
 
 
 def _read_settings(folder: Path, problems: Problems) -> tuple[str, str, Settings]:
@@ -139,9 +135,7 @@ def _setting(key: str, value: Any, problems: Problems) -> Any:
     else:
         for fleet, percent in value.items():
             if not _within(percent, 5, 60):
-                problems.add(
-                    f'{key}."{fleet}"', f"{percent!r} cannot be used", "Write percent N1 from 5 to 60."
-                )
+                problems.add(f'{key}."{fleet}"', f"{percent!r} cannot be used", "Write percent N1 from 5 to 60.")
         return value
     return None
 

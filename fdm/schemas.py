@@ -100,7 +100,7 @@ EVENTS: dict[str, pl.DataType | type[pl.DataType]] = {
     "rule_hash": pl.String,
     "rule_book": pl.String,
     **{name: kind for name, kind in LANDINGS.items() if name != "landing_id"},
-    "origin_confidence": pl.String,          # likely, possible, none
+    "origin_confidence": pl.String,  # likely, possible, none
 }
 
 

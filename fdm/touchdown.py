@@ -28,9 +28,7 @@ ALONE_S = 5.0  # without radio height, a ground sample is believed when others l
 ALONE_SHARE = 0.08
 CLEAR_FT, DOWN_FT = 5.0, 1.0  # above its resting value: clearly in the air; as good as on the ground
 FLOAT_S = 4.0  # an aeroplane may float so long as good as on the ground
-TILT_S = (
-    1.0  # radio height may come down so early, because of where its antenna sits on a pitched-up aeroplane
-)
+TILT_S = 1.0  # radio height may come down so early, because of where its antenna sits on a pitched-up aeroplane
 BOUNCE_WITHIN_S = 15.0  # contact lost later than this after first contact is not a bounce
 STIR_G = 0.06  # an aeroplane in the air or just back strays this far from 1 g; rolling, it does not
 MISSED_S = 2.5  # a jolt up to this long before the gear says ground is the contact that it missed ...
@@ -200,18 +198,14 @@ def _low_at(batch: Batch, time_s: np.ndarray) -> np.ndarray:
 def _from_radio_height(batch: Batch) -> Instants:
     """Contact by radio height: between its last sample clearly above the resting value and soon after any above."""
     if not batch.has("radio_height"):
-        missing = batch.reason(
-            "no touchdown found: neither main-gear air/ground nor radio height is recorded"
-        )
+        missing = batch.reason("no touchdown found: neither main-gear air/ground nor radio height is recorded")
         return batch.absent_instants(missing)
     missing = batch.reason("no touchdown found: the radio height never comes down to its value on the ground")
     height = batch.signal("radio_height")
     above_ft = height.values - _resting_ft(batch)[:, None]
     start = np.full(batch.n, -SEARCH_BEFORE_S)
     with np.errstate(invalid="ignore"):
-        down = first(
-            height, above_ft <= DOWN_FT, start, start + SEARCH_BEFORE_S + SEARCH_AFTER_S, missing=missing
-        )
+        down = first(height, above_ft <= DOWN_FT, start, start + SEARCH_BEFORE_S + SEARCH_AFTER_S, missing=missing)
         clear = last(height, above_ft > CLEAR_FT, start, down.latest, missing=missing)
         lowered = last(height, above_ft > DOWN_FT, start, down.latest + FLOAT_S, missing=missing)
     latest = np.fmax(down.latest, lowered.latest) + TILT_S
@@ -222,9 +216,7 @@ def _from_radio_height(batch: Batch) -> Instants:
 # bounces, and flying again --------------------------------------------------------------------------------------------
 
 
-def _with_bounces(
-    batch: Batch, gear: _Gear, contact: Instants, by: np.ndarray, left_ground: Instants
-) -> Touchdown:
+def _with_bounces(batch: Batch, gear: _Gear, contact: Instants, by: np.ndarray, left_ground: Instants) -> Touchdown:
     known = gear.contact.happened
     missed = by == MISSED  # contact was before the gear said so
     hopped = missed & _lifted(batch, contact, gear.contact) if missed.any() else missed
@@ -239,12 +231,8 @@ def _with_bounces(
     count = returns.astype(np.float64)
     bounces = Bounded(count + hopped, count, count + 1, contact.why)
     airborne_s = _airborne(gear, contact, regained, airborne, missed, hopped)
-    unknown = np.where(
-        contact.happened, batch.reason("a bounce cannot be told from radio height"), contact.why
-    )
-    return Touchdown(
-        contact, settled, by, bounces.where(known, unknown), airborne_s.where(known, unknown), left_ground
-    )
+    unknown = np.where(contact.happened, batch.reason("a bounce cannot be told from radio height"), contact.why)
+    return Touchdown(contact, settled, by, bounces.where(known, unknown), airborne_s.where(known, unknown), left_ground)
 
 
 def _notes(batch: Batch, gears: list[_Gear], said: Instants, touchdown: Touchdown) -> dict[int, list[str]]:
@@ -265,9 +253,7 @@ def _notes(batch: Batch, gears: list[_Gear], said: Instants, touchdown: Touchdow
                 notes.setdefault(int(row), []).append(text)
     for row in np.flatnonzero((touchdown.by == MISSED) & quiet):
         behind_s = said.latest[row] - contact.latest[row]
-        text = (
-            f"air/ground says ground only {behind_s:.1f} s after the jolt of touchdown; the jolt is believed"
-        )
+        text = f"air/ground says ground only {behind_s:.1f} s after the jolt of touchdown; the jolt is believed"
         notes.setdefault(int(row), []).append(text)
     return notes
 

@@ -209,9 +209,7 @@ def _above(
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.clip(np.where(top > bottom, top / (top - bottom), top > 0), 0, 1)
     left, lag_s = signal.start_s[:, None] + np.arange(c0, c1 - 1) * signal.step_s, signal.lag_s[:, None]
-    value = np.where(
-        np.isnan(top), 0, share * _overlap(left - lag_s / 2, signal.step_s, start.best, end.best)
-    )
+    value = np.where(np.isnan(top), 0, share * _overlap(left - lag_s / 2, signal.step_s, start.best, end.best))
     sure = bottom > signal.tolerance
     least = np.where(sure, _overlap(left, signal.step_s, start.latest, end.earliest), 0)
     possible = np.isnan(top) & _within(signal, c0, c1) | (top > -signal.tolerance)
@@ -252,9 +250,7 @@ def _sampled_neighbours(signal: Signal, c0: int, c1: int) -> tuple[np.ndarray, n
     return np.where(known, a, np.nan), np.where(known, b, np.nan)
 
 
-def _overlap(
-    left: np.ndarray, width: float | np.ndarray, start_s: np.ndarray, end_s: np.ndarray
-) -> np.ndarray:
+def _overlap(left: np.ndarray, width: float | np.ndarray, start_s: np.ndarray, end_s: np.ndarray) -> np.ndarray:
     with np.errstate(invalid="ignore"):
         overlap = np.minimum(left + width, end_s[:, None]) - np.maximum(left, start_s[:, None])
     return np.maximum(np.nan_to_num(overlap, nan=0.0), 0)

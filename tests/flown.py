@@ -176,9 +176,7 @@ class Flown:
         slow = deployed & (self.t >= self.falls_to(TAXI_KT)) & (n1 > MARGIN_PCT)
         said["high_reverse_below_taxi_s", engine] = float(slow.sum()) * GRID_S
         powered = np.flatnonzero((self.t >= r.deploy_s) & (self.t < out_s) & (n1 > MARGIN_PCT))
-        came_back = (
-            len(powered) and self.t[powered[-1]] + 2 * GRID_S < out_s and n1[powered[-1] + 1] <= MARGIN_PCT
-        )
+        came_back = len(powered) and self.t[powered[-1]] + 2 * GRID_S < out_s and n1[powered[-1] + 1] <= MARGIN_PCT
         said["reverse_idle_speed_kt", engine] = self.kt_at(float(self.t[powered[-1]])) if came_back else NEVER
         away = ~np.isnan(r.unlock_s) & (self.t >= r.unlock_s) & (self.t < 0) & (self.t < out_s)
         said["unstowed_in_air_s", engine] = float(np.sum(away)) * GRID_S
@@ -223,26 +221,18 @@ class Flown:
         states = {e: r.state(self.t) for e, r in self.reversers.items()}
         late = self.t >= self.falls_to(TAXI_KT)
         out = np.any([s != STOWED for s in states.values()], axis=0)
-        used = [
-            r.select_s
-            for e, r in self.reversers.items()
-            if not np.isnan(r.select_s) and e not in self.out_of_use
-        ]
+        used = [r.select_s for e, r in self.reversers.items() if not np.isnan(r.select_s) and e not in self.out_of_use]
         said["reverser_out_below_taxi_s", 0] = float((out & late).sum()) * GRID_S
         said["reverse_not_used", 0] = float(not used)
         said["go_around_after_reverse", 0] = 0.0
-        said["autothrottle_in_reverse_s", 0] = (
-            max(self.autothrottle_off_s - min(used), 0.0) if used else NEVER
-        )
+        said["autothrottle_in_reverse_s", 0] = max(self.autothrottle_off_s - min(used), 0.0) if used else NEVER
         said["forward_power_with_reverser_out_s", 0] = max(
             (self._forward(engine, states) for engine in self.reversers), default=NEVER
         )
 
     def _forward(self, engine: int, states: Mapping[int, np.ndarray]) -> float:
         """Not counting approach power that runs down within 4 s of the first other reverser deploying."""
-        others = np.any(
-            [s == DEPLOYED for e, s in states.items() if e != engine] or [np.zeros(len(self.t))], axis=0
-        )
+        others = np.any([s == DEPLOYED for e, s in states.items() if e != engine] or [np.zeros(len(self.t))], axis=0)
         if not others.any():
             return 0.0
         start = float(self.t[np.argmax(others)])
@@ -306,17 +296,11 @@ def knots_time(knots: Sequence[tuple[float, float]], kt: float) -> float:
 def _arrival(rng: np.random.Generator, bounce: float) -> Arrival:
     if rng.random() < bounce:
         rolled_s, hop_s = rng.uniform(0.5, 1.5), rng.uniform(0.5, 2)
-        return Arrival(
-            ((0, rolled_s), (rolled_s + hop_s, 1e6)), (rng.uniform(0.3, 0.7), 0.3), 0.1, 6.0, 0.05, 0.75
-        )
-    return Arrival(
-        jolts_g=(rng.uniform(0.05, 0.5),), rise_s=rng.uniform(0.05, 0.5), sink_fps=rng.uniform(1.5, 7)
-    )
+        return Arrival(((0, rolled_s), (rolled_s + hop_s, 1e6)), (rng.uniform(0.3, 0.7), 0.3), 0.1, 6.0, 0.05, 0.75)
+    return Arrival(jolts_g=(rng.uniform(0.05, 0.5),), rise_s=rng.uniform(0.05, 0.5), sink_fps=rng.uniform(1.5, 7))
 
 
-def _reverser(
-    rng: np.random.Generator, when: Mapping[int, float], end_s: float, idle: float, out: bool
-) -> Reverser:
+def _reverser(rng: np.random.Generator, when: Mapping[int, float], end_s: float, idle: float, out: bool) -> Reverser:
     if out:
         return _unused(rng, idle)
     select = rng.uniform(-0.5, 6)
@@ -325,9 +309,7 @@ def _reverser(
     reduce = rng.choice([when[80], when[60], when[60], when[45], when[30]]) + rng.uniform(0, 2)
     begun = select + 1 if np.isnan(deploy) else deploy
     reduce = max(reduce, begun + 2)
-    down = max(
-        rng.choice([when[60], when[30], when[30], when[20]]) + rng.uniform(0, 8), reduce + rng.uniform(0.5, 6)
-    )
+    down = max(rng.choice([when[60], when[30], when[30], when[20]]) + rng.uniform(0, 8), reduce + rng.uniform(0.5, 6))
     stow = down + rng.uniform(0.2, 0.6)
     stowed = stow + rng.uniform(1.5, 4)
     if rng.random() < 0.05:
@@ -397,9 +379,7 @@ class Recorder:
     levers: bool = True
     lag_s: float = 0.0
 
-    def record(
-        self, flown: Flown, rng: np.random.Generator, content: str, without: Sequence[str] = ()
-    ) -> Recording:
+    def record(self, flown: Flown, rng: np.random.Generator, content: str, without: Sequence[str] = ()) -> Recording:
         """The landing as this recorder keeps it: each parameter at its own phase, resolution and noise."""
         made: list[Samples] = []
         for name, (truth, resolution, noise) in self._channels(flown).items():
@@ -430,9 +410,7 @@ class Recorder:
             **flown.facts,
         }
         engines = 4 if max(flown.reversers, default=2) > 2 else 2
-        return recording(
-            made, engines=engines, reversers=tuple(flown.reversers), facts=facts, content=content
-        )
+        return recording(made, engines=engines, reversers=tuple(flown.reversers), facts=facts, content=content)
 
     def _channels(self, flown: Flown) -> dict[str, tuple[Truth, float, float]]:
         """Truth, resolution and noise by parameter; together within its tolerance."""

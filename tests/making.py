@@ -137,9 +137,7 @@ def signals(many: Sequence[Samples], reasons: Reasons | None = None) -> Signal:
         row[: len(samples.values)] = samples.values
     start_s = np.array([s.time_s[0] - CLOCK_S for s in many])
     lag_s = np.array([s.lag_s for s in many])
-    return Signal(
-        name, values, start_s, many[0].step_s, lag_s, PARAMETERS[name].tolerance, reasons or Reasons()
-    )
+    return Signal(name, values, start_s, many[0].step_s, lag_s, PARAMETERS[name].tolerance, reasons or Reasons())
 
 
 def why(batch: Rollout, code: int | np.integer[Any]) -> str:
@@ -162,9 +160,7 @@ class Held:
         return float(self.inside.mean())
 
 
-def held(
-    truth: np.ndarray, value: np.ndarray, lower: np.ndarray, upper: np.ndarray, slack: float = 1e-4
-) -> Held:
+def held(truth: np.ndarray, value: np.ndarray, lower: np.ndarray, upper: np.ndarray, slack: float = 1e-4) -> Held:
     """Bounds against truth; a NaN bound holds nothing."""
     with np.errstate(invalid="ignore"):
         inside = (truth >= lower - slack) & (truth <= upper + slack)
@@ -200,11 +196,7 @@ class Arrival:
         """Radio height: approach at 12 ft/s, flare, hops, and the nose coming down after contact."""
         before = np.maximum(-t, 0)
         flare = np.minimum(before, 5.0)
-        feet = (
-            self.sink_fps * before
-            + (12 - self.sink_fps) * flare**2 / 10
-            + (12 - self.sink_fps) * (before - flare)
-        )
+        feet = self.sink_fps * before + (12 - self.sink_fps) * flare**2 / 10 + (12 - self.sink_fps) * (before - flare)
         for (_, off), (again, _) in zip(self.on[:-1], self.on[1:], strict=True):
             hop = (t > off) & (t < again)
             feet = feet + np.where(hop, 3.0 * (t - off) * (again - t), 0)

@@ -138,11 +138,7 @@ def test_best_values_are_unbiased_and_bounds_no_wider_than_the_sampling(
 ) -> None:
     """On the recorders whose steps are no longer than a second."""
     for recorder, step_s in (("once a second", 1.0), ("fast", 0.25), ("held", 0.625)):
-        known = [
-            c
-            for c in cases(*study[recorder], name)
-            if np.isfinite([c.truth, c.value, c.lower, c.upper]).all()
-        ]
+        known = [c for c in cases(*study[recorder], name) if np.isfinite([c.truth, c.value, c.lower, c.upper]).all()]
         if len(known) < 20:
             continue
         error = np.array([c.value - c.truth for c in known])

@@ -176,9 +176,7 @@ def test_a_gear_stuck_on_ground_is_left_out_and_the_other_one_used() -> None:
     made = flight(switch(1), gear="main_gear_ground.left", more=[right])
     (frame,) = frames_of(made)
     assert round(frame.facts["anchor_s"] - CLOCK_S, 3) == 0.6
-    assert frame.facts["quality"] == [
-        "main_gear_ground.left says ground in flight and on the ground; left out"
-    ]
+    assert frame.facts["quality"] == ["main_gear_ground.left says ground in flight and on the ground; left out"]
     assert "main_gear_ground.left" not in frame.values
 
 

@@ -31,9 +31,7 @@ def test_samples_are_placed_not_before_they_were_taken_nor_later_than_the_lag(
     made = sampled("ground_speed", SPEED, rate_hz, phase / rate_hz)
     rng = np.random.default_rng(seed)
     time_s = (
-        CLOCK_S
-        + (made.time_s - CLOCK_S) * (1 + drift)
-        + jitter * rng.uniform(-0.4, 0.4, len(made.time_s)) / rate_hz
+        CLOCK_S + (made.time_s - CLOCK_S) * (1 + drift) + jitter * rng.uniform(-0.4, 0.4, len(made.time_s)) / rate_hz
     )
     values = np.arange(len(time_s), dtype=float)  # each sample tells which it is
     moved = Samples("ground_speed", time_s, values, made.step_s, 0.05)
@@ -75,9 +73,7 @@ def test_a_parameter_without_a_sample_in_the_window_is_not_in_the_layout() -> No
 
 
 def test_stacked_landings_are_filled_with_missing_samples_at_their_end() -> None:
-    long = recording(
-        [sampled("ground_speed", SPEED, 4.0), sampled("main_gear_ground", switch(0, (0, 1)), 1.0)]
-    )
+    long = recording([sampled("ground_speed", SPEED, 4.0), sampled("main_gear_ground", switch(0, (0, 1)), 1.0)])
     short = recording(
         [
             sampled("ground_speed", SPEED, 4.0, end_s=20),

@@ -112,9 +112,7 @@ def test_severity_by_hand(direction: Any, limits: tuple[Any, ...], table: list[t
 
 
 def test_an_event_row_says_everything() -> None:
-    judged = judge(
-        book(rule()), measured({"delay_s": [exact(1), (2.6, 4.0, 5.4)]}), landings(2, tail=["T1", "T2"])
-    )
+    judged = judge(book(rule()), measured({"delay_s": [exact(1), (2.6, 4.0, 5.4)]}), landings(2, tail=["T1", "T2"]))
     assert judged.events.schema == pl.Schema(EVENTS)
     assert judged.outcomes.schema == pl.Schema(OUTCOMES)
     (row,) = judged.events.to_dicts()
@@ -329,13 +327,9 @@ rows = st.lists(st.lists(st.one_of(triples, st.just(GAP)), min_size=2, max_size=
 @given(rows, limits, directions)
 def test_the_best_severity_lies_between_the_bounds(table: Any, three: list[float], direction: Any) -> None:
     ordered = Limits(*(three if direction == "above" else three[::-1]))
-    judged = judge(
-        book(rule(direction=direction, limits=ordered)), measured({"delay_s": table}), landings(len(table))
-    )
+    judged = judge(book(rule(direction=direction, limits=ordered)), measured({"delay_s": table}), landings(len(table)))
     order = {"within": 0, "low": 1, "medium": 2, "high": 3}
-    for low, best, high in judged.events.select(
-        "severity_lowest", "severity", "severity_highest"
-    ).iter_rows():
+    for low, best, high in judged.events.select("severity_lowest", "severity", "severity_highest").iter_rows():
         assert order[low] <= order[best] <= order[high]
 
 

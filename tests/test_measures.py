@@ -98,9 +98,7 @@ ABSENT = [
 
 
 @pytest.mark.parametrize(("parameter", "measure", "engine", "reason"), ABSENT)
-def test_what_is_not_recorded_is_missing_and_says_so(
-    parameter: str, measure: str, engine: int, reason: str
-) -> None:
+def test_what_is_not_recorded_is_missing_and_says_so(parameter: str, measure: str, engine: int, reason: str) -> None:
     found = made({parameter: None})(measure, engine)
     assert found.missing, found
     assert found.reason == reason
@@ -181,9 +179,7 @@ def test_speedbrakes_left_out_before_contact_are_not_late() -> None:
 
 
 def test_speedbrakes_partly_out_in_flight_do_not_begin_the_extension() -> None:
-    found = made(
-        {"spoiler_handle": line((-20, 0), (-19, 0.4), (-8, 0.4), (-7, 0), (2, 0), (3, 1), (29, 1), (30, 0))}
-    )
+    found = made({"spoiler_handle": line((-20, 0), (-19, 0.4), (-8, 0.4), (-7, 0), (2, 0), (3, 1), (29, 1), (30, 0))})
     assert found("spoiler_start_delay_s").holds(2.1)
     assert found("spoiler_travel_s").holds(0.6)
 
@@ -212,9 +208,7 @@ def test_reverse_not_used() -> None:
     given = made(NEVER_OUT)
     assert given("reverse_not_used").value == 1
     assert given("reverser_out_below_taxi_s").value == given("one_side_deployed_s").value == 0
-    assert (
-        given("forward_power_with_reverser_out_s").value == given("high_reverse_below_taxi_s", 1).value == 0
-    )
+    assert given("forward_power_with_reverser_out_s").value == given("high_reverse_below_taxi_s", 1).value == 0
     for name in ("reverse_select_delay_s", "reverse_wait_s", "stowed_speed_kt"):
         assert given(name, 1).reason == "reverse was not used", name
     for name in ("deploy_delay_s", "deploy_transit_s", "n1_above_idle_at_stow_pct", "stow_start_speed_kt"):
@@ -270,9 +264,7 @@ def test_a_reverser_that_stays_out_on_a_roll_that_never_slows_is_not_known() -> 
     fast = {"ground_speed": line((-30, 142), (0, 140), (15, 80))}
     stowed = made(fast, end_s=40.0)("reverser_out_below_taxi_s")
     assert stowed.value == 0, "stowed before taxi speed, whenever that came"
-    out = made({**fast, "reverser_state.2": switch(0, (2.6, 1), (4.6, 2))}, end_s=40.0)(
-        "reverser_out_below_taxi_s"
-    )
+    out = made({**fast, "reverser_state.2": switch(0, (2.6, 1), (4.6, 2))}, end_s=40.0)("reverser_out_below_taxi_s")
     assert out.open or out.missing
     assert out.reason == "ground speed never fell to 30 kt in this recording"
 
@@ -321,9 +313,7 @@ def test_one_side_is_not_told_from_the_other_alone() -> None:
 def test_used_by_one_is_used_whatever_the_other_did() -> None:
     bare = {"reverse_lever.2": None, "reverser_state.2": None}
     assert made(bare)("reverse_not_used").value == 0
-    open_ = made({**bare, "reverse_lever.1": line((0, 0.0)), "reverser_state.1": switch(0)})(
-        "reverse_not_used"
-    )
+    open_ = made({**bare, "reverse_lever.1": line((0, 0.0)), "reverser_state.1": switch(0)})("reverse_not_used")
     assert open_.open
     assert (open_.lower, open_.upper) == (0, 1)
 
@@ -559,9 +549,7 @@ def test_four_reversers_are_compared_with_their_mirrors() -> None:
     assert given("deploy_split_s").holds(4.0)
     both = made({"reverser_state.4": slow, "reverser_state.1": slow}, engines=4, reversers=(1, 2, 3, 4))
     assert both("deploy_split_s").holds(0.0), "outboard with outboard, inboard with inboard"
-    aside = made(
-        {"reverser_state.4": switch(0)}, engines=4, reversers=(1, 2, 3, 4), facts={"reversers_out": [4]}
-    )
+    aside = made({"reverser_state.4": switch(0)}, engines=4, reversers=(1, 2, 3, 4), facts={"reversers_out": [4]})
     assert aside("deploy_split_s").holds(0.0), "the pair with one out of use does not count"
 
 
@@ -648,9 +636,7 @@ def test_constant_deceleration_rolls_the_closed_form_distance(decel: float, rate
         metres = ((140 * MPS_PER_KT) ** 2 - (to_kt * MPS_PER_KT) ** 2) / 2 / decel
         found = given(name)
         assert found.holds(metres), name
-        assert found.value == pytest.approx(metres, abs=140 * MPS_PER_KT * 0.2), (
-            "a fifth of a second at 140 kt"
-        )
+        assert found.value == pytest.approx(metres, abs=140 * MPS_PER_KT * 0.2), "a fifth of a second at 140 kt"
     assert given("mean_deceleration_g").holds(decel / G_MPS2)
     assert given("mean_deceleration_g").value == pytest.approx(decel / G_MPS2, rel=0.02)
 
@@ -659,9 +645,7 @@ def test_speed_never_reached() -> None:
     given = made({"ground_speed": line((-30, 142), (0, 140), (15, 80))}, end_s=40.0)
     assert given("rollout_60_m").reason == "ground speed never fell to 60 kt in this recording"
     assert given("mean_deceleration_g").missing
-    assert (
-        given("high_reverse_below_taxi_s", 1).reason == "ground speed never fell to 30 kt in this recording"
-    )
+    assert given("high_reverse_below_taxi_s", 1).reason == "ground speed never fell to 30 kt in this recording"
 
 
 def test_a_gap_of_ground_speed_says_nothing_of_distance() -> None:

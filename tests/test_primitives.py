@@ -39,9 +39,7 @@ def samplings(draw: st.DrawFn) -> dict[str, float]:
     }
 
 
-def take(
-    name: str, truth: Callable[[np.ndarray], np.ndarray], how: dict[str, float], **more: object
-) -> Signal:
+def take(name: str, truth: Callable[[np.ndarray], np.ndarray], how: dict[str, float], **more: object) -> Signal:
     rng = np.random.default_rng(int(how["seed"]))
     given_ = {k: v for k, v in how.items() if k != "seed"}
     return signal(sampled(name, truth, **given_, rng=rng, **more))  # type: ignore[arg-type]
@@ -57,8 +55,7 @@ def ordered(when: Instants | Bounded) -> bool:
     best = when.best if isinstance(when, Instants) else when.value
     known = ~np.isnan(best)
     return bool(
-        ((low <= best + EPS) & (best <= high + EPS))[known].all()
-        and ((low <= high + EPS) | np.isnan(low)).all()
+        ((low <= best + EPS) & (best <= high + EPS))[known].all() and ((low <= high + EPS) | np.isnan(low)).all()
     )
 
 
@@ -91,8 +88,7 @@ def test_a_gap_keeps_the_bounds_and_gives_no_best_time(
     assert np.isnan(began.best[0]) == (began.why[0] != 0)
     if np.isnan(began.best[0]):
         assert (
-            gear.reasons.sentences[began.why[0]]
-            == f"gap of {width_s:.0f} s in {gear.name} where the change happened"
+            gear.reasons.sentences[began.why[0]] == f"gap of {width_s:.0f} s in {gear.name} where the change happened"
         )
 
 
@@ -135,10 +131,7 @@ def test_the_window_includes_a_sample_on_its_edges() -> None:
             gear = signal(sampled("main_gear_ground", between((at_s, at_s + 0.9 / rate_hz)), rate_hz))
             on = gear.values == 1
             assert first(gear, on, np.array([at_s]), np.array([at_s]), missing=NEVER).latest[0] == at_s
-            assert (
-                last(gear, on, np.array([at_s]), np.array([at_s]), missing=NEVER).latest[0]
-                == at_s + 1 / rate_hz
-            )
+            assert last(gear, on, np.array([at_s]), np.array([at_s]), missing=NEVER).latest[0] == at_s + 1 / rate_hz
             assert first(gear, on, np.array([at_s + 0.01]), missing=NEVER).why[0] == NEVER
 
 
@@ -173,9 +166,7 @@ def test_first_and_final_crossing_of_a_hump(how: dict[str, float], up_s: float, 
 @given(samplings(), TIME, st.floats(4, 12))
 def test_a_crossing_in_a_gap_keeps_its_bounds(how: dict[str, float], at_s: float, long_s: float) -> None:
     long_s *= max(1.0, 1 / how["rate_hz"])
-    n1 = take(
-        "n1.1", line((at_s - 0.5, 20), (at_s + 0.5, 80)), how, gaps=[(at_s - long_s / 2, at_s + long_s / 2)]
-    )
+    n1 = take("n1.1", line((at_s - 0.5, 20), (at_s + 0.5, 80)), how, gaps=[(at_s - long_s / 2, at_s + long_s / 2)])
     passed = crossing(n1, 50.0, np.array([-29.0]), rising=True, missing=NEVER)
     assert holds(passed, at_s, 1e-3)
     assert np.isnan(passed.best[0])
@@ -285,9 +276,7 @@ def test_a_value_at_a_vague_instant_has_bounds_only() -> None:
     st.lists(st.tuples(st.floats(0.5, 6), st.floats(0.5, 6)), min_size=1, max_size=4),
     st.floats(-5, 5),
 )
-def test_time_above_holds_square_waves(
-    how: dict[str, float], waves: list[tuple[float, float]], begin_s: float
-) -> None:
+def test_time_above_holds_square_waves(how: dict[str, float], waves: list[tuple[float, float]], begin_s: float) -> None:
     """Pulses and pauses no shorter than one sampling step, in windows that are known or vague."""
     step_s, spans, t = 1 / how["rate_hz"], [], begin_s
     for pause_s, pulse_s in waves:
@@ -304,12 +293,8 @@ def test_time_above_holds_square_waves(
 
 @QUICK
 @given(samplings(), st.floats(1, 10), st.floats(1, 10), st.floats(5, 20), st.floats(40, 80))
-def test_time_above_holds_ramps(
-    how: dict[str, float], up_s: float, down_s: float, flat_s: float, level: float
-) -> None:
-    n1 = take(
-        "n1.1", line((0, 20), (up_s, 90), (up_s + flat_s, 90), (up_s + flat_s + down_s, 20)), how, noise=0.3
-    )
+def test_time_above_holds_ramps(how: dict[str, float], up_s: float, down_s: float, flat_s: float, level: float) -> None:
+    n1 = take("n1.1", line((0, 20), (up_s, 90), (up_s + flat_s, 90), (up_s + flat_s + down_s, 20)), how, noise=0.3)
     truth = flat_s + (up_s + down_s) * (90 - level) / 70
     value = time_above(n1, level, vague(-5, 0), vague(45, 0), missing=NEVER)
     assert holds(value, truth, 1e-3)
@@ -335,9 +320,7 @@ def test_time_above_across_a_gap_has_bounds_only() -> None:
     assert np.isnan(value.value[0])
     assert value.lower[0] == pytest.approx(5 + 5)
     assert value.upper[0] == pytest.approx(5 + 7 + 5 + 2)
-    assert (
-        reasons.sentences[value.why[0]] == "gap of 7 s in autothrottle_engaged, in which it may have happened"
-    )
+    assert reasons.sentences[value.why[0]] == "gap of 7 s in autothrottle_engaged, in which it may have happened"
 
 
 # batches --------------------------------------------------------------------------------------------------------------
@@ -423,9 +406,7 @@ def instants(draw: st.DrawFn) -> tuple[Instants, float]:
 
 @QUICK
 @given(instants(), instants())
-def test_the_sooner_and_the_later_hold_the_truth(
-    a: tuple[Instants, float], b: tuple[Instants, float]
-) -> None:
+def test_the_sooner_and_the_later_hold_the_truth(a: tuple[Instants, float], b: tuple[Instants, float]) -> None:
     soon, late = the_sooner(a[0], b[0]), the_later(a[0], b[0])
     happened = [t for _, t in (a, b) if np.isfinite(t)]
     for found, truth in ((soon, min(happened, default=None)), (late, max(happened, default=None))):

@@ -235,12 +235,7 @@ def test_a_file_that_is_not_text(tmp_path: Path) -> None:
 def test_the_hash_is_over_content_not_layout(tmp_path: Path) -> None:
     lines = GOOD.strip().splitlines()
     head, rest = lines[: lines.index("[limits]")], lines[lines.index("[limits]") :]
-    shuffled = (
-        "# a remark\n"
-        + "\n\n".join(reversed(head))
-        + "\n"
-        + "\n".join(rest).replace("low = 2", "low   =  2.0")
-    )
+    shuffled = "# a remark\n" + "\n\n".join(reversed(head)) + "\n" + "\n".join(rest).replace("low = 2", "low   =  2.0")
     a, b = tmp_path / "a", tmp_path / "b"
     a.mkdir()
     b.mkdir()
@@ -278,11 +273,7 @@ def test_a_setting_changes_every_hash(tmp_path: Path) -> None:
 
 
 def test_a_new_rule_needs_no_list(tmp_path: Path) -> None:
-    folder = shutil.copytree(
-        shipped_folder(), tmp_path / "mine", ignore=shutil.ignore_patterns("__pycache__")
-    )
+    folder = shutil.copytree(shipped_folder(), tmp_path / "mine", ignore=shutil.ignore_patterns("__pycache__"))
     text = (folder / "late_spoilers.toml").read_text()
-    (folder / "very_late_spoilers.toml").write_text(
-        text.replace("Ground spoilers late", "Ground spoilers very late")
-    )
+    (folder / "very_late_spoilers.toml").write_text(text.replace("Ground spoilers late", "Ground spoilers very late"))
     assert set(load_rule_book(folder).rules) - set(load_rule_book().rules) == {"very_late_spoilers"}

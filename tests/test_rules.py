@@ -68,9 +68,7 @@ def test_rule_has_a_firing_a_silent_a_limit_and_a_gap_case(rule: Rule) -> None:
     assert expected & set(LEVELS)
     assert "within" in expected
     assert "not_assessed" in expected
-    assert [
-        advice.text for advice in advise(BOOK) if advice.rule == rule.name and "no case" in advice.text
-    ] == []
+    assert [advice.text for advice in advise(BOOK) if advice.rule == rule.name and "no case" in advice.text] == []
 
 
 @pytest.mark.parametrize("name", CARD_RULES)

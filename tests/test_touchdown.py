@@ -111,10 +111,7 @@ def test_first_contact_lies_within_its_bounds(gear_hz: float, arrive) -> None:  
     rng = np.random.default_rng(int(gear_hz * 8))
     inside, errors = [], []
     for g_hz in (0.0, 4.0, 8.0, 16.0):
-        made = [
-            recorded(arrive(rng), rng, gear_hz=gear_hz, g_hz=g_hz, height_hz=4 * (g_hz == 8))
-            for _ in range(N)
-        ]
+        made = [recorded(arrive(rng), rng, gear_hz=gear_hz, g_hz=g_hz, height_hz=4 * (g_hz == 8)) for _ in range(N)]
         _, touchdown = found(made)
         contact = contact_of(touchdown)
         assert (contact.width <= 1 / gear_hz + 1e-3).all(), "never wider than the air/ground sampling"
@@ -158,9 +155,7 @@ def test_bounces_seen_by_the_gear_lie_within_their_bounds(gear_hz: float) -> Non
     rng = np.random.default_rng(int(gear_hz) + 10)
     for g_hz, height_hz in ((0.0, 0.0), (8.0, 4.0)):
         arrivals = [bounced(rng) for _ in range(2 * N)]
-        _, touchdown = found(
-            [recorded(a, rng, gear_hz=gear_hz, g_hz=g_hz, height_hz=height_hz) for a in arrivals]
-        )
+        _, touchdown = found([recorded(a, rng, gear_hz=gear_hz, g_hz=g_hz, height_hz=height_hz) for a in arrivals])
         rolled_s = np.array([a.on[0][1] for a in arrivals])
         settled_s = np.array([a.on[1][0] for a in arrivals])
         seen = (rolled_s >= 1 / gear_hz) & (settled_s - rolled_s >= 1 / gear_hz)
@@ -184,12 +179,8 @@ def test_a_touch_that_the_gear_missed_is_found_by_its_jolt() -> None:
     missed = touchdown.by == "jolt before main gear"
     assert missed.mean() > 0.4
     assert contact_of(touchdown).inside[missed].mean() >= 0.99
-    hop = held(
-        np.full(N, 1.0), touchdown.airborne_s.value, touchdown.airborne_s.lower, touchdown.airborne_s.upper
-    )
-    settled = held(
-        np.full(N, 1.3), touchdown.settled.best, touchdown.settled.earliest, touchdown.settled.latest
-    )
+    hop = held(np.full(N, 1.0), touchdown.airborne_s.value, touchdown.airborne_s.lower, touchdown.airborne_s.upper)
+    settled = held(np.full(N, 1.3), touchdown.settled.best, touchdown.settled.earliest, touchdown.settled.latest)
     assert hop.inside[missed].mean() >= 0.99
     assert settled.inside[missed].mean() >= 0.99
     assert (touchdown.bounces.upper[missed] >= 1).all()
@@ -200,9 +191,7 @@ def test_a_switch_that_comes_late_does_not_move_first_contact() -> None:
     rng = np.random.default_rng(6)
     arrivals = [Arrival(jolts_g=(0.5,), rise_s=0.08, sink_fps=6, airborne_g=1.0) for _ in range(N)]
     late = between((1.0, 1e6))
-    _, touchdown = found(
-        [recorded(a, rng, gear_hz=2.0, g_hz=8.0, height_hz=4.0, ground=late) for a in arrivals]
-    )
+    _, touchdown = found([recorded(a, rng, gear_hz=2.0, g_hz=8.0, height_hz=4.0, ground=late) for a in arrivals])
     assert contact_of(touchdown).share >= 0.85, "gusts may hide the jolt"
     assert (touchdown.bounces.value == 0).mean() >= 0.92, "gusts may look like flying"
     assert (touchdown.airborne_s.value < 0.3).mean() >= 0.92
@@ -216,10 +205,7 @@ def test_a_switch_that_comes_late_does_not_move_first_contact() -> None:
 @pytest.mark.parametrize("height_hz", [1.0, 2.0, 4.0, 8.0])
 def test_without_air_ground_the_radio_height_finds_contact(height_hz: float) -> None:
     rng = np.random.default_rng(int(height_hz))
-    made = [
-        recorded((firm, soft)[i % 2](rng), rng, gear_hz=0, g_hz=8.0, height_hz=height_hz)
-        for i in range(2 * N)
-    ]
+    made = [recorded((firm, soft)[i % 2](rng), rng, gear_hz=0, g_hz=8.0, height_hz=height_hz) for i in range(2 * N)]
     batch, touchdown = found(made)
     contact = contact_of(touchdown)
     assert contact.share >= 0.97
@@ -336,9 +322,7 @@ def test_one_gear_first() -> None:
     right = sampled("main_gear_ground.right", between((0, 1e6)), 1.0, 0.3, **SPAN)
     left = sampled("main_gear_ground.left", between((9, 1e6)), 1.0, 0.7, **SPAN)
     _, touchdown = found([recording([left, right, sampled("ground_speed", SPEED, 1.0, **SPAN)])])
-    assert (touchdown.contact.earliest[0], touchdown.contact.latest[0]) == pytest.approx(
-        (-0.7, 0.3), abs=1e-3
-    )
+    assert (touchdown.contact.earliest[0], touchdown.contact.latest[0]) == pytest.approx((-0.7, 0.3), abs=1e-3)
     assert touchdown.settled.best[0] == touchdown.contact.best[0]
     assert touchdown.bounces.value[0] == 0
 
@@ -346,8 +330,7 @@ def test_one_gear_first() -> None:
 def test_two_gears_narrow_each_other() -> None:
     """Both touch together, sampled in turn."""
     sides = [
-        sampled(f"main_gear_ground.{s}", between((0, 1e6)), 1.0, p, **SPAN)
-        for s, p in (("left", 0.2), ("right", 0.6))
+        sampled(f"main_gear_ground.{s}", between((0, 1e6)), 1.0, p, **SPAN) for s, p in (("left", 0.2), ("right", 0.6))
     ]
     _, touchdown = found([recording([*sides, sampled("ground_speed", SPEED, 1.0, **SPAN)])])
     assert touchdown.contact.earliest[0] <= 0 <= touchdown.contact.latest[0] <= 0.2 + 1e-3
@@ -412,17 +395,12 @@ def test_a_false_air_sample_as_the_data_end_is_not_flying_again() -> None:
 def test_a_batch_of_n_is_n_batches_of_one() -> None:
     rng = np.random.default_rng(12)
     kinds = [firm, soft, bounced]
-    made = [
-        recorded(kinds[i % 3](rng), rng, gear_hz=2.0, g_hz=8.0, height_hz=2.0, more=["nose"])
-        for i in range(12)
-    ]
+    made = [recorded(kinds[i % 3](rng), rng, gear_hz=2.0, g_hz=8.0, height_hz=2.0, more=["nose"]) for i in range(12)]
     _, whole = found(made)
     for row, one in enumerate(made):
         _, alone = found([one])
         for name in ("contact", "settled", "bounces", "airborne_s", "left_ground"):
             together, single = vars(getattr(whole, name)), vars(getattr(alone, name))
             for field in (f for f, x in together.items() if f != "why" and x is not None):
-                np.testing.assert_allclose(
-                    together[field][row], single[field][0], atol=1e-5, err_msg=f"{name}.{field}"
-                )
+                np.testing.assert_allclose(together[field][row], single[field][0], atol=1e-5, err_msg=f"{name}.{field}")
         assert whole.by[row] == alone.by[0]

@@ -93,9 +93,7 @@ def channels(flown: Flown) -> list[Channel]:
     ) -> Channel:
         return Channel(parameter, _analogue(flown, name, scale), rate_hz, {"unit": unit}, resolution)
 
-    def flag(
-        parameter: str, condition: Callable[[dict[str, np.ndarray]], np.ndarray], rate_hz: float
-    ) -> Channel:
+    def flag(parameter: str, condition: Callable[[dict[str, np.ndarray]], np.ndarray], rate_hz: float) -> Channel:
         return Channel(parameter, _state(flown, condition), rate_hz, FLAG)
 
     made = [
@@ -134,25 +132,17 @@ def channels(flown: Flown) -> list[Channel]:
 def _engine_channels(flown: Flown, engine: int, fast: bool) -> list[Channel]:
     made = [
         Channel(f"n1.{engine}", _analogue(flown, f"n1_{engine}"), 4 if fast else 1, {"unit": "%"}, 0.25),
-        Channel(
-            f"thrust_lever.{engine}", _analogue(flown, f"thrust_lever_{engine}"), 1, {"unit": "deg"}, 0.5
-        ),
+        Channel(f"thrust_lever.{engine}", _analogue(flown, f"thrust_lever_{engine}"), 1, {"unit": "deg"}, 0.5),
     ]
-    lever = Channel(
-        f"reverse_lever.{engine}", _analogue(flown, f"lever_{engine}"), 2, {"unit": "fraction"}, 0.02
-    )
+    lever = Channel(f"reverse_lever.{engine}", _analogue(flown, f"lever_{engine}"), 2, {"unit": "fraction"}, 0.02)
     if not fast:
         state = _state(flown, _sleeve_state(engine))
         return [*made, lever, Channel(f"reverser_state.{engine}", state, 1, STATES)]
     return [
         *made,
         lever,
-        Channel(
-            f"reverser_unlocked.{engine}", _state(flown, lambda log: log[f"sleeve_{engine}"] > 0), 2, FLAG
-        ),
-        Channel(
-            f"reverser_deployed.{engine}", _state(flown, lambda log: log[f"sleeve_{engine}"] >= 1.0), 2, FLAG
-        ),
+        Channel(f"reverser_unlocked.{engine}", _state(flown, lambda log: log[f"sleeve_{engine}"] > 0), 2, FLAG),
+        Channel(f"reverser_deployed.{engine}", _state(flown, lambda log: log[f"sleeve_{engine}"] >= 1.0), 2, FLAG),
     ]
 
 

@@ -172,9 +172,7 @@ class _Engine:
             self.at_detent_s += TICK_S
             if self.at_detent_s > 0.25:
                 stuck = math.isinf(self.transit_s)
-                self.sleeve = min(
-                    0.35 if stuck else 1.0, self.sleeve + TICK_S / (1.8 if stuck else self.transit_s)
-                )
+                self.sleeve = min(0.35 if stuck else 1.0, self.sleeve + TICK_S / (1.8 if stuck else self.transit_s))
         elif goal <= 0 and self.lever < IDLE_DETENT / 2:
             self.at_detent_s = 0.0
             self.sleeve = max(0.0, self.sleeve - TICK_S / self.stow_transit_s)
@@ -311,12 +309,7 @@ def _look(plan: Plan, memory: _Memory, now: dict[str, float], time_s: float, eng
     memory.stowed |= speed < plan.stow_kt and time_s > memory.touchdown_s + plan.stow_s
     memory.going_around |= time_s > memory.touchdown_s + plan.go_around_s
     memory.stowed |= memory.going_around
-    if (
-        speed < TAXI_KT + 2
-        and memory.exit_s is None
-        and memory.stowed
-        and all(e.sleeve <= 0 for e in engines)
-    ):
+    if speed < TAXI_KT + 2 and memory.exit_s is None and memory.stowed and all(e.sleeve <= 0 for e in engines):
         memory.exit_s = time_s + 3.0
 
 

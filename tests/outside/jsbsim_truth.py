@@ -119,9 +119,7 @@ def _spoilers(flown: Flown, contact: int, settled: int, measures: dict, instants
     measures["spoiler_delay_first_s", 0] = math.inf if out is None else time_s[out] - time_s[contact]
     measures["spoiler_start_delay_s", 0] = NONE if moving is None else time_s[moving] - time_s[settled]
     back = None if out is None else _first(spoiler < EXTENDED, out)
-    measures["spoiler_retract_speed_kt", 0] = (
-        NONE if back is None else float(flown.log["ground_speed_kt"][back])
-    )
+    measures["spoiler_retract_speed_kt", 0] = NONE if back is None else float(flown.log["ground_speed_kt"][back])
 
 
 def _reverser(flown: Flown, engine: int, contact: int, measures: dict, instants: dict) -> None:
@@ -136,9 +134,7 @@ def _reverser(flown: Flown, engine: int, contact: int, measures: dict, instants:
     steps["deployed"] = None if steps["unlocked"] is None else _first(deployed, steps["unlocked"])
     steps["stow_start"] = None if steps["deployed"] is None else _first(~deployed, steps["deployed"])
     steps["stowed"] = None if steps["unlocked"] is None else _first(sleeve <= 0, steps["unlocked"])
-    cancelled = (
-        None if steps["reverse_selected"] is None else _first(lever < IN_REVERSE, steps["reverse_selected"])
-    )
+    cancelled = None if steps["reverse_selected"] is None else _first(lever < IN_REVERSE, steps["reverse_selected"])
     at = {step: NONE if i is None else time_s[i] - time_s[contact] for step, i in steps.items()}
     instants.update({(step, engine): value for step, value in at.items()})
     waited = time_s[steps["deployed"] or cancelled or -1] - time_s[contact] - at["reverse_selected"]

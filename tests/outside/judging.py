@@ -25,11 +25,7 @@ def rules() -> dict[str, dict]:
 def severity(rule: Mapping, value: float) -> int:
     """0 within, 1 low, 2 medium, 3 high: the highest limit that a value lies strictly beyond."""
     sign = 1.0 if rule["direction"] == "above" else -1.0
-    passed = [
-        n
-        for n, name in enumerate(SEVERITIES)
-        if n and sign * value > sign * rule["limits"].get(name, math.inf)
-    ]
+    passed = [n for n, name in enumerate(SEVERITIES) if n and sign * value > sign * rule["limits"].get(name, math.inf)]
     return max(passed, default=0)
 
 

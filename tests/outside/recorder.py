@@ -131,9 +131,7 @@ def write(folder: Path, flights: Sequence[Flight], seed: int, runways: pl.DataFr
         frame.write_csv(folder / file) if flight.form == "csv" else frame.write_parquet(folder / file)
         map_file = f"maps/{flight.name}.toml"
         (folder / map_file).write_text(map_text(flight))
-        rows.append(
-            {"file": file, "fleet": flight.fleet, "flight": flight.name, **flight.facts, "map": map_file}
-        )
+        rows.append({"file": file, "fleet": flight.fleet, "flight": flight.name, **flight.facts, "map": map_file})
     pl.from_dicts(rows, infer_schema_length=None).write_csv(folder / "flights.csv")
     if runways is not None:
         runways.write_csv(folder / "runways.csv")

@@ -48,9 +48,7 @@ def test_first_contact_lies_within_its_bounds(flown: Fleet) -> None:
         row = detected.landing(flight)
         if escapes(truth.touchdown_s, row["touchdown_earliest_s"], row["touchdown_latest_s"], 0.01):
             misses.append((flight, truth.touchdown_s, row["touchdown_earliest_s"], row["touchdown_latest_s"]))
-        assert (
-            row["touchdown_latest_s"] - row["touchdown_earliest_s"] <= 1.0
-        )  # slowest air/ground: once a second
+        assert row["touchdown_latest_s"] - row["touchdown_earliest_s"] <= 1.0  # slowest air/ground: once a second
     assert not misses, misses
 
 
@@ -187,9 +185,7 @@ def test_bounds_are_no_wider_than_the_sampling(flown: Fleet) -> None:
     for flight, (one, _) in truths.items():
         interval_s = 0.5 if one.plan.model == "737" else 1.0
         table = detected.of("instants", flight).drop_nulls("at_s")
-        for row in table.filter(
-            pl.col("step").is_in(["unlocked", "deployed", "stow_start", "stowed"])
-        ).to_dicts():
+        for row in table.filter(pl.col("step").is_in(["unlocked", "deployed", "stow_start", "stowed"])).to_dicts():
             if row["latest_s"] - row["earliest_s"] > interval_s + 1e-3:
                 wide.append((flight, row["step"], row["engine"], row["latest_s"] - row["earliest_s"]))
     assert not wide, _lines(wide)

@@ -24,9 +24,7 @@ def test_recording_agrees_with_the_published_distances(timeline: Timeline) -> No
         from_threshold_m = timeline.touchdown_m + (distance_m(timeline, mark.time_s) if mark.time_s else 0.0)
         assert from_threshold_m == pytest.approx(mark.from_threshold_m, abs=mark.tolerance_m)
         if not math.isnan(mark.speed_kt):
-            assert float(linear(timeline.roll)(np.array([mark.time_s]))[0]) == pytest.approx(
-                mark.speed_kt, abs=0.5
-            )
+            assert float(linear(timeline.roll)(np.array([mark.time_s]))[0]) == pytest.approx(mark.speed_kt, abs=0.5)
 
 
 @cases
@@ -67,9 +65,7 @@ def test_published_figures_lie_within_the_bounds(timeline: Timeline, reported: D
             row = rows_of(table, figure.what, figure.engine).row(0, named=True)
             lower, upper = row["lower"], row["upper"]
         assert lower is not None, f"{timeline.report}: {figure.what}: {row.get('reason')}"
-        assert not escapes(figure.value, lower, upper, figure.tolerance + 1e-4), (
-            f"{figure}: [{lower}, {upper}]"
-        )
+        assert not escapes(figure.value, lower, upper, figure.tolerance + 1e-4), f"{figure}: [{lower}, {upper}]"
 
 
 @pytest.mark.parametrize("timeline", [t for t in TIMELINES if t.reversers_out], ids=lambda t: t.name)

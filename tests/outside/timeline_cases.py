@@ -189,9 +189,7 @@ WARSAW = Timeline(
     report="Main Commission Aircraft Accident Investigation, Warsaw, March 1994",
     runway_m=2800.0,
     touchdown_m=770.0,
-    roll=roll(
-        172.0, ("s", 9.0, 154.0), ("s", 2.0, 148.0), ("s", 3.1, 132.0), ("m", 897.0, 72.0), ("s", 1.0, 68.0)
-    ),
+    roll=roll(172.0, ("s", 9.0, 154.0), ("s", 2.0, 148.0), ("s", 3.1, 132.0), ("m", 897.0, 72.0), ("s", 1.0, 68.0)),
     signals={
         "main_gear_ground.right": [(0.0, 1.0)],
         "main_gear_ground.left": [(9.0, 1.0)],

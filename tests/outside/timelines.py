@@ -100,9 +100,7 @@ def distance_m(timeline: Timeline, time_s: float) -> float:
     return float(cumulative_trapezoid(speed, grid, initial=0.0)[-1])
 
 
-def reverser(
-    unlocked_s: float, deployed_s: float, stow_s: float | None = None, stowed_s: float = 0.0
-) -> list[Point]:
+def reverser(unlocked_s: float, deployed_s: float, stow_s: float | None = None, stowed_s: float = 0.0) -> list[Point]:
     """A reverser's states: in transit, deployed, and back when it was stowed within the recording."""
     points = [(unlocked_s, TRANSIT), (deployed_s, DEPLOYED)]
     return points if stow_s is None else [*points, (stow_s, TRANSIT), (stowed_s, STOWED)]
