@@ -234,7 +234,8 @@ class Rollout(Rolling):
         begin, end = power.index_from(deployed.earliest), power.index_past(until)
         inside = (power.columns >= begin[:, None]) & (power.columns < end[:, None])
         highest = np.where(inside & power.valid, power.values, -np.inf).max(axis=1)
-        found = found.where(highest > limit, self.reason("N1 was never above idle in reverse"))
+        powered = highest > limit
+        found = found.where(powered, missing).because(~powered, self.reason("N1 was never above idle in reverse"))
         unknown = self.reason(f"idle reverse of engine {engine} is not known")
         return found.where(~np.isnan(limit), unknown).only_after(deployed)
 

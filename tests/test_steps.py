@@ -1,0 +1,136 @@
+"""The steps of a rollout: their names, their times, and why one is missing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fdm.wide import instants_long, instants_wide, steps_of
+from tests.flown import RECORDERS, draw
+from tests.handmade import landing, made, measured
+from tests.making import between, line, switch
+
+# Seconds after contact in the landing made by hand.
+TRUE_S = {
+    ("touchdown", None): 0.0,
+    ("settled", None): 0.0,
+    ("nose_gear", None): 4.0,
+    ("spoilers_moving", None): 0.6,
+    ("spoilers_extended", None): 1.2,
+    ("spoilers_retracted", None): 29.3,
+    ("brakes_on", None): 3.05,
+    ("speed_60kt", None): 20.0,
+    ("taxi_speed", None): 27.5,
+    ("runway_exit", None): 34.0,
+    ("reverse_selected", 1): 2.0,
+    ("reverse_cancelled", 2): 24.64,
+    ("unlocked", 1): 2.6,
+    ("deployed", 2): 4.6,
+    ("reverse_idle", 1): 24 - 5 / 7.5,
+    ("stow_start", 2): 25.0,
+    ("stowed", 1): 28.0,
+}
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 2.0, 4.0, 8.0])
+def test_every_step_holds_its_true_time(rate_hz: float) -> None:
+    given = made(rate_hz=rate_hz)
+    touchdown_s = float(given.result.landings["touchdown_s"][0]) - 5000.0
+    wide = instants_wide(given.result)
+    found = {
+        (row["step"], row["engine"]): row for row in instants_long(wide, steps_of(wide)).iter_rows(named=True)
+    }
+    assert {name for name, _ in found} == {name for name, _ in TRUE_S}
+    for key, true_s in TRUE_S.items():
+        row = found[key]
+        assert row["earliest_s"] - 1e-3 <= true_s - touchdown_s <= row["latest_s"] + 1e-3, (key, row)
+        assert row["earliest_s"] <= row["at_s"] <= row["latest_s"], key
+        speed_kt = 140 - 4 * np.clip(true_s, 0, 30)
+        assert row["ground_speed_kt"] == pytest.approx(speed_kt, abs=4 / rate_hz + 1), key
+
+
+def test_steps_that_were_not_taken_have_no_row() -> None:
+    quiet = {"reverser_state.2": switch(0), "reverse_lever.2": line((0, 0.0)), "nose_gear_ground": switch(0)}
+    given = made(quiet)
+    wide = instants_wide(given.result)
+    rows = {
+        (step, engine)
+        for step, engine in instants_long(wide, steps_of(wide)).select("step", "engine").iter_rows()
+    }
+    assert ("deployed", 1) in rows
+    assert not rows & {("deployed", 2), ("unlocked", 2), ("reverse_selected", 2), ("nose_gear", None)}
+
+
+REASONS = [
+    ({"nose_gear_ground": switch(0)}, "nose_gear", "the nose gear never shows ground"),
+    ({"nose_gear_ground": None}, "nose_gear", "not recorded: nose_gear_ground"),
+    ({"heading": None}, "runway_exit", "not recorded: heading"),
+    ({"heading": line((0, 90))}, "runway_exit", "runway exit not found in the heading"),
+    (
+        {"ground_speed": line((0, 140), (20, 60.5))},
+        "taxi_speed",
+        "ground speed never fell to 30 kt in this recording",
+    ),
+    (
+        {"brake_pressure.left": line((0, 0.0)), "brake_pressure.right": line((0, 0.0))},
+        "brakes_on",
+        "the brakes were never applied",
+    ),
+]
+
+
+@pytest.mark.parametrize(("changes", "step", "reason"), REASONS)
+def test_a_missing_step_says_why(changes, step: str, reason: str) -> None:  # type: ignore[no-untyped-def]
+    given = made(changes)
+    assert given.reasons.sentences[int(given.result.instants[step].why[0])] == reason
+
+
+def test_reverse_that_stayed_at_idle_never_came_back_to_it() -> None:
+    idle = line((-8, 55), (-4, 25))
+    given = made({"n1.1": idle})
+    when = given.result.instants["reverse_idle"]
+    assert given.reasons.sentences[int(when.why[0, 0])] == "N1 was never above idle in reverse"
+    still = made({"n1.1": line((-4, 55), (0, 25), (5, 25), (9, 70), (40, 70), (45, 25))})
+    why = still.result.instants["reverse_idle"].why[0, 0]
+    assert still.reasons.sentences[int(why)] == "N1 never came back to idle reverse in this recording"
+
+
+def test_a_single_bounce_settles_at_the_second_contact() -> None:
+    given = made(
+        {"main_gear_ground": between((0, 1.0), (2.0, 1e6)), "normal_acceleration": None}, rate_hz=4.0
+    )
+    settled = given.result.instants["settled"]
+    touchdown_s = float(given.result.landings["touchdown_s"][0]) - 5000.0
+    assert settled.earliest[0] <= 2.0 - touchdown_s <= settled.latest[0]
+    assert given("spoiler_delay_first_s").value - given("spoiler_delay_s").value == pytest.approx(
+        2.0, abs=0.3
+    )
+    assert given("bounces").value == 1
+    assert given("bounce_airborne_s").holds(1.0)
+
+
+def test_a_batch_of_n_takes_the_steps_of_n_batches_of_one() -> None:
+    rng = np.random.default_rng(5)
+    recorder = RECORDERS["fast"]
+    made_ = [recorder.record(draw(rng, bounce=0.3), rng, str(i)) for i in range(6)]
+    whole = measured(made_, end_s=100.0).result.instants
+    for row, one in enumerate(made_):
+        alone = measured([one], end_s=100.0).result.instants
+        for step, together in whole.items():
+            for field in ("best", "earliest", "latest"):
+                np.testing.assert_allclose(
+                    getattr(together, field)[row],
+                    getattr(alone[step], field)[0],
+                    atol=1e-5,
+                    err_msg=f"{step} {row}",
+                )
+
+
+def test_the_landing_says_how_it_ended() -> None:
+    table = made().result.landings
+    assert table["kind"][0] == "full_stop"
+    assert table["touchdown_by"][0] in ("main gear", "main gear and jolt")
+    assert table["rollout_end_by"][0] == "runway exit"
+    assert table["rollout_end_s"][0] == pytest.approx(34.0, abs=0.4)
+    assert table["touchdown_ground_speed_kt"][0] == pytest.approx(140.0, abs=0.5)
+    assert landing().facts["fleet"] == table["fleet"][0]
