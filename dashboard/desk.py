@@ -15,6 +15,7 @@ from sqlalchemy import func, select
 from fdm.people.acts import Act, Judged
 from fdm.people.errors import PeopleError
 from fdm.people.location import people_url
+from fdm.people.reviews import Bulk
 from fdm.people.roles import OFFICER, Actor, at_this_machine
 from fdm.people.standing import CURRENT, with_reviews
 from fdm.people.store import People
@@ -97,6 +98,13 @@ class Desk:
     def decide(self, event: Mapping[str, Any], verdict: str, *, seen: int | None, **said: str) -> int:
         """Decide an event; the number of the log's entry. `said`: reason, note, token. Raises PeopleError."""
         return self._store().decide(Judged.of(event), verdict, by=self._actor(), seen=seen, **said).entry_id
+
+    def decide_all(
+        self, events: pl.DataFrame, verdict: str, count: int, chosen_by: Mapping[str, Any], **said: str
+    ) -> Bulk:
+        """Decide many events alike, in one entry (Reviews.bulk_decide). Raises PeopleError."""
+        by = self._actor()
+        return self._store().bulk_decide(events, verdict, count=count, chosen_by=chosen_by, by=by, **said)
 
     def undo(self, entry_id: int, token: str) -> int:
         """Take back what an entry decided; how many events changed. Raises PeopleError."""

@@ -80,6 +80,14 @@ def to_decide_of(held: Held, query: Query, week: str) -> tuple[int, int]:
     return chosen.get_column("verdict").null_count(), chosen.height
 
 
+def left_to_decide(held: Held, query: Query) -> pl.DataFrame:
+    """The events of the list, on every page of it, that are not decided."""
+    chosen = chosen_events(held, replace(query, decided="no"), week=week_of(held, query))
+    if query.severity:
+        chosen = chosen.filter(pl.col("severity") == query.severity)
+    return held.events[chosen.get_column("index")]
+
+
 def groups(held: Held, chosen: pl.DataFrame, query: Query) -> list[Group]:
     """One page of lines, by severity, worst severity first. `chosen` is what chosen_events found."""
     lines = _lines(chosen.filter(pl.col("severity") == query.severity) if query.severity else chosen, query)

@@ -32,7 +32,10 @@
       form.elements.reason.focus({ preventScroll: true });
       return;
     }
-    ask(Object.assign({ act: "decide", place: form, event: form.dataset.event, seen: form.dataset.seen, verdict }, answer));
+    const about = form.dataset.count
+      ? { act: "bulk", count: form.dataset.count, filters: location.search }
+      : { act: "decide", event: form.dataset.event, seen: form.dataset.seen };
+    ask(Object.assign({ place: form, verdict }, about, answer));
   }
 
   function undo(button) {

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 from markupsafe import Markup
 
 from dashboard import marks, names, words
 from dashboard.desk import Past
-from dashboard.query import LONGEST_NOTE
+from dashboard.query import LONGEST_NOTE, Query, parse
+from dashboard.queue import left_to_decide
 from dashboard.store import Store
 from fdm.people.acts import Act
 from fdm.people.errors import PeopleError, ReviewError
 from fdm.people.texts import LINE
 from fdm.people.times import in_words
 
+NOT_LOGGED = ("page", "event", "sort", "text")  # a search may name an aircraft or a flight
 KEYS = (("valid", "V"), ("nuisance", "N"), ("false", "F"))
 
 
@@ -36,6 +39,8 @@ def _do(store: Store, ask: Mapping[str, str]) -> str:
     if ask.get("act") == "undo":
         n = store.desk.undo(_number(ask.get("entry")) or 0, ask.get("token", ""))
         return f"Taken back for {words.count(n, 'event')}."
+    if ask.get("act") == "bulk":
+        return _decide_all(store, ask)
     if ask.get("act") == "decide":
         event = store.event(ask.get("event", ""))
         if event is None:
@@ -44,6 +49,47 @@ def _do(store: Store, ask: Mapping[str, str]) -> str:
         store.desk.decide(event, ask.get("verdict", ""), seen=_number(ask.get("seen")), **said)
         return "Saved."
     raise ReviewError("this page asked for something unknown", cure="Load the page anew.")
+
+
+def _decide_all(store: Store, ask: Mapping[str, str]) -> str:
+    """Decides what is left to decide of the list, when it is as many as the reader was told."""
+    if store.desk is None:
+        raise ReviewError("decisions are not kept here")
+    query = parse(ask.get("filters"))
+    said = {name: ask.get(name, "") for name in ("reason", "note", "token")}
+    chosen = {name: value for name, value in asdict(query).items() if value and name not in NOT_LOGGED}
+    events = left_to_decide(store.reviewed(), query)
+    bulk = store.desk.decide_all(events, ask.get("verdict", ""), _number(ask.get("count")) or 0, chosen, **said)
+    return f"{bulk.entry_id}"
+
+
+def bulk_bar(store: Store, query: Query, answer: Mapping[str, Any] | None = None) -> Markup:
+    """Decides all that is left of the list alike, in one entry that one undo takes back; and how that ended."""
+    if store.desk is None:
+        return Markup("")
+    mine = answer if answer and answer.get("ask", {}).get("act") == "bulk" else {}
+    failed = mine.get("ask", {}) if mine.get("problem") else {}
+    n = left_to_decide(store.reviewed(), query).height
+    told = _problem(mine["problem"]) if failed else _decided_all(mine)
+    if n < 2:
+        return told
+    return told + Markup(
+        '<details class="bulk no-print"{}><summary>Decide all {:,} alike</summary>'
+        '<form class="deciding" data-count="{}" autocomplete="off"><p><span class="label">All {:,}</span>{}</p>{}'
+        "</form></details>"
+    ).format(Markup(" open") if failed else "", n, n, n, verdict_buttons(keys=False), fields(failed))
+
+
+def _decided_all(mine: Mapping[str, Any]) -> Markup:
+    if not mine:
+        return Markup("")
+    ask = mine["ask"]
+    return Markup(
+        '<p role="status" class="problem">{} decided {}. <button type="button" class="quiet" data-undo="{}">Undo'
+        "</button></p>"
+    ).format(
+        words.count(_number(ask.get("count")) or 0, "event"), names.VERDICT.get(ask.get("verdict", "")), mine["said"]
+    )
 
 
 def _in_words(error: PeopleError) -> str:
@@ -69,11 +115,11 @@ def bar(store: Store, event: Mapping[str, Any] | None, answer: Mapping[str, Any]
     form = choice(event["event_id"], past, failed)
     told = _problem(mine["problem"]) if mine.get("problem") else Markup('<p role="status" class="soft"></p>')
     if past.last is None or past.last.state is None:
-        return told + form
+        return told + form + history(past)
     again = Markup("<details{}><summary>Decide again</summary>{}</details>").format(
         Markup(" open") if failed.get("act") == "decide" else "", form
     )
-    return told + stands(past, event) + again
+    return told + stands(past, event) + again + history(past)
 
 
 def _problem(sentence: str) -> Markup:
@@ -102,6 +148,27 @@ def stands(past: Past, event: Mapping[str, Any]) -> Markup:
         marks.joined(Markup('<p class="why">{}</p>').format(part) for part in said),
         _other_rule(act, event),
     )
+
+
+def history(past: Past) -> Markup:
+    """Every decision on the event and every one taken back, oldest first; nothing while there is but one."""
+    if len(past.decisions) < 2:
+        return Markup("")
+    lines = marks.joined(Markup("<li>{}</li>").format(_told(act)) for act in past.decisions)
+    return Markup('<details class="history"><summary>{}</summary><ol>{}</ol></details>').format(
+        f"History: {words.count(len(past.decisions), 'entry', 'entries')}", lines
+    )
+
+
+def _told(act: Act) -> str:
+    if act.undoes is None and act.state:
+        did = names.VERDICT.get(act.state, act.state)
+    elif act.undoes is None:
+        did = "Reopened"
+    else:
+        did = f"Taken back, so {names.VERDICT.get(act.state, act.state) if act.state else 'undecided'} again"
+    why = f": {act.reason}" if act.reason and act.undoes is None else ""
+    return f"{did}{why} ({act.by}, {in_words(act.at_utc)})"
 
 
 def _other_rule(act: Act, event: Mapping[str, Any]) -> Markup:

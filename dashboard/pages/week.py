@@ -55,6 +55,7 @@ def layout(store: Store, _name: str, search: str) -> html.Div:
                             Block(
                                 "queue-tools", queue_tools(held, query, decides=store.desk is not None), "queue-tools"
                             ),
+                            Block("bulk", className="decision-all"),
                             Block("queue"),
                         ],
                         className="list",
@@ -107,6 +108,11 @@ def register(app: Dash, store: Store) -> None:
     @app.callback(Output("decided", "data"), Input("ask", "data"))
     def decide(ask: dict[str, Any] | None) -> Any:
         return decision.done(store, ask) if ask else no_update
+
+    @app.callback(Output("bulk", "markup"), Input("week-filters", "data"), Input("decided", "data"))
+    def show_bulk(filters: str | None, answer: dict[str, Any] | None) -> str:
+        told = answer if "decided.data" in ctx.triggered_prop_ids else None
+        return str(decision.bulk_bar(store, parse(filters), told))
 
     @app.callback(Output("decision", "markup"), Input("address", "search"), Input("decided", "data"))
     def show_decision(search: str | None, answer: dict[str, Any] | None) -> str:

@@ -78,8 +78,8 @@ def test_nuisance_asks_for_a_reason_and_enter_saves_it(watched):
     page.locator(CHOSEN).focus()
     page.keyboard.press("n")
     expect(page.locator("#decision .hint")).to_contain_text("Nuisance needs a reason")
-    expect(page.get_by_label("Reason", exact=True)).to_be_focused()
-    page.get_by_label("Reason in words").fill("Firm, but a short field")
+    expect(page.locator("#decision").get_by_label("Reason", exact=True)).to_be_focused()
+    page.locator("#decision").get_by_label("Reason in words").fill("Firm, but a short field")
     page.keyboard.press("Enter")
     expect(page.locator("#decision .verdict")).to_have_text("Nuisance")
     expect(page.locator("#decision .decided")).to_contain_text("Firm, but a short field")
@@ -106,7 +106,7 @@ def test_a_decision_that_came_first_is_shown_and_stands(watched, decided, kept):
     with People(kept) as people:
         people.decide(Judged.of(event), "valid", by=Actor("tom", OFFICER), seen=None)
     page.locator(CHOSEN).focus()
-    page.get_by_label("Reason in words").fill("Sensor")
+    page.locator("#decision").get_by_label("Reason in words").fill("Sensor")
     page.locator("#decision [data-decide=false]").click()
     expect(page.locator("#decision").get_by_role("alert")).to_contain_text("tom decided 'valid'")
     expect(page.locator("#decision .verdict")).to_have_text("Valid")
@@ -132,3 +132,17 @@ def test_nothing_sticks_out_with_decisions(browser, decided, width):
         page.keyboard.press("v")
         expect(page.locator("#decision .verdict")).to_have_text("Valid")
         assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_a_whole_list_is_decided_at_once_and_taken_back(watched):
+    page = opened(watched)
+    n = page.locator("a.row[data-event]").count()
+    page.locator("#bulk summary").click()
+    page.locator("#bulk").get_by_label("Reason in words").fill("Known")
+    page.locator("#bulk [data-decide=nuisance]").click()
+    expect(page.locator("#bulk").get_by_role("status")).to_have_text(f"{n} events decided Nuisance. Undo")
+    expect(page.locator(".tally b")).to_have_text("0 to decide")
+    expect(page.locator("a.row[data-verdict=nuisance]")).to_have_count(n)
+    page.locator("#bulk [data-undo]").click()
+    expect(page.locator(".tally b")).to_have_text(f"{n} to decide")
+    assert page.evaluate("document.activeElement !== document.body")

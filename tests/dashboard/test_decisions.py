@@ -232,3 +232,51 @@ def test_the_filter_stands_in_the_address():
     assert parse("?decided=no").decided == "no"
     assert parse("?decided=maybe").decided == ""
     assert parse(Query(decided="yes").link()).decided == "yes"
+
+
+def ask_all(store, query, verdict="nuisance", **more):
+    n = queue.left_to_decide(store.reviewed(), query).height
+    asked = {"act": "bulk", "verdict": verdict, "reason": "Known", "count": str(n), "filters": query.link()}
+    return asked | {"token": "b1"} | more
+
+
+def test_all_that_is_left_of_a_list_is_decided_in_one_and_taken_back_in_one(decided, held):
+    query = Query(week="all", rule="slow_transit", severity="low")
+    wanted = held.events.filter(pl.col("rule") == "slow_transit", pl.col("severity") == "low")
+    first = wanted.row(0, named=True)
+    decision.done(decided, ask(first, "valid"))
+    assert f"Decide all {wanted.height - 1} alike" in text_of(decision.bulk_bar(decided, query))
+    answer = decision.done(decided, ask_all(decided, query))
+    assert answer["problem"] == ""
+    said = decision.bulk_bar(decided, query, answer)
+    assert text_of(said) == f"{wanted.height - 1} events decided Nuisance. Undo"
+    stands = {row["event_id"]: row["verdict"] for row in decided.reviewed().events.iter_rows(named=True)}
+    assert {event_id for event_id, verdict in stands.items() if verdict == "nuisance"} == set(
+        wanted["event_id"].to_list()[1:]
+    )
+    assert stands[first["event_id"]] == "valid"
+    assert f"Undo for all {wanted.height - 1}" in bar(decided, wanted.row(1, named=True))
+    undone = decision.done(decided, {"act": "undo", "entry": answer["said"], "token": "b2"})
+    assert undone["problem"] == ""
+    assert decided.reviewed().events["verdict"].drop_nulls().to_list() == ["valid"]
+
+
+def test_another_number_than_was_confirmed_decides_nothing(decided):
+    query = Query(week="all", rule="slow_transit")
+    asked = ask_all(decided, query)
+    answer = decision.done(decided, asked | {"count": str(int(asked["count"]) + 1)})
+    assert "were confirmed" in answer["problem"]
+    assert decided.reviewed().events["verdict"].null_count() == decided.reviewed().events.height
+
+
+def test_the_history_tells_every_decision_in_order(decided, event):
+    decision.done(decided, ask(event, "nuisance", reason="Brief"))
+    assert "History" not in bar(decided, event)
+    entry = str(decided.desk.past(event["event_id"]).last.entry_id)
+    decision.done(decided, {"act": "undo", "event": event["event_id"], "entry": entry, "token": "t2"})
+    seen = str(decided.desk.past(event["event_id"]).seen)
+    decision.done(decided, ask(event, "valid", seen=seen, token="t3"))
+    said = bar(decided, event)
+    assert "History: 3 entries" in said
+    told = ["Nuisance: Brief (vera", "Taken back, so undecided again (vera", "Valid (vera"]
+    assert [said.index(part) for part in told] == sorted(said.index(part) for part in told)
