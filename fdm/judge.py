@@ -248,12 +248,22 @@ def _where_bars(where: str, measured: Measured, landings: pl.DataFrame, reasons:
     scalars = [pl.Series(name, measured.values[name].value) for name in own if name in measured.values]
     absent = [pl.lit(None, pl.Float64).alias(name) for name in own if name not in measured.values]
     table = landings.with_columns(*scalars, *absent).with_columns(pl.col(pl.Float64).fill_nan(None))
-    holds = table.select(condition).to_series()
+    holds = _holds(table, condition)
     codes[holds.eq_missing(False).to_numpy()] = reasons.code(f"does not apply: {where}")
     open_rows = np.flatnonzero(holds.is_null().to_numpy())
     if len(open_rows):
         codes[open_rows] = _unknown_columns(table.select(names)[open_rows], reasons)
     return codes
+
+
+def _holds(table: pl.DataFrame, condition: pl.Expr) -> pl.Series:
+    """Whether a condition holds on each landing; null where it cannot be worked out from that landing's values."""
+    try:
+        return table.select(condition).to_series()
+    except pl.exceptions.PolarsError:
+        if table.height == 1:
+            return pl.Series([None], dtype=pl.Boolean)
+        return pl.concat([_holds(table[row], condition) for row in range(table.height)])
 
 
 def _unknown_columns(table: pl.DataFrame, reasons: Reasons) -> np.ndarray:

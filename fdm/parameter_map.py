@@ -117,6 +117,8 @@ def _document(path: Path) -> dict[str, Any]:
         raise MapError(f"cannot be read ({error.strerror})", source=path, cure="Check the path of the map.") from None
     except UnicodeDecodeError:
         raise MapError("is not UTF-8 text", source=path, cure="Save the map as UTF-8.") from None
+    except RecursionError:
+        raise MapError("is nested too deeply", source=path, cure="A map needs no brackets within brackets.") from None
     except tomllib.TOMLDecodeError as error:
         twice = "verwrite" in str(error) or "twice" in str(error) or "uplicate" in str(error)
         cure = "A key or table stands twice; keep one." if twice else "Correct the TOML at that place."

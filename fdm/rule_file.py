@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from datetime import datetime, timezone
 from itertools import pairwise
 from math import isfinite
 from pathlib import Path
@@ -14,7 +15,7 @@ import polars as pl
 from fdm.case_file import read_cases
 from fdm.errors import RuleError, nearest
 from fdm.rule import LEVELS, Limits, Rule
-from fdm.schemas import LANDINGS
+from fdm.schemas import LANDINGS, UTC
 
 TEXTS = ("title", "measure", "unit", "direction", "basis", "why", "misses", "procedure")
 KEYS = (*TEXTS, "where", "rollout", "limits", "limits_by_fleet", "case")
@@ -30,6 +31,18 @@ class MeasureLike(Protocol):
 
 
 Catalogue = Mapping[str, MeasureLike]
+
+
+# A value of each type that a where-expression may meet: what cannot be compared shows only where there are values.
+_SAMPLE: dict[Any, Any] = {
+    pl.String: "x",
+    pl.Float64: 1.0,
+    pl.Int8: 1,
+    pl.Int16: 1,
+    pl.List(pl.String): ["x"],
+    pl.List(pl.Int8): [1],
+    UTC: datetime(2026, 1, 1, tzinfo=timezone.utc),  # noqa: UP017
+}
 
 
 class Problems:
@@ -58,6 +71,8 @@ def read_toml(path: Path, problems: Problems) -> dict[str, Any] | None:
         again = str(error).startswith(("Cannot overwrite", "Cannot declare"))
         problem = f"a key or table stands twice: {error}" if again else f"not valid TOML: {error}"
         problems.add("", problem, "Keep one of them." if again else "Mend the line named.")
+    except RecursionError:
+        problems.add("", "nested too deeply", "A rule needs no brackets within brackets.")
     except UnicodeDecodeError:
         problems.add("", "not UTF-8 text", "Save the file as UTF-8.")
     except OSError as error:
@@ -188,10 +203,10 @@ def _check_where(where: object, measures: Catalogue, problems: Problems) -> None
             )
         if not unknown:
             _check_about_one_landing(expression, columns, problems)
-    except pl.exceptions.PolarsError as error:
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
         problems.add(
             "where",
-            f"cannot be used: {str(error).splitlines()[0]}",
+            f"cannot be used: {str(error).splitlines()[0] if str(error) else type(error).__name__}",
             'Write a condition such as "bounces > 0".',
         )
 
@@ -199,6 +214,9 @@ def _check_where(where: object, measures: Catalogue, problems: Problems) -> None
 def _check_about_one_landing(expression: pl.Expr, columns: Mapping[str, Any], problems: Problems) -> None:
     """The condition must be true or false of one landing alone, whichever others are judged with it."""
     result = pl.DataFrame(schema=columns).clear(2).select(expression).to_series()
+    pl.DataFrame({name: pl.Series([_SAMPLE[kind]] * 2, dtype=kind) for name, kind in columns.items()}).select(
+        expression
+    )
     tree = expression.meta.serialize(format="json")
     if result.dtype != pl.Boolean:
         problems.add("where", "is not a condition", 'It must be true or false, such as "bounces > 0".')
