@@ -147,7 +147,6 @@ def test_lapses_keep_their_outcome_or_are_not_assessed(faulty: Faulty, fault: st
 
 # -- faults are named and placed, and leave the rest assessed -------------------------------------------------------
 
-SILENT = "air/ground is put right without a word"
 SWAPPED = "engines in each other's columns are not looked for"
 
 UNNAMED = {
@@ -158,8 +157,6 @@ UNNAMED = {
     "normal_acceleration_datum": "normal acceleration at rest is not held against 1 g in the landing's quality",
     "spoiler_frozen": SPOILERS_STILL,
     "reversers_swapped": SWAPPED,
-    "gear_chatter_before": SILENT,
-    "gear_chatter_after": SILENT,
 }
 UNPLACED = {
     "n1_frozen": N1_STILL,
@@ -167,8 +164,6 @@ UNPLACED = {
     "heading_spike": HEADING_LEAP,
     "spoiler_frozen": SPOILERS_STILL,
     "reverser_contradiction": "said without a time",
-    "gear_chatter_before": SILENT,
-    "gear_chatter_after": SILENT,
     "stamps_duplicated": "said without a time",
 }
 LOSES = {
@@ -216,7 +211,6 @@ def test_whatever_is_not_assessed_says_why(faulty: Faulty) -> None:
     assert not [r for r in reasons.unique() if len(r) < 10 or "nan" in r.lower().split() or "None" in r]
 
 
-@pytest.mark.xfail(reason="heading_excursion_deg: middle of headings that are all missing", strict=True)
 def test_bad_recordings_make_no_warnings(faulty: Faulty) -> None:
     assert not faulty[1].warned, sorted(set(faulty[1].warned))
 
