@@ -59,7 +59,7 @@ class Signal:
     @cached_property
     def recorded(self) -> np.ndarray:
         """(n,) true where the landing has a sample at all."""
-        return self.valid.any(axis=1)
+        return np.asarray(self.valid.any(axis=1))
 
     @cached_property
     def first_column(self) -> np.ndarray:
