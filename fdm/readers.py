@@ -95,8 +95,8 @@ def read_flights(path: Path, text_columns: Iterable[str] = ()) -> Iterator[RawFl
         return iter([_read_mat(path)])
     table = {"parquet": _read_parquet, "ipc": _read_ipc}[kind](path) if kind != "text" else None
     if table is None:
-        frame, unusable, notes = read_text_table(path, text_columns)
-        table = _Table(path, frame, unusable, {}, notes)
+        frame, unusable, said = read_text_table(path, text_columns)
+        table = _Table(path, frame, unusable, {}, tuple(said))
     parts, notes = _by_flight(table)
     return _flights(replace(table, notes=(*table.notes, *notes)), parts)
 
