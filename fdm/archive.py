@@ -209,7 +209,8 @@ class Archive:
         """How the results came about: rule book, its folder and hash, settings, when. Empty before detect."""
         return self.results.run
 
-    def _detected(self) -> Results:
+    def results_now(self) -> Results:
+        """The results in force. ArchiveError before detect."""
         if not self._current["results"]:
             raise ArchiveError("nothing was detected yet", source=self.address, cure="Run: fdm detect --archive DIR.")
         return self.results
@@ -232,7 +233,7 @@ class Archive:
 
     def measure_values(self, measure: str) -> pl.DataFrame:
         """One measure of every landing, without reading the others: `landing_id`, `value`; a row per engine it has."""
-        return self._detected().measure_values(measure)
+        return self.results_now().measure_values(measure)
 
     def instants(self, landing_id: str | None = None) -> pl.DataFrame:
         """The instants table (schemas.INSTANTS), of one landing when named."""
@@ -240,12 +241,12 @@ class Archive:
 
     def parameter_health(self) -> pl.DataFrame:
         """Of every landing and parameter: share of samples present around touchdown, whether it changes, faults."""
-        frames = [frame for _, frame in self._detected().frames("health")]
+        frames = [frame for _, frame in self.results_now().frames("health")]
         return typed(pl.concat(frames), HEALTH) if frames else pl.DataFrame(schema=HEALTH)
 
     def scan(self, table: str) -> pl.LazyFrame:
         """One of results.TABLES, read part by part when it is collected."""
-        return self._detected().scan(table)
+        return self.results_now().scan(table)
 
     def traces(self, landing_id: str) -> dict[str, Trace]:
         """Every recorded parameter of one landing; KeyError when the landing is not in the archive."""
@@ -272,7 +273,7 @@ class Archive:
         return str(loaded["part"][0])
 
     def _table(self, name: str, landing_id: str | None = None) -> pl.DataFrame:
-        results, parts = self._detected(), None
+        results, parts = self.results_now(), None
         if landing_id is not None:
             try:
                 parts = [part for part in [self._part_of(landing_id)] if part in results.parts]

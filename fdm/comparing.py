@@ -50,12 +50,13 @@ def compare(
     """
     store = Archive(archive)
     books = load_rule_book(rules_a), load_rule_book(rules_b)
-    landings, parts, found = store.landings(), dict(store.live().iter_rows()), []
+    store.scan("landings")  # raises when nothing was detected yet
+    parts, found = dict(store.live().iter_rows()), []
     for number, (part, ids) in enumerate(parts.items()):
         if progress:
             progress(number, len(parts), part)
         live = set(ids)
-        was, now = (_judged(store, part, book, landings, live) for book in books)
+        was, now = (judged_part(store, part, book, live) for book in books)
         found.append(_differences(was, now))
     if progress:
         progress(len(parts), len(parts), "")
@@ -69,17 +70,16 @@ def tally(comparison: pl.DataFrame) -> pl.DataFrame:
     return comparison.group_by("rule").agg(*counts, pl.len().alias("all")).sort("all", "rule", descending=[True, False])
 
 
-def _judged(store: Archive, part: str, book: RuleBook, landings: pl.DataFrame, live: set[str]) -> Judged:
-    stored = _stored(store, part, book.settings, landings, live)
+def judged_part(store: Archive, part: str, book: RuleBook, live: set[str]) -> Judged:
+    """What a rule book says of a part's landings; stored measures are used where they were made with its settings."""
+    stored = _stored(store, part, book.settings, live)
     if stored is None:
         result = measure_block(store.read_part(part, live=live), book.settings, Reasons())
         stored = result.measured, result.landings
     return judge(book, *stored)
 
 
-def _stored(
-    store: Archive, part: str, settings: Settings, landings: pl.DataFrame, live: set[str]
-) -> tuple[Measured, pl.DataFrame] | None:
+def _stored(store: Archive, part: str, settings: Settings, live: set[str]) -> tuple[Measured, pl.DataFrame] | None:
     """Measures of a part as detect kept them; None when they were measured with other settings, or not of all."""
     plain = asdict(settings) | {"idle_reverse_pct": dict(settings.idle_reverse_pct)}
     if store.run.get("settings") != plain or part not in store.results.parts:
@@ -88,6 +88,7 @@ def _stored(
     ids = pl.DataFrame({"landing_id": pl.Series(measured.landing_id, dtype=pl.String)})
     if set(ids["landing_id"]) != live:
         return None
+    ((_, landings),) = store.results.frames("landings", [part])
     return measured, ids.join(landings, on="landing_id", maintain_order="left")
 
 

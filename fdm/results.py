@@ -11,7 +11,7 @@ again as long as none of that has changed. It is whole once its `whole.json` is 
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from functools import partial
 from typing import Any
@@ -20,6 +20,8 @@ import polars as pl
 from polars.io.plugins import register_io_source
 
 from fdm.bounded import Measured
+from fdm.errors import nearest
+from fdm.measures.catalogue import CATALOGUE
 from fdm.schemas import EVENTS, INSTANTS, LANDINGS, MEASURES, OUTCOMES, typed
 from fdm.storage import FORMAT, Storage, damaged, read_parquet
 from fdm.wide import instants_long, measured_from_wide, measures_long, steps_of
@@ -112,7 +114,7 @@ class Results:
         frames = [pl.DataFrame(schema={"landing_id": pl.String, "value": pl.Float64})]
         for part, of in self.parts.items():
             scan = pl.scan_parquet(self.storage.place(self.keys("measures", part)))
-            names = [c for c in scan.collect_schema().names() if "|" not in c and measure in (c, c.rpartition(".")[0])]
+            names = [c for c in scan.collect_schema().names() if "|" not in c and _measure_of(c) == measure]
             frame = scan.select("landing_id", *names).collect() if names else frames[0]
             frame = frame.filter(~pl.col("landing_id").is_in(list(of.left_out))) if of.left_out else frame
             frames += [frame.select("landing_id", value=pl.col(name).cast(pl.Float64)) for name in names]
@@ -120,18 +122,39 @@ class Results:
 
     def scan(self, table: str) -> pl.LazyFrame:
         """One of TABLES, read part by part when it is collected; filters and columns are applied to each part."""
-        return register_io_source(partial(_batches, self, table), schema=SCHEMAS[table], is_pure=True)
+        return register_io_source(partial(_batches, partial(self.long, table)), schema=SCHEMAS[table], is_pure=True)
+
+    def scan_measures(self, names: Sequence[str]) -> pl.LazyFrame:
+        """The measures table of some measures (all when there is none), without reading the others. KeyError."""
+        for name in names:
+            if name not in CATALOGUE:
+                raise KeyError(f"no measure {name!r}. {nearest(name, CATALOGUE)}")
+        if not names:
+            return self.scan("measures")
+        return register_io_source(partial(_batches, partial(self._some_measures, names)), schema=MEASURES, is_pure=True)
+
+    def _some_measures(self, names: Sequence[str]) -> Iterator[pl.DataFrame]:
+        for part in self.parts:
+            place = self.storage.place(self.keys("measures", part))
+            keys = pl.scan_parquet(place).collect_schema().names()
+            mine = [key for key in keys if key == "landing_id" or _measure_of(key) in names]
+            for _, frame in self.frames("measures", [part], mine):
+                yield measures_long(frame, self.reasons(part))
+
+
+def _measure_of(key: str) -> str:
+    """The measure that a column of the wide table is of: `deploy_delay_s` for `deploy_delay_s.2|upper`."""
+    return key.partition("|")[0].partition(".")[0]
 
 
 def _batches(
-    results: Results,
-    table: str,
+    frames: Callable[[], Iterator[pl.DataFrame]],
     columns: list[str] | None,
     predicate: pl.Expr | None,
     rows: int | None,
     _batch_size: int | None,
 ) -> Iterator[pl.DataFrame]:
-    for frame in results.long(table):
+    for frame in frames():
         chosen = frame if predicate is None else frame.filter(predicate)
         chosen = chosen if columns is None else chosen.select(columns)
         if rows is not None:

@@ -128,19 +128,19 @@ def test_spoiled_rules_and_settings(tmp_path: Path, text: str) -> None:
         assert isinstance(read_rules(tmp_path, content, name), RuleBook | FdmError)
 
 
+OPERATORS = (">", "<=", "=", "AND", "OR", "+", "/", "LIKE", "IN", "||", "REGEXP")
 CONDITIONS = st.recursive(
     st.one_of(
         st.sampled_from(
-            ["touchdown_ground_speed_kt", "tail", "fleet", "airport_elevation_ft", "quality", "touchdown_utc", "bounces",
-             "reversers_out", "spoiler_delay_s", "'x'", "NULL", "1", "-1e308", "1e400", "TRUE", "'%'", "1/0", "DATE '2026-01-01'",
-             "count(*)", "rank() OVER ()", "(SELECT 1)", "no_such_column", "CAST(tail AS DOUBLE)", "landing_id"]
+            ["touchdown_ground_speed_kt", "tail", "fleet", "airport_elevation_ft", "quality", "touchdown_utc",
+             "bounces", "reversers_out", "spoiler_delay_s", "'x'", "NULL", "1", "-1e308", "1e400", "TRUE", "'%'", "1/0",
+             "DATE '2026-01-01'", "count(*)", "rank() OVER ()", "(SELECT 1)", "no_such_column",
+             "CAST(tail AS DOUBLE)", "landing_id"]
         ),
         st.text(max_size=12),
     ),
     lambda inner: st.one_of(
-        st.tuples(inner, st.sampled_from([">", "<=", "=", "AND", "OR", "+", "/", "LIKE", "IN", "||", "REGEXP"]), inner).map(
-            " ".join
-        ),
+        st.tuples(inner, st.sampled_from(OPERATORS), inner).map(" ".join),
         inner.map(lambda x: f"NOT ({x})"),
         inner.map(lambda x: f"upper({x})"),
         inner.map(lambda x: f"CASE WHEN {x} THEN 1 END"),
