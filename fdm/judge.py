@@ -212,12 +212,19 @@ def _say_why(
 
 def _bar(out: Verdicts, rules: Sequence[Rule], measured: Measured, landings: pl.DataFrame, reasons: Reasons) -> None:
     """Landings that a rule is not for, or may not be for, are not assessed."""
-    not_rollout = _not_a_rollout(landings, reasons)
     for number, rule in enumerate(rules):
-        if rule.where:
-            _enter(out, number, _where_bars(rule.where, measured, landings, reasons))
-        if rule.rollout:
-            _enter(out, number, not_rollout)
+        _enter(out, number, bars(rule, measured, landings, reasons))
+
+
+def bars(rule: Rule, measured: Measured, landings: pl.DataFrame, reasons: Reasons) -> np.ndarray:
+    """Reason codes (n,) of why a rule is not, or may not be, for a landing; 0 where it is."""
+    codes = np.zeros(landings.height, dtype=np.int32)
+    if rule.where:
+        codes = _where_bars(rule.where, measured, landings, reasons)
+    if rule.rollout:
+        not_rollout = _not_a_rollout(landings, reasons)
+        codes = np.where(not_rollout, not_rollout, codes)
+    return codes
 
 
 def _enter(out: Verdicts, number: int, barred: np.ndarray) -> None:
