@@ -17,10 +17,7 @@ from fdm.signal import ALREADY, IN_GAP, MAYBE_IN_GAP, UNSEEN_S, Signal, nearest_
 
 
 def _window(signal: Signal, after_s: np.ndarray, until_s: np.ndarray | None) -> np.ndarray:
-    inside = signal.columns >= signal.index_from(after_s)[:, None]
-    if until_s is not None:
-        inside &= signal.columns < signal.index_past(until_s)[:, None]
-    return inside
+    return signal.inside(signal.index_from(after_s), None if until_s is None else signal.index_past(until_s))
 
 
 def first(

@@ -12,6 +12,8 @@ from fdm.bounded import Reasons
 GAP_STEPS, GAP_S = 2.5, 0.5  # samples further apart than so many steps and seconds have a gap between them
 UNSEEN_S = 3.0  # nothing that a landing is measured by comes and goes within a shorter gap (common practice, no source)
 
+STRIDE = 3  # steps that are walked one by one before the rest of a row is looked through
+
 IN_GAP = "{gap} where the change happened"
 MAYBE_IN_GAP = "{gap}, in which it may have happened"
 ALREADY = "{name} showed it already when the recording began"
@@ -54,7 +56,7 @@ class Signal:
     @cached_property
     def columns(self) -> np.ndarray:
         """(m,) column numbers."""
-        return np.arange(self.values.shape[1])
+        return np.arange(self.values.shape[1], dtype=np.int32)
 
     @cached_property
     def recorded(self) -> np.ndarray:
@@ -75,8 +77,7 @@ class Signal:
     def holed(self) -> np.ndarray:
         """(n,) true where samples are missing between the first and the last."""
         spanned = np.where(self.recorded, self.last_column - self.first_column + 1, 0)
-        count: np.ndarray = self.valid.sum(axis=1)
-        return np.asarray(count < spanned)
+        return np.asarray(counted(self.valid) < spanned)
 
     @property
     def wide_s(self) -> float:
@@ -86,13 +87,25 @@ class Signal:
     @cached_property
     def previous(self) -> np.ndarray:
         """(n, m) column of the last sample at or before each column, -1 where there is none."""
-        return np.maximum.accumulate(np.where(self.valid, self.columns, -1), axis=1)
+        first, last = self.first_column[:, None], np.where(self.recorded, self.last_column, -1)[:, None]
+        found = np.where(self.columns < first, np.int32(-1), np.minimum(self.columns, last.astype(np.int32)))
+        rows = np.flatnonzero(self.holed)
+        if len(rows):
+            marked = np.where(self.valid[rows], self.columns, np.int32(-1))
+            found[rows] = np.maximum.accumulate(marked, axis=1)
+        return found
 
     @cached_property
     def following(self) -> np.ndarray:
         """(n, m) column of the first sample at or after each column, m where there is none."""
-        marked = np.where(self.valid, self.columns, len(self.columns))
-        return np.minimum.accumulate(marked[:, ::-1], axis=1)[:, ::-1]
+        none = np.int32(len(self.columns))
+        first, last = np.where(self.recorded, self.first_column, none)[:, None], self.last_column[:, None]
+        found = np.where(self.columns > last, none, np.maximum(self.columns, first.astype(np.int32)))
+        rows = np.flatnonzero(self.holed)
+        if len(rows):
+            marked = np.where(self.valid[rows], self.columns, none)
+            found[rows] = np.minimum.accumulate(marked[:, ::-1], axis=1)[:, ::-1]
+        return found
 
     def rows(self, index: np.ndarray) -> Signal:
         """Some landings only."""
@@ -111,6 +124,13 @@ class Signal:
         some = (begin < end) & ~np.isnan(from_s + to_s)
         c0, c1 = (int(begin[some].min()), int(end[some].max())) if some.any() else (0, 1)
         return replace(self, values=self.values[:, c0:c1], start_s=self.start_s + c0 * self.step_s)
+
+    def inside(self, begin: np.ndarray, end: np.ndarray | None = None) -> np.ndarray:
+        """(n, m) true at columns from `begin` (n,) to before `end`, or to the last one."""
+        within = self.columns >= begin.astype(np.int32)[:, None]
+        if end is not None:
+            within &= self.columns < end.astype(np.int32)[:, None]
+        return np.asarray(within)
 
     def time(self, index: np.ndarray) -> np.ndarray:
         """Stamp of each landing's sample `index` (n,)."""
@@ -174,18 +194,41 @@ class Signal:
 
 def pick_column(matrix: np.ndarray, index: np.ndarray) -> np.ndarray:
     """(n,) each row's value in its own column, the nearest one where the column does not exist."""
-    return matrix[np.arange(len(matrix)), np.clip(index, 0, matrix.shape[1] - 1)]
+    return matrix[np.arange(len(matrix)), np.minimum(np.maximum(index, 0), matrix.shape[1] - 1)]
+
+
+def counted(flags: np.ndarray) -> np.ndarray:
+    """(n,) how many flags of each row hold."""
+    return np.asarray(np.add.reduce(flags.view(np.uint8), axis=1, dtype=np.int32))
+
+
+def middle(values: np.ndarray) -> np.ndarray:
+    """(n,) median of each row's numbers, NaN left aside; NaN where there is none."""
+    ordered = np.sort(values, axis=1)  # NaN comes last
+    count = values.shape[1] - counted(np.isnan(values))
+    low, high = np.maximum(count - 1, 0) // 2, count // 2
+    halves = [pick_column(ordered, column).astype(np.float64) for column in (low, high)]
+    return np.where(count > 0, (halves[0] + halves[1]) / 2, np.nan)
 
 
 def nearest_column(flags: np.ndarray, index: np.ndarray, step: int) -> np.ndarray:
     """Walk from `index` by `step` until `flags` holds; -1 or m when it never does."""
     index, end = index.copy(), flags.shape[1]
     going = np.flatnonzero((index >= 0) & (index < end))
-    while len(going):
+    for _ in range(STRIDE):
         going = going[~flags[going, index[going]]]
         index[going] += step
         going = going[(index[going] >= 0) & (index[going] < end)]
-    return np.clip(index, -1, end)
+        if not len(going):
+            return np.minimum(np.maximum(index, -1), end)
+    columns, at = np.arange(end, dtype=np.int32), index[going].astype(np.int32)[:, None]
+    ahead = flags[going] & (columns >= at if step > 0 else columns <= at)
+    found = ahead.any(axis=1)
+    if step > 0:
+        index[going] = np.where(found, np.argmax(ahead, axis=1), end)
+    else:
+        index[going] = np.where(found, end - 1 - np.argmax(ahead[:, ::-1], axis=1), -1)
+    return np.minimum(np.maximum(index, -1), end)
 
 
 def nearest_values(signal: Signal, like: Signal) -> np.ndarray:
