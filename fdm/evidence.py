@@ -145,7 +145,7 @@ def _reverser() -> tuple[Line, ...]:
 
 
 def _crew() -> tuple[Line, ...]:
-    """Levers, power and brakes."""
+    """What the reverse levers did."""
     return (
         Line(
             ("late_reverse",), _LEVER, _say("The lever itself was raised {} s after touchdown.", "value"), "crew", 2.0
@@ -187,6 +187,12 @@ def _crew() -> tuple[Line, ...]:
             "crew",
             2.0,
         ),
+    )
+
+
+def _power_and_brakes() -> tuple[Line, ...]:
+    """Forward power, brakes, and what nothing speaks against."""
+    return (
         Line(
             ("forward_power_with_reverser_out",),
             _c("thrust_lever") > 10.0,
@@ -278,4 +284,4 @@ def _spoiler() -> tuple[Line, ...]:
 
 def lines() -> tuple[Line, ...]:
     """Every line of evidence."""
-    return (*_asymmetry(), *_reverser(), *_crew(), *_spoiler())
+    return (*_asymmetry(), *_reverser(), *_crew(), *_power_and_brakes(), *_spoiler())

@@ -17,7 +17,7 @@ from fdm.schemas import EVENTS, INSTANTS, LANDINGS, MEASURES, OUTCOMES
 from tests.nights import nights
 
 TOP = Path(__file__).parent.parent
-PAGE = TOP / "docs" / "python.md"
+PAGE = TOP / "fdm" / "PYTHON.md"
 
 
 @pytest.fixture(scope="module")
