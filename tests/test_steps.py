@@ -37,9 +37,7 @@ def test_every_step_holds_its_true_time(rate_hz: float) -> None:
     given = made(rate_hz=rate_hz)
     touchdown_s = float(given.result.landings["touchdown_s"][0]) - 5000.0
     wide = instants_wide(given.result)
-    found = {
-        (row["step"], row["engine"]): row for row in instants_long(wide, steps_of(wide)).iter_rows(named=True)
-    }
+    found = {(row["step"], row["engine"]): row for row in instants_long(wide, steps_of(wide)).iter_rows(named=True)}
     assert {name for name, _ in found} == {name for name, _ in TRUE_S}
     for key, true_s in TRUE_S.items():
         row = found[key]
@@ -53,10 +51,7 @@ def test_steps_that_were_not_taken_have_no_row() -> None:
     quiet = {"reverser_state.2": switch(0), "reverse_lever.2": line((0, 0.0)), "nose_gear_ground": switch(0)}
     given = made(quiet)
     wide = instants_wide(given.result)
-    rows = {
-        (step, engine)
-        for step, engine in instants_long(wide, steps_of(wide)).select("step", "engine").iter_rows()
-    }
+    rows = {(step, engine) for step, engine in instants_long(wide, steps_of(wide)).select("step", "engine").iter_rows()}
     assert ("deployed", 1) in rows
     assert not rows & {("deployed", 2), ("unlocked", 2), ("reverse_selected", 2), ("nose_gear", None)}
 
@@ -96,15 +91,11 @@ def test_reverse_that_stayed_at_idle_never_came_back_to_it() -> None:
 
 
 def test_a_single_bounce_settles_at_the_second_contact() -> None:
-    given = made(
-        {"main_gear_ground": between((0, 1.0), (2.0, 1e6)), "normal_acceleration": None}, rate_hz=4.0
-    )
+    given = made({"main_gear_ground": between((0, 1.0), (2.0, 1e6)), "normal_acceleration": None}, rate_hz=4.0)
     settled = given.result.instants["settled"]
     touchdown_s = float(given.result.landings["touchdown_s"][0]) - 5000.0
     assert settled.earliest[0] <= 2.0 - touchdown_s <= settled.latest[0]
-    assert given("spoiler_delay_first_s").value - given("spoiler_delay_s").value == pytest.approx(
-        2.0, abs=0.3
-    )
+    assert given("spoiler_delay_first_s").value - given("spoiler_delay_s").value == pytest.approx(2.0, abs=0.3)
     assert given("bounces").value == 1
     assert given("bounce_airborne_s").holds(1.0)
 
