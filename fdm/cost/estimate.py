@@ -42,11 +42,8 @@ SLACK = 0.1  # by how much of its prior's standard deviation a coefficient may b
 SEED = 20261116
 AT_ONCE = 24  # events replayed together
 INTERVAL = (10.0, 50.0, 90.0)  # percentiles: bounds hold the cost in eight of ten
-FLOORS = {
-    "m": (3.0, 0.07),
-    "s": (0.1, 0.07),
-    "mj": (0.3, 0.07),
-}  # added to each side: so much, and a share of the value
+# added to each side of the interval: so much, and a share of the value
+FLOORS = {"m": (3.0, 0.07), "s": (0.1, 0.07), "mj": (0.3, 0.07)}
 TOO_WIDE_M, TOO_WIDE_SHARE = 30.0, 0.35
 UNEXPLAINED_G = 0.03
 # how far one landing may differ from its type, as a share of each coefficient, and at least
@@ -217,7 +214,7 @@ def _frame(events: pl.DataFrame, fitted: Fitted, on_time: OnTime, extra: Extra) 
 
 def _bounds(draws: np.ndarray, least: float, share: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Lower bound, best value, upper bound of draws (n, k)."""
-    low, best, high = np.nanpercentile(draws, INTERVAL, axis=1) if draws.size else np.zeros((3, len(draws)))
+    low, best, high = np.percentile(draws, INTERVAL, axis=1)
     floor = least + share * np.abs(best)
     return best - np.hypot(best - low, floor), best, best + np.hypot(high - best, floor)
 
