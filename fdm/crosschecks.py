@@ -12,12 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from fdm.frames import Block
+from fdm.signal import middle
 from fdm.units import MPS_PER_KT
 
 M_PER_DEG = 111_195.0
 LEAST_BIAS_KT = 8.0  # ground speed may differ from the speed of the positions by this much
 APPROACH_RATIO = (0.62, 1.6)  # of ground speed to airspeed; 40 kt of wind at 110 kt lies inside, a wrong unit outside
 WIND_BIAS_KT = 20.0
+APPROACH_LAST_S = (-15.0, -1.0)
 POSITIONS_S = (-10.0, 20.0)  # the fast part of a landing, relative to the anchor
 FEWEST_SAMPLES = 6
 CONTRADICTING_SAMPLES = 2
@@ -53,9 +55,13 @@ def _values(block: Block, name: str) -> np.ndarray | None:
     return block.values.get(name)
 
 
-def _times(block: Block, name: str) -> np.ndarray:
-    step = dict(block.layout.steps)[name]
-    return block.start_s[name][:, None] + np.arange(block.values[name].shape[1]) * np.float32(step)
+def _between(block: Block, name: str, from_s: float, to_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Times and samples (n, m) of a parameter in the columns that a stretch of time touches on any landing."""
+    step, values, start_s = dict(block.layout.steps)[name], block.values[name], block.start_s[name]
+    c0 = max(int(np.floor((from_s - start_s.max(initial=-np.inf)) / step)), 0) if len(start_s) else 0
+    c1 = min(int(np.ceil((to_s - start_s.min()) / step)) + 1, values.shape[1]) if len(start_s) else 0
+    columns = np.arange(c0, max(c1, c0))
+    return start_s[:, None] + columns * np.float32(step), values[:, c0 : max(c1, c0)]
 
 
 def _stuck_reversers(block: Block) -> Iterator[Doubt]:
@@ -78,13 +84,14 @@ def _contradictions(block: Block) -> Iterator[Doubt]:
         deployed, unlocked = (_values(block, name) for name in names)
         if deployed is None or unlocked is None:
             continue
-        time_s = _times(block, names[0])
-        step = dict(block.layout.steps)[names[1]]
-        position = (time_s - block.start_s[names[1]][:, None]) / step
+        row, column = np.nonzero(deployed == 1)
+        steps = dict(block.layout.steps)
+        time_s = block.start_s[names[0]][row] + column * np.float32(steps[names[0]])
+        position = (time_s - block.start_s[names[1]][row]) / steps[names[1]]
         last = unlocked.shape[1] - 1
-        before = np.take_along_axis(unlocked, np.clip(np.floor(position), 0, last).astype(np.int64), axis=1)
-        behind = np.take_along_axis(unlocked, np.clip(np.ceil(position), 0, last).astype(np.int64), axis=1)
-        rows = ((deployed == 1) & (before == 0) & (behind == 0)).sum(axis=1) >= CONTRADICTING_SAMPLES
+        before, behind = (unlocked[row, np.clip(f(position), 0, last).astype(np.int64)] for f in (np.floor, np.ceil))
+        contradicting = np.bincount(row[(before == 0) & (behind == 0)], minlength=len(deployed))
+        rows = contradicting >= CONTRADICTING_SAMPLES
         yield Doubt(names, rows, _same(f"reverser {engine} reads deployed and locked at once"))
 
 
@@ -116,16 +123,11 @@ def _ground_speed_against_airspeed(block: Block) -> Iterator[Doubt]:
 
 def _approach(block: Block, name: str) -> np.ndarray | None:
     """(n,) middle value of the last 15 s before the anchor; NaN where there is none."""
-    values = _values(block, name)
-    if values is None:
+    if _values(block, name) is None:
         return None
-    time_s = _times(block, name)
-    inside = (time_s > -15) & (time_s < -1)
-    picked = np.where(inside, values, np.nan)
-    found = np.full(len(values), np.nan)
-    known = ~np.isnan(picked).all(axis=1)
-    found[known] = np.nanmedian(picked[known], axis=1)
-    return found
+    time_s, values = _between(block, name, *APPROACH_LAST_S)
+    inside = (time_s > APPROACH_LAST_S[0]) & (time_s < APPROACH_LAST_S[1])
+    return middle(np.where(inside, values, np.float32(np.nan)))
 
 
 def _ground_speed_against_positions(block: Block) -> Iterator[Doubt]:
@@ -133,7 +135,10 @@ def _ground_speed_against_positions(block: Block) -> Iterator[Doubt]:
     speed, latitude = (_values(block, name) for name in ("ground_speed", "latitude"))
     if speed is None or latitude is None or _values(block, "longitude") is None:
         return
-    time_s, at_s = _times(block, "latitude"), _times(block, "ground_speed")
+    time_s, latitude = _between(block, "latitude", *POSITIONS_S)
+    at_s, speed = _between(block, "ground_speed", *POSITIONS_S)
+    if not latitude.size:
+        return
     longitude = _longitude_at(block, time_s)
     inside = ~np.isnan(latitude + longitude) & (time_s > POSITIONS_S[0]) & (time_s < POSITIONS_S[1])
     rows = np.arange(len(speed))

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fdm.signal import counted
+
 # Largest change per second, in the parameter's unit, and a fixed allowance for noise and resolution.
 FASTEST: dict[str, tuple[float, float]] = {
     "ground_speed": (16.0, 3.0),  # 0.8 g
@@ -76,13 +78,12 @@ def screen(name: str, values: np.ndarray, start_s: np.ndarray, step_s: float) ->
             found.append(("frozen", frozen(values, leap * FREEZES[kind], max(3, round(FROZEN_S / step_s)))))
     if kind in PULSED and step_s <= PULSE_STEP_S:
         found.append(("lone change of state", pulses(values)))
+    found = [(label, mask) for label, mask in found if mask.any()]
     faults = [fault for label, mask in found for fault in _located(name, label, mask, start_s, step_s)]
-    bad = np.zeros(values.shape, bool)
-    for _, mask in found:
-        bad |= mask
-    if bad.any():
+    if found:
         values = values.copy()
-        values[bad] = -1 if values.dtype == np.int8 else np.nan
+        for _, mask in found:
+            values[mask] = -1 if values.dtype == np.int8 else np.nan
     return values, faults
 
 
@@ -90,8 +91,10 @@ def spikes(values: np.ndarray, leap: float, wraps: bool = False) -> np.ndarray:
     """(n, m) true at single samples that lie more than `leap` to one side of both neighbours."""
     mask = np.zeros(values.shape, bool)
     with np.errstate(invalid="ignore"):
-        before, behind = _step(values[:, :-2], values[:, 1:-1], wraps), _step(values[:, 2:], values[:, 1:-1], wraps)
-        mask[:, 1:-1] = ((before > leap) & (behind > leap)) | ((before < -leap) & (behind < -leap))
+        change = _step(values[:, :-1], values[:, 1:], wraps)
+        up, down = change > leap, change < -leap
+    if up.any() and down.any():
+        mask[:, 1:-1] = (up[:, :-1] & down[:, 1:]) | (down[:, :-1] & up[:, 1:])
     return mask
 
 
@@ -128,27 +131,32 @@ def pulses(values: np.ndarray) -> np.ndarray:
 def dropouts(name: str, values: np.ndarray, start_s: np.ndarray, step_s: float) -> list[Fault]:
     """Runs of missing samples between recorded ones, `DROPOUT_SAMPLES` or longer."""
     valid = values >= 0 if values.dtype == np.int8 else ~np.isnan(values)
-    seen = np.logical_or.accumulate(valid, axis=1)
-    follows = np.logical_or.accumulate(valid[:, ::-1], axis=1)[:, ::-1]
-    inside = ~valid & seen & follows
-    if not inside.any():
+    first, last = np.argmax(valid, axis=1), valid.shape[1] - 1 - np.argmax(valid[:, ::-1], axis=1)
+    count = counted(valid)
+    rows = np.flatnonzero((count > 0) & (count < last - first + 1))
+    if not len(rows):
         return []
+    columns = np.arange(values.shape[1])
+    inside = ~valid[rows] & (columns >= first[rows, None]) & (columns <= last[rows, None])
     return [
         fault
-        for fault in _located(name, "no samples", inside, start_s, step_s)
+        for fault in _located(name, "no samples", inside, start_s, step_s, rows)
         if fault.to_s - fault.from_s >= (DROPOUT_SAMPLES - 1) * step_s - 1e-3
     ]
 
 
 def _step(a: np.ndarray, b: np.ndarray, wraps: bool) -> np.ndarray:
     change = b - a
-    return (change + 180.0) % 360.0 - 180.0 if wraps else change
+    return change - 360 * np.rint(change / 360) if wraps else change
 
 
-def _located(name: str, label: str, mask: np.ndarray, start_s: np.ndarray, step_s: float) -> Iterator[Fault]:
-    """Each run of a mask as a fault."""
-    for row in np.flatnonzero(mask.any(axis=1)):
-        columns = np.flatnonzero(mask[row])
+def _located(
+    name: str, label: str, mask: np.ndarray, start_s: np.ndarray, step_s: float, rows: np.ndarray | None = None
+) -> Iterator[Fault]:
+    """Each run of a mask as a fault; `rows` are those that the mask's rows stand for, when not all."""
+    for number in np.flatnonzero(mask.any(axis=1)):
+        row = number if rows is None else rows[number]
+        columns = np.flatnonzero(mask[number])
         breaks = np.flatnonzero(np.diff(columns) > 1)
         firsts = columns[np.concatenate([[0], breaks + 1])]
         lasts = columns[np.concatenate([breaks, [len(columns) - 1]])]

@@ -14,7 +14,7 @@ import polars as pl
 from fdm.batch import Batch
 from fdm.bounded import FINE, Bounded, Instants, both_why
 from fdm.primitives import crossing, first
-from fdm.signal import Signal, pick_column
+from fdm.signal import Signal, middle, pick_column
 from fdm.touchdown import Touchdown, find_touchdown
 from fdm.units import MPS_PER_KT
 from fdm.windows import interpolate
@@ -157,9 +157,11 @@ class Rolling(Batch):
         """
         if not (self.has("latitude") and self.has("longitude") and self.has("ground_speed")):
             return np.full(self.n, np.nan)
-        signal = self.signal("latitude")
-        latitude = self.signal("latitude").values
-        longitude = self._longitude_like(signal)
+        slow = self.reduce_speed
+        until = np.where(slow.happened, slow.earliest, self.contact.best + POSITIONS_OVER_S)
+        c0, c1 = self.signal("latitude").span(self.contact.best, until)
+        signal = self.signal("latitude").between(c0, c1)
+        latitude, longitude = signal.values, self._longitude_like(signal, c0, c1)
         at, on, towards = (
             self._fact(name)[:, None] for name in ("runway_latitude_deg", "runway_longitude_deg", "runway_heading_deg")
         )
@@ -167,22 +169,16 @@ class Rolling(Batch):
         east_m = (longitude - on) * M_PER_DEG_LATITUDE * np.cos(np.radians(at))
         along_m = north_m * np.cos(np.radians(towards)) + east_m * np.sin(np.radians(towards))
         time_s = signal.start_s[:, None] + signal.columns * signal.step_s
-        slow = self.reduce_speed
-        until = np.where(slow.happened, slow.earliest, self.contact.best + POSITIONS_OVER_S)
         inside = (time_s > self.contact.best[:, None]) & (time_s < until[:, None])
-        start_m = np.where(inside, along_m - self._rolled_m(self.contact.best, time_s), np.nan)
-        known = ~np.isnan(start_m).all(axis=1)
-        found = np.full(self.n, np.nan)
-        found[known] = np.nanmedian(start_m[known], axis=1)
-        return found
+        return middle(np.where(inside, along_m - self._rolled_m(self.contact.best, time_s), np.nan))
 
-    def _longitude_like(self, latitude: Signal) -> np.ndarray:
-        """Longitude at latitude's sample times, (n, m)."""
+    def _longitude_like(self, latitude: Signal, c0: int, c1: int) -> np.ndarray:
+        """Longitude at the sample times of columns c0 to c1 of latitude, (n, m)."""
         longitude = self.signal("longitude")
-        if longitude.step_s == latitude.step_s and longitude.values.shape == latitude.values.shape:
-            shift = latitude.start_s - longitude.start_s
-            if np.abs(shift).max() < 1e-3:
-                return longitude.values
+        if longitude.step_s == latitude.step_s and longitude.values.shape[1] >= c1:
+            same = longitude.between(c0, c1)
+            if np.abs(latitude.start_s - same.start_s).max(initial=0.0) < 1e-3:
+                return same.values
         time_s = latitude.start_s[:, None] + latitude.columns * latitude.step_s
         return np.stack([interpolate(longitude, column) for column in time_s.T], axis=1)
 
@@ -216,15 +212,12 @@ class Rolling(Batch):
         signal, contact = self.signal("heading"), self.contact
         after = np.where(np.isnan(contact.best), contact.latest, contact.best) + ALONG_RUNWAY_S
         reference = _nearest_known(signal, after)[:, None]
-        off = (signal.values - reference + 180.0) % 360.0 - 180.0
+        off = half_turn(signal.values - reference)
         fast = self.speed_reached(EXIT_BELOW_KT)
         until = np.where(fast.happened, fast.earliest, after + ALONG_RUNWAY_S)
         begin, end = signal.index_from(after), np.maximum(signal.index_past(until), signal.index_from(after) + 1)
-        inside = (signal.columns >= begin[:, None]) & (signal.columns < end[:, None]) & signal.valid
-        known = inside.any(axis=1)
-        middle = np.full(self.n, np.nan)
-        middle[known] = np.nanmedian(np.where(inside, off, np.nan)[known], axis=1)
-        return (off - middle[:, None] + 180.0) % 360.0 - 180.0
+        along = middle(np.where(signal.inside(begin, end), off, np.float32(np.nan)))
+        return half_turn(off - along[:, None].astype(np.float32))
 
     @cached_property
     def runway_exit(self) -> Instants:
@@ -242,6 +235,11 @@ class Rolling(Batch):
             return self.absent_instants(self.not_recorded(name))
         signal = self.signal(name)
         return first(signal, signal.values == 1, self.contact.earliest, missing=self.reason(sentence))
+
+
+def half_turn(angle_deg: np.ndarray) -> np.ndarray:
+    """Angles brought to -180 to 180 degrees."""
+    return np.asarray(angle_deg - 360 * np.rint(angle_deg / 360))
 
 
 def _by_column(ask: Callable[[np.ndarray], np.ndarray], time_s: np.ndarray) -> np.ndarray:

@@ -12,6 +12,9 @@ from fdm.bounded import Reasons
 from fdm.crosschecks import doubts
 from fdm.frames import Block, missing_of
 from fdm.quality import Fault, dropouts, screen
+from fdm.signal import counted
+
+HEALTH_S = (-10.0, 30.0)  # around the anchor
 
 
 @dataclass(frozen=True)
@@ -70,27 +73,41 @@ def parameter_health(block: Block, faults: tuple[Fault, ...]) -> pl.DataFrame:
 
     Columns landing_id, parameter, share, changes (whether the value ever changes), faults.
     """
-    steps = dict(block.layout.steps)
-    counts: dict[tuple[int, str], int] = {}
+    steps, n, names = dict(block.layout.steps), block.facts.height, list(block.values)
+    share, changes = np.zeros((len(names), n), np.float32), np.zeros((len(names), n), bool)
+    for number, name in enumerate(names):
+        matrix = block.values[name]
+        share[number] = _share(matrix, block.start_s[name], steps[name])
+        changes[number] = _changes(matrix)
+    counts = np.zeros((len(names), n), np.int16)
     for fault in faults:
-        counts[fault.row, fault.parameter] = counts.get((fault.row, fault.parameter), 0) + 1
-    parts = []
-    for name, matrix in block.values.items():
-        valid = matrix >= 0 if matrix.dtype == np.int8 else ~np.isnan(matrix)
-        time_s = block.start_s[name][:, None] + np.arange(matrix.shape[1]) * np.float32(steps[name])
-        inside = (time_s >= -10) & (time_s <= 30)
-        share = (valid & inside).sum(axis=1) / np.maximum(inside.sum(axis=1), 1)
-        low = np.where(valid, matrix, np.inf).min(axis=1)
-        high = np.where(valid, matrix, -np.inf).max(axis=1)
-        parts.append(
-            pl.DataFrame(
-                {
-                    "landing_id": block.facts["landing_id"],
-                    "parameter": pl.repeat(name, len(matrix), dtype=pl.String, eager=True),
-                    "share": share.astype(np.float32),
-                    "changes": high > low,
-                    "faults": np.array([counts.get((row, name), 0) for row in range(len(matrix))], np.int16),
-                }
-            )
-        )
-    return pl.concat(parts)
+        counts[names.index(fault.parameter), fault.row] += 1
+    return pl.DataFrame(
+        {
+            "landing_id": pl.concat([block.facts["landing_id"]] * len(names)),
+            "parameter": pl.Series(names, dtype=pl.String).gather(np.repeat(np.arange(len(names)), n)),
+            "share": share.reshape(-1),
+            "changes": changes.reshape(-1),
+            "faults": counts.reshape(-1),
+        }
+    )
+
+
+def _share(matrix: np.ndarray, start_s: np.ndarray, step_s: float) -> np.ndarray:
+    """(n,) share of the samples that are there, from 10 s before to 30 s after the anchor."""
+    first = np.ceil((HEALTH_S[0] - start_s) / step_s - 1e-4).clip(0, matrix.shape[1]).astype(np.int32)
+    behind = np.floor((HEALTH_S[1] - start_s) / step_s + 1e-4).clip(-1, matrix.shape[1] - 1).astype(np.int32) + 1
+    c0, c1 = int(first.min(initial=matrix.shape[1])), int(behind.max(initial=0))
+    columns, some = np.arange(c0, c1, dtype=np.int32), matrix[:, c0:c1]
+    there = some >= 0 if some.dtype == np.int8 else ~np.isnan(some)
+    if not there.size:
+        return np.zeros(len(matrix), np.float32)
+    there &= (columns >= first[:, None]) & (columns < behind[:, None])
+    return counted(there) / np.maximum(behind - first, 1).astype(np.float32)
+
+
+def _changes(matrix: np.ndarray) -> np.ndarray:
+    """(n,) whether the samples that are there differ."""
+    if matrix.dtype == np.int8:
+        return np.asarray(matrix.max(axis=1) > matrix.view(np.uint8).min(axis=1).view(np.int8))  # missing: 255, or -1
+    return np.asarray(np.fmax.reduce(matrix, axis=1) > np.fmin.reduce(matrix, axis=1))

@@ -54,6 +54,13 @@ class Signal:
         return np.asarray(self.values >= 0 if self.values.dtype == np.int8 else ~np.isnan(self.values))
 
     @cached_property
+    def numbers(self) -> np.ndarray:
+        """(n, m) values with NaN for every missing sample, of discretes too."""
+        if self.values.dtype != np.int8:
+            return self.values
+        return np.where(self.valid, self.values.astype(np.float32), np.float32(np.nan))
+
+    @cached_property
     def columns(self) -> np.ndarray:
         """(m,) column numbers."""
         return np.arange(self.values.shape[1], dtype=np.int32)
@@ -120,9 +127,16 @@ class Signal:
 
     def part(self, from_s: np.ndarray, to_s: np.ndarray) -> Signal:
         """The columns that windows of the landings touch."""
+        return self.between(*self.span(from_s, to_s))
+
+    def span(self, from_s: np.ndarray, to_s: np.ndarray) -> tuple[int, int]:
+        """First and last-but-one column that windows of the landings touch; one column where none touches any."""
         begin, end = self.index_from(from_s), self.index_past(to_s)
         some = (begin < end) & ~np.isnan(from_s + to_s)
-        c0, c1 = (int(begin[some].min()), int(end[some].max())) if some.any() else (0, 1)
+        return (int(begin[some].min()), int(end[some].max())) if some.any() else (0, 1)
+
+    def between(self, c0: int, c1: int) -> Signal:
+        """Columns c0 to before c1."""
         return replace(self, values=self.values[:, c0:c1], start_s=self.start_s + c0 * self.step_s)
 
     def inside(self, begin: np.ndarray, end: np.ndarray | None = None) -> np.ndarray:

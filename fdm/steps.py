@@ -14,7 +14,7 @@ from fdm.bounded import Instants, the_sooner
 from fdm.primitives import crossing
 from fdm.reversing import REVERSE_AT_ONCE_S, Reverser, find_reverser
 from fdm.rolling import Rolling
-from fdm.signal import Signal
+from fdm.signal import Signal, middle
 
 LEVER_IN_REVERSE = 0.05  # fraction of reverse travel from which a lever counts as in reverse
 SPOILER_MOVING = 0.10  # fraction of travel from which spoilers count as moving
@@ -108,8 +108,8 @@ class Rollout(Rolling):
         named = np.array([self.settings.idle_reverse_pct.get(fleet or "", np.nan) for fleet in fleets])
         if not np.isnan(named).any():
             return named
-        after = power.columns >= power.index_from(self.contact.latest)[:, None]
-        values = np.where(after & power.valid, power.values, np.nan)
+        after = power.inside(power.index_from(self.contact.latest))
+        values = np.where(after, power.values, np.float32(np.nan))
         lasting = _lowest_lasting(values, max(3, round(IDLE_LASTS_S / power.step_s)))
         forward = _lowest(np.where(self._in_reverse(engine, power), np.nan, values))
         believed = (np.abs(forward - lasting) <= IDLE_APART_PCT) & (lasting <= IDLE_MOST_PCT)
@@ -122,7 +122,7 @@ class Rollout(Rolling):
         deployed, stowed = self.reverser(engine).deployed, self.reverser(engine).stowed
         begin = np.where(deployed.happened, power.index_from(deployed.earliest), power.values.shape[1])
         end = np.where(stowed.happened, power.index_past(stowed.latest), power.values.shape[1])
-        return (power.columns >= begin[:, None]) & (power.columns < end[:, None])
+        return power.inside(begin, end)
 
     @cached_property
     def idle(self) -> dict[int, np.ndarray]:
@@ -134,10 +134,7 @@ class Rollout(Rolling):
         own = {engine: self._idle_n1_pct(engine, power) for engine, power in powers.items() if power is not None}
         if not own:
             return {}
-        everyone = np.stack(list(own.values()))
-        typical = np.full(self.n, np.nan)
-        known = ~np.isnan(everyone).all(axis=0)
-        typical[known] = np.nanmedian(everyone[:, known], axis=0)
+        typical = middle(np.stack(list(own.values()), axis=1))
         return {engine: np.where(np.isnan(idle), typical, idle) for engine, idle in own.items()}
 
     # reversers -----------------------------------------------------------------------------------------------------
@@ -232,8 +229,7 @@ class Rollout(Rolling):
         missing = self.reason("N1 never came back to idle reverse in this recording")
         found = crossing(power, limit, deployed.earliest, until, rising=False, final=True, missing=missing)
         begin, end = power.index_from(deployed.earliest), power.index_past(until)
-        inside = (power.columns >= begin[:, None]) & (power.columns < end[:, None])
-        highest = np.where(inside & power.valid, power.values, -np.inf).max(axis=1)
+        highest = np.fmax.reduce(power.values, axis=1, where=power.inside(begin, end), initial=-np.inf)
         powered = highest > limit
         found = found.where(powered, missing).because(~powered, self.reason("N1 was never above idle in reverse"))
         unknown = self.reason(f"idle reverse of engine {engine} is not known")
@@ -269,8 +265,7 @@ class Rollout(Rolling):
 
 def _lowest(values: np.ndarray) -> np.ndarray:
     """Lowest along rows; NaN for rows without a number."""
-    low = np.where(np.isnan(values), np.inf, values).min(axis=1)
-    return np.where(np.isinf(low), np.nan, low)
+    return np.asarray(np.fmin.reduce(values, axis=1))
 
 
 def _lowest_lasting(values: np.ndarray, samples: int) -> np.ndarray:

@@ -121,12 +121,21 @@ def _believed(batch: Batch, gear: Signal) -> np.ndarray:
     window = round(ALONE_S / gear.step_s)
     near = _count_within(ground, window)
     believed = ground & (near >= max(2, ALONE_SHARE * (2 * window + 1)))
-    single = ground & (_count_within(gear.values == 0, 1) == 2)
+    single = ground & _beside(gear.values == 0)
     if batch.has("radio_height"):
         above_ft = nearest_values(batch.signal("radio_height"), gear) - _resting_ft(batch)[:, None]
         reach_ft = np.where(single, SINGLE_FT, REACH_FT)
         believed = np.where(np.isnan(above_ft), believed, ground & ~(above_ft > reach_ft))
-    return believed & ~(single & _calm(batch, gear, rising=True)) if single.any() else believed
+    rows = np.flatnonzero(single.any(axis=1))
+    believed[rows] &= ~(single[rows] & _calm(batch, gear, rows, rising=True))
+    return believed
+
+
+def _beside(flags: np.ndarray) -> np.ndarray:
+    """(n, m) true where both neighbours' flags hold."""
+    between = np.zeros(flags.shape, bool)
+    between[:, 1:-1] = flags[:, :-2] & flags[:, 2:]
+    return between
 
 
 def _count_within(flags: np.ndarray, window: int) -> np.ndarray:
@@ -220,7 +229,10 @@ def _with_bounces(batch: Batch, gear: _Gear, contact: Instants, by: np.ndarray, 
     known = gear.contact.happened
     missed = by == MISSED  # contact was before the gear said so
     hopped = missed & _lifted(batch, contact, gear.contact) if missed.any() else missed
-    airborne = gear.signal.valid & ~gear.ground & ~_surely_rolling(batch, gear.signal)
+    airborne = gear.signal.valid & ~gear.ground
+    in_question = _columns_between(gear.signal, gear.contact.latest, contact.latest + BOUNCE_WITHIN_S)
+    rows = np.flatnonzero((airborne & in_question).any(axis=1))
+    airborne[rows] &= ~_surely_rolling(batch, gear.signal, rows)
     until = np.fmin(contact.latest + BOUNCE_WITHIN_S, left_ground.earliest - 1e-3)
     regained = last(gear.signal, airborne, gear.contact.latest, until, missing=0).where(known, 0)
     settled = pick(missed, replace(contact, latest=gear.contact.latest), contact)
@@ -244,7 +256,7 @@ def _notes(batch: Batch, gears: list[_Gear], said: Instants, touchdown: Touchdow
         before = _columns_between(signal, np.full(batch.n, -np.inf), contact.earliest)
         after = _columns_between(signal, said.latest, contact.latest + BOUNCE_WITHIN_S) & quiet[:, None]
         in_air = (signal.values == 1) & ~gear.ground & before
-        rolling = (signal.values == 0) & (_count_within(signal.values == 1, 1) == 2) & after
+        rolling = (signal.values == 0) & _beside(signal.values == 1) & after
         for flags, what in ((in_air, "ground in the air"), (rolling, "air while rolling")):
             for row in np.flatnonzero(flags.any(axis=1) & contact.happened):
                 columns = np.flatnonzero(flags[row])[[0, -1]]
@@ -278,25 +290,26 @@ def _airborne(
     return Bounded(seen.value + hop_s, seen.lower, seen.upper + unseen_s, seen.why, contact.best)
 
 
-def _surely_rolling(batch: Batch, gear: Signal) -> np.ndarray:
-    """(n, m) true at samples around which the nose gear was down, or the aeroplane felt no more than 1 g.
+def _surely_rolling(batch: Batch, gear: Signal, rows: np.ndarray) -> np.ndarray:
+    """(rows, m) true at samples around which the nose gear was down, or the aeroplane felt no more than 1 g.
 
     A main gear that says air then is chattering.
     """
-    rolling = _calm(batch, gear)
+    rolling = _calm(batch, gear, rows)
     if batch.has("nose_gear_ground"):
-        rolling |= nearest_values(batch.signal("nose_gear_ground"), gear) == 1
+        rolling |= nearest_values(batch.signal("nose_gear_ground").rows(rows), gear.rows(rows)) == 1
     return rolling
 
 
-def _calm(batch: Batch, gear: Signal, *, rising: bool = False) -> np.ndarray:
-    """(n, m) true at samples around which normal acceleration is known and stays at 1 g: nothing touched or left.
+def _calm(batch: Batch, gear: Signal, rows: np.ndarray, *, rising: bool = False) -> np.ndarray:
+    """(rows, m) true at samples around which normal acceleration is known and stays at 1 g: nothing touched or left.
 
     rising   it may be off 1 g, as in a flare, as long as it does not rise sharply: nothing touched
     """
+    gear = gear.rows(rows)
     if not batch.has("normal_acceleration") or batch.signal("normal_acceleration").step_s > COARSEST_S:
         return np.zeros(gear.values.shape, bool)
-    signal = batch.signal("normal_acceleration")
+    signal = batch.signal("normal_acceleration").rows(rows)
     with np.errstate(invalid="ignore"):
         felt = (rise_of(signal) if rising else np.abs(signal.values - 1.0)) > STIR_G
     window = int(np.ceil((gear.step_s + 0.1) / signal.step_s))
@@ -318,8 +331,7 @@ def _lifted(batch: Batch, contact: Instants, gear: Instants) -> np.ndarray:
 
 
 def _columns_between(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
-    begin, end = signal.index_from(from_s)[:, None], signal.index_past(to_s)[:, None]
-    return (signal.columns >= begin) & (signal.columns < end)
+    return signal.inside(signal.index_from(from_s), signal.index_past(to_s))
 
 
 def _left_ground(batch: Batch, gear: _Gear, contact: Instants) -> Instants:

@@ -141,11 +141,10 @@ def _peak(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
     """Highest sample in a window; NaN where there is none."""
     begin, end = signal.index_from(from_s), signal.index_past(to_s)
     c0, c1 = _columns(begin, end, signal.values.shape[1])
-    columns = signal.columns[c0:c1]
-    inside = (columns >= begin[:, None]) & (columns < end[:, None]) & signal.valid[:, c0:c1]
-    if not inside.size:
+    if c1 <= c0 or not len(begin):
         return np.full(len(begin), np.nan)
-    peak = np.where(inside, signal.values[:, c0:c1], -np.inf).max(axis=1)
+    some = signal.between(c0, c1)
+    peak = np.fmax.reduce(some.numbers, axis=1, where=some.inside(begin - c0, end - c0), initial=-np.inf)
     return np.where(np.isneginf(peak), np.nan, peak)
 
 
@@ -194,9 +193,9 @@ def _perhaps_above(
     if c1 - c0 < 2:
         return np.zeros(len(begin), bool)
     level = np.asarray(threshold, np.float32)[..., None] - np.float32(signal.tolerance)
-    columns = signal.columns[c0:c1]
-    inside = (columns >= begin[:, None]) & (columns < stop[:, None])
-    return (inside & ((signal.values[:, c0:c1] > level) | ~signal.valid[:, c0:c1])).any(axis=1)
+    some = signal.between(c0, c1)
+    inside = some.inside(begin - c0, stop - c0)
+    return np.asarray((inside & ((some.values > level) | ~signal.valid[:, c0:c1])).any(axis=1))
 
 
 def _above(
@@ -205,22 +204,26 @@ def _above(
     """Best, least and most time above, from the stretches between columns c0 to c1."""
     a, b = _sampled_neighbours(signal, c0, c1)
     level = threshold.astype(np.float32)[:, None]
-    top, bottom = np.maximum(a, b) - level, np.minimum(a, b) - level
+    top = np.maximum(a, b) - level
+    sure = np.minimum(a, b) - level > signal.tolerance
+    possible = (top > -signal.tolerance) | np.isnan(top) & _within(signal, c0, c1)
+    row, k = np.nonzero(possible)  # all that counts lies in these stretches
+    left, lag_s, width = signal.start_s[row] + (c0 + k) * signal.step_s, signal.lag_s[row], signal.step_s
+    high, low = top[row, k], np.minimum(a[row, k], b[row, k]) - level[row, 0]
     with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.clip(np.where(top > bottom, top / (top - bottom), top > 0), 0, 1)
-    left, lag_s = signal.start_s[:, None] + np.arange(c0, c1 - 1) * signal.step_s, signal.lag_s[:, None]
-    value = np.where(np.isnan(top), 0, share * _overlap(left - lag_s / 2, signal.step_s, start.best, end.best))
-    sure = bottom > signal.tolerance
-    least = np.where(sure, _overlap(left, signal.step_s, start.latest, end.earliest), 0)
-    possible = np.isnan(top) & _within(signal, c0, c1) | (top > -signal.tolerance)
-    most = np.where(possible, _overlap(left, signal.step_s, start.earliest, end.latest), 0)
+        share = np.clip(np.where(high > low, high / (high - low), high > 0), 0, 1)
+    value = np.where(np.isnan(high), 0, share * _overlap(left - lag_s / 2, width, start.best[row], end.best[row]))
+    least = np.where(sure[row, k], _overlap(left, width, start.latest[row], end.earliest[row]), 0)
+    most = _overlap(left, width, start.earliest[row], end.latest[row])
     if lag_s.any():  # the last sample of a run may be older than its stamp; so may the first one behind it
         edge = np.zeros((len(top), 1), bool)
         ends, begins = sure & ~np.hstack([sure[:, 1:], edge]), possible & ~np.hstack([edge, possible[:, :-1]])
-        behind = _overlap(left + signal.step_s - lag_s, lag_s, start.latest, end.earliest)
-        least -= np.where(ends, behind, 0)
-        most += np.where(begins, _overlap(left - lag_s, lag_s, start.earliest, end.latest), 0)
-    return value.sum(axis=1), np.maximum(least.sum(axis=1), 0), most.sum(axis=1)
+        behind = _overlap(left + width - lag_s, lag_s, start.latest[row], end.earliest[row])
+        least -= np.where(ends[row, k], behind, 0)
+        most += np.where(begins[row, k], _overlap(left - lag_s, lag_s, start.earliest[row], end.latest[row]), 0)
+    each = (np.bincount(row, weights=x, minlength=len(top)) for x in (value, least, most))
+    best, shortest, longest = each
+    return best, np.maximum(shortest, 0), longest
 
 
 def _within(signal: Signal, c0: int, c1: int) -> np.ndarray:
@@ -251,6 +254,7 @@ def _sampled_neighbours(signal: Signal, c0: int, c1: int) -> tuple[np.ndarray, n
 
 
 def _overlap(left: np.ndarray, width: float | np.ndarray, start_s: np.ndarray, end_s: np.ndarray) -> np.ndarray:
+    """How much of stretches lies between two times, s; 0 where a time is not known."""
     with np.errstate(invalid="ignore"):
-        overlap = np.minimum(left + width, end_s[:, None]) - np.maximum(left, start_s[:, None])
-    return np.maximum(np.nan_to_num(overlap, nan=0.0), 0)
+        overlap = np.minimum(left + width, end_s) - np.maximum(left, start_s)
+    return np.fmax(overlap, 0)

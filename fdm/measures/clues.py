@@ -18,10 +18,8 @@ HYDRAULIC_AFTER_S = 3.0  # ... and hydraulic pressure is watched this long after
 
 
 def _ever_true(batch: Rollout, signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
-    inside = (signal.columns >= signal.index_from(from_s)[:, None]) & (
-        signal.columns < signal.index_from(to_s)[:, None]
-    )
-    return ((signal.values == 1) & inside).any(axis=1)
+    inside = signal.inside(signal.index_from(from_s), signal.index_from(to_s))
+    return np.asarray(((signal.values == 1) & inside).any(axis=1))
 
 
 @measure(unit="count", needs=("reverser_fault.N",), per_engine=True)

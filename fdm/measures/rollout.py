@@ -7,6 +7,7 @@ import numpy as np
 from fdm.bounded import FINE, Bounded
 from fdm.measures.catalogue import measure
 from fdm.rolling import ALONG_RUNWAY_S
+from fdm.signal import counted, middle
 from fdm.steps import Rollout
 from fdm.units import MPS2_PER_G, MPS_PER_KT
 from fdm.windows import value_at
@@ -77,12 +78,11 @@ def heading_excursion_deg(batch: Rollout) -> Bounded:
     end = slow.or_else(batch.end)
     until = np.where(np.isnan(end.best), end.earliest, end.best)
     first, behind = signal.index_from(batch.contact.best + ALONG_RUNWAY_S), signal.index_from(until)
-    inside = (signal.columns >= first[:, None]) & (signal.columns < behind[:, None]) & signal.valid
-    off = np.where(inside, batch.off_heading_deg, np.nan)
-    known = (~np.isnan(off)).sum(axis=1) >= 3
-    middle = np.zeros(batch.n)
-    middle[known] = np.nanmedian(off[known], axis=1)
-    away = np.where(inside, np.abs(off - middle[:, None]), -1.0)
+    inside = signal.inside(first, behind) & signal.valid
+    off = np.where(inside, batch.off_heading_deg, np.float32(np.nan))
+    known = counted(~np.isnan(off)) >= 3
+    along = np.where(known, middle(off), 0).astype(np.float32)
+    away = np.where(inside, np.abs(off - along[:, None]), np.float32(-1))
     k = np.argmax(away, axis=1)
     value = away[np.arange(batch.n), k].astype(np.float64)
     slack = 2 * signal.tolerance
