@@ -159,6 +159,7 @@ def _of_rows(frame: pl.DataFrame, n: int, rows: slice) -> pl.DataFrame:
 
 
 def _keep_measured(storage: Storage, folder: str, fresh: Fresh, health: pl.DataFrame, seen: pl.DataFrame) -> None:
+    storage.remove(folder)  # what a run that was killed left in it
     tables = {"landings": fresh.landings, "measures": fresh.measures, "instants": fresh.instants}
     for name, frame in {**tables, "health": health, "seen": seen}.items():
         write_parquet(storage, f"{folder}/{name}.parquet", frame)
@@ -226,6 +227,7 @@ def _judged(
     all_outcomes = _in_order(pl.concat(outcomes), ids, rules) if kept else outcomes[0]
     all_events = _in_order(pl.concat(events), ids, rules) if kept else events[0]
     all_events = all_events.with_columns(rule_book=pl.lit(book.label))
+    storage.remove(folder)  # what a run that was killed left in it
     write_parquet(storage, f"{folder}/outcomes.parquet", all_outcomes)
     write_parquet(storage, f"{folder}/events.parquet", all_events)
     if believed.changed:

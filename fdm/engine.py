@@ -130,9 +130,8 @@ class _Detection:
 
     def _kept(self, of: PartResults) -> bool:
         """Whether the folders of some results are still there."""
-        return all(
-            folder.partition("/")[2] in self.names[folder.partition("/")[0]] for folder in (of.measured, of.judged)
-        )
+        there = {f"{kind}/{name}" for kind, names in self.names.items() for name in names}
+        return {of.measured, of.judged} <= there
 
     def _there(self, folders: Mapping[str, str]) -> set[str]:
         """Parts that were measured already, also by a run that did not come to its end."""

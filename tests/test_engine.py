@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
@@ -204,6 +205,18 @@ def test_a_damaged_part_is_named_and_the_results_of_before_stay(dropped: list[Pa
     with pytest.raises(ArchiveError, match=r"1 of \d+ parts could not be judged.*\n.*" + part):
         detect(own, rules=rules)
     assert_same(tables(own), before)
+
+
+def test_what_a_killed_run_left_half_written_is_removed_by_the_next(own: Path) -> None:
+    whole = [file for kind in ("measured", "judged") for file in (own / kind).glob("*/whole.json")]
+    for file in whole:
+        file.unlink()  # the run came no further than to the tables
+        (file.parent / ".health.parquet.77.part").write_bytes(b"PAR1")
+    current = Archive(own)._current | {"results": None}
+    (own / "CURRENT.json").write_text(json.dumps(current))
+    detect(own)
+    assert len(whole) > 2
+    assert not list(own.rglob("*.part"))
 
 
 def test_results_of_an_empty_archive_are_empty(tmp_path: Path) -> None:
