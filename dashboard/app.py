@@ -12,29 +12,32 @@ from dash.development.base_component import Component
 from werkzeug.exceptions import HTTPException
 
 from dashboard import compression, desk, security
+from dashboard.access import open_to
 from dashboard.pages import frame, landing, landings, not_assessed, rules, week
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
 from fdm.errors import FdmError
+from fdm.people.roles import ANALYST, OFFICER, ROLES
 
 log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
 class Page:
-    """A page: the path it stands under (what follows it is the page's argument), and how it is made."""
+    """A page: the path it stands under (what follows it is the page's argument), how it is made, whom it is for."""
 
     path: str
     layout: Callable[[Store, str, str], Component]
     register: Callable[[Dash, Store], None]
+    roles: tuple[str, ...] = (OFFICER,)
 
 
 PAGES = (
     Page("/landing/", landing.layout, landing.register),
-    Page("/landings", landings.layout, landings.register),
-    Page("/rules", rules.layout, rules.register),
-    Page("/not-assessed", not_assessed.layout, not_assessed.register),
+    Page("/landings", landings.layout, landings.register, (OFFICER, ANALYST)),
+    Page("/rules", rules.layout, rules.register, (OFFICER, ANALYST)),
+    Page("/not-assessed", not_assessed.layout, not_assessed.register, (OFFICER, ANALYST)),
     Page("/", week.layout, week.register),
 )
 
@@ -95,6 +98,7 @@ def _failed(error: Exception) -> None:
 
 def _route(app: Dash, store: Store) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), State("address", "search"))
+    @open_to(*ROLES)
     def show_page(path: str | None, search: str | None) -> Component:
         found = find_page(path)
         if found is None:

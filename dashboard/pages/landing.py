@@ -11,6 +11,7 @@ from dash import Dash, Input, Output, dcc, html
 from markupsafe import Markup
 
 from dashboard import figures, marks, names, runway, words
+from dashboard.access import open_to
 from dashboard.chart_marks import Finding, Step
 from dashboard.elements import Block
 from dashboard.pages.frame import message, paint, traces
@@ -18,6 +19,7 @@ from dashboard.query import parse
 from dashboard.scale import places
 from dashboard.steps import StepRow, step_rows
 from dashboard.store import RuleCard, Store
+from fdm.people.roles import OFFICER
 
 AFTER_S = 6.0
 
@@ -60,6 +62,7 @@ def register(app: Dash, store: Store) -> None:
     """Callbacks of the page."""
 
     @app.callback(Output("rollout-traces-figure", "data"), Input("landing-asked", "data"))
+    @open_to(OFFICER)
     def show_traces(asked: Mapping[str, str]) -> dict[str, Any] | None:
         return figure(store, asked["landing"], parse(asked["search"]).event)
 

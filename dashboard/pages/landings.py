@@ -9,11 +9,13 @@ from dash import Dash, Input, Output, dcc, html
 from markupsafe import Markup
 
 from dashboard import marks, words
+from dashboard.access import open_to
 from dashboard.elements import Block
 from dashboard.landing_list import EVENTS, LANDINGS_PER_PAGE, landings, titles
 from dashboard.pages.frame import filters, nothing, options, pager, search_box
 from dashboard.query import ALL_WEEKS, LEVELS, Query, parse
 from dashboard.store import Held, Store
+from fdm.people.roles import ANALYST, OFFICER
 
 SHOW = [
     ("events", "With an event"),
@@ -40,6 +42,7 @@ def register(app: Dash, store: Store) -> None:
     filters(app, "landings-filters")
 
     @app.callback(Output("landings-list", "markup"), Input("landings-filters", "data"))
+    @open_to(OFFICER, ANALYST)
     def show_list(filters: str | None) -> str:
         return str(listing(store.held(), parse(filters)))
 

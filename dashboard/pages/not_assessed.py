@@ -6,12 +6,14 @@ from dash import Dash, Input, Output, dcc, html
 from markupsafe import Markup
 
 from dashboard import marks, words
+from dashboard.access import open_to
 from dashboard.elements import Block
 from dashboard.pages.frame import filters, nothing, options
 from dashboard.query import ALL_WEEKS, Query, parse
 from dashboard.queue import matching
 from dashboard.reasons import Reason, by_reason
 from dashboard.store import Held, Store
+from fdm.people.roles import ANALYST, OFFICER
 
 RULES_NAMED = 4
 
@@ -33,6 +35,7 @@ def register(app: Dash, store: Store) -> None:
     filters(app, "missing-filters")
 
     @app.callback(Output("missing-list", "markup"), Input("missing-filters", "data"))
+    @open_to(OFFICER, ANALYST)
     def show_list(filters: str | None) -> str:
         return str(listing(store.held(), parse(filters)))
 

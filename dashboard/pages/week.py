@@ -9,6 +9,7 @@ from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from markupsafe import Markup
 
 from dashboard import marks, names, words
+from dashboard.access import open_to
 from dashboard.elements import Block
 from dashboard.pages import decision, evidence
 from dashboard.pages.frame import filters, nothing, options, pager, paint, search_box, traces
@@ -27,6 +28,7 @@ from dashboard.queue import (
     week_of,
 )
 from dashboard.store import Held, Store
+from fdm.people.roles import OFFICER
 
 COLUMNS = (
     ("", "Severity"),
@@ -91,6 +93,7 @@ def register(app: Dash, store: Store) -> None:
         Input("week-filters", "data"),
         Input("decided", "data"),
     )
+    @open_to(OFFICER)
     def show_list(filters: str | None, _decided: Any) -> tuple[str, str]:
         held, query = store.reviewed(), parse(filters)
         return str(summary(held, query)), str(queue_list(held, query, decides=store.desk is not None))
@@ -102,19 +105,23 @@ def register(app: Dash, store: Store) -> None:
         Input("address", "search"),
         State("address", "pathname"),
     )
+    @open_to(OFFICER)
     def show_event(search: str | None, _pathname: str) -> tuple[str, str, Any]:
         return evidence.shown(store, parse(search))
 
     @app.callback(Output("decided", "data"), Input("ask", "data"))
+    @open_to(OFFICER)
     def decide(ask: dict[str, Any] | None) -> Any:
         return decision.done(store, ask) if ask else no_update
 
     @app.callback(Output("bulk", "markup"), Input("week-filters", "data"), Input("decided", "data"))
+    @open_to(OFFICER)
     def show_bulk(filters: str | None, answer: dict[str, Any] | None) -> str:
         told = answer if "decided.data" in ctx.triggered_prop_ids else None
         return str(decision.bulk_bar(store, parse(filters), told))
 
     @app.callback(Output("decision", "markup"), Input("address", "search"), Input("decided", "data"))
+    @open_to(OFFICER)
     def show_decision(search: str | None, answer: dict[str, Any] | None) -> str:
         told = answer if "decided.data" in ctx.triggered_prop_ids else None
         return str(decision.bar(store, evidence.event_of(store, parse(search)), told))
