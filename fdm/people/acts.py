@@ -55,8 +55,8 @@ def _number(value: float | None) -> float | None:
 class Act:
     """One thing somebody did about one event.
 
-    topic     decision, assignment, maintenance, training, release, snooze, comment
-    state     what holds from now on: the verdict, the assignee, open or closed, released, snoozed; None is none
+    topic     decision, assignment, maintenance, training, release, debrief, snooze, comment
+    state     what holds from now on: the verdict, the assignee, open or closed, released, done, snoozed; None is none
     """
 
     act_id: int

@@ -1,8 +1,8 @@
-"""Reviews: decide, assign, refer, release, snooze, comment, reopen, take back; and what stands now."""
+"""Reviews: decide, assign, refer, release, debrief, snooze, comment, reopen, take back; and what stands now."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -115,6 +115,29 @@ class Reviews:
                 )
 
         return self._set(by, "release", event_id, "release", token, state="released", note=note, check=decided_valid)
+
+    def debriefed(
+        self, event_ids: Sequence[str], *, by: Actor, done: bool = True, note: str = "", token: str | None = None
+    ) -> Act:
+        """Say that released events of one landing were debriefed, in one entry; `done` False opens them again.
+
+        raises    ReviewError when one of them is not released to debriefing
+        """
+        said = {"state": "done" if done else None, "note": clean(note, "the note", NOTE)}
+
+        def work(connection: Connection) -> Deed:
+            rows = []
+            for event_id in event_ids:
+                _released(connection, event_id)
+                before = newest(connection, event_id, "debrief")
+                supersedes = before.act_id if before else None
+                rows.append({"event_id": event_id, "topic": "debrief", "supersedes": supersedes, **said})
+            if not rows:
+                raise ReviewError("no event was named", cure="Load the page anew.")
+            subject = event_ids[0] if len(rows) == 1 else f"{len(rows)} events"
+            return _deed(connection, subject, {"topic": "debrief", "state": said["state"]}, rows)
+
+        return self._done(by, "debriefing", work, token)
 
     def snooze(
         self, event_id: str, until: datetime | None, *, by: Actor, note: str = "", token: str | None = None
@@ -267,6 +290,15 @@ def _as_seen(connection: Connection, event_id: str, seen: int | None) -> Act | N
             "the decision you saw is not in the store any more", source=event_id, cure="Load the page anew."
         )
     return stands
+
+
+def _released(connection: Connection, event_id: str) -> None:
+    """ReviewError unless an event is released, and still decided valid."""
+    release, decision = (newest(connection, event_id, topic) for topic in ("release", "decision"))
+    if release is None or release.state is None or decision is None or decision.state != "valid":
+        raise ReviewError(
+            "this event is not released to debriefing now", source=event_id, cure="Ask the safety officer."
+        )
 
 
 def _verdict(verdict: str, reason: str, note: str) -> dict[str, Any]:

@@ -19,6 +19,7 @@ MAY: dict[str, frozenset[str]] = {
     "assignment": frozenset({OFFICER}),
     "referral": frozenset({OFFICER}),
     "release": frozenset({OFFICER}),
+    "debriefing": frozenset({OFFICER, CAPTAIN}),
     "snooze": frozenset({OFFICER}),
     "comment": frozenset({OFFICER, CAPTAIN, ANALYST}),
     "reveal": frozenset({OFFICER}),

@@ -34,6 +34,8 @@ CURRENT: dict[str, Any] = {
     "training": pl.String,
     "released_by": pl.String,
     "released_utc": UTC,
+    "debriefed_by": pl.String,
+    "debriefed_utc": UTC,
     "snoozed_until_utc": UTC,
     "comments": pl.Int64,
 }
@@ -106,12 +108,14 @@ def _wide(read: pl.DataFrame, comments: pl.DataFrame) -> pl.DataFrame:
         "decision", "decision_id", "reason", "note", *judged, verdict="state", decided_by="by", decided_utc="at_utc"
     )
     released = of("release", "state", released_by="by", released_utc="at_utc").filter(pl.col("state").is_not_null())
+    debriefed = of("debrief", "state", debriefed_by="by", debriefed_utc="at_utc").filter(pl.col("state") == "done")
     topics = [
         decided,
         of("assignment", assigned_to="state"),
         of("maintenance", maintenance="state"),
         of("training", training="state"),
         released.drop("state"),
+        debriefed.drop("state"),
         of("snooze", "snoozed_until_utc"),
         comments,
     ]

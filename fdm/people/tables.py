@@ -24,7 +24,7 @@ from sqlalchemy import (
 from fdm.people.roles import ROLES
 
 UTC_TEXT = String(27)  # times.to_text
-TOPICS = ("decision", "assignment", "maintenance", "training", "release", "snooze", "comment")
+TOPICS = ("decision", "assignment", "maintenance", "training", "release", "debrief", "snooze", "comment")
 VERDICTS = ("valid", "nuisance", "false")
 STATES = ("queued", "running", "done", "failed", "cancelled", "interrupted")
 
@@ -52,7 +52,7 @@ acts = Table(
     Column("entry_id", ForeignKey("audit.entry_id"), nullable=False, index=True),
     Column("event_id", String(200), nullable=False),
     Column("topic", String(20), nullable=False),
-    Column("state", String(100)),  # the verdict, the assignee, open or closed, released, snoozed; none is none
+    Column("state", String(100)),  # the verdict, the assignee, open or closed, released, done, snoozed; none is none
     Column("reason", String(200)),
     Column("note", Text),
     Column("until_utc", UTC_TEXT),

@@ -14,8 +14,8 @@ from sqlalchemy import Connection, inspect, text
 from fdm.people.database import Database
 from fdm.people.errors import StoreError
 
-REVISION = "0002"  # what this version works with; a test holds that it is the newest step
-KNOWN = ("0001", "0002")
+REVISION = "0003"  # what this version works with; a test holds that it is the newest step
+KNOWN = ("0001", "0002", "0003")
 FOLDER = Path(__file__).parent / "migrations"
 
 
