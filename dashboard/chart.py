@@ -134,16 +134,26 @@ def layout(stack: Stack, axis: TimeAxis) -> Json:
     return found
 
 
-def fill(stack: Stack, traces: Mapping[str, Trace], axis: TimeAxis, drawn: Json) -> list[Json]:
-    """The traces of every panel; sets each line panel's range in the layout `drawn`."""
+def fill(
+    stack: Stack, traces: Mapping[str, Trace], axis: TimeAxis, drawn: Json, beside: Mapping[str, Trace]
+) -> list[Json]:
+    """The traces of every panel; sets each line panel's range in the layout `drawn`.
+
+    beside    another landing's traces, drawn thin behind those of line panels
+    """
     data: list[Json] = []
     for place in stack.placed:
         if place.panel.kind == "ribbon":
             data += _ribbon(place, traces, axis)
         elif place.panel.kind == "line":
             lines = [_line(place, name, traces[name], axis, i) for i, name in enumerate(place.panel.series)]
-            drawn[f"yaxis{'' if place.axis == 1 else place.axis}"]["range"] = _range(place.panel, lines)
-            data += lines
+            behind = [
+                _behind(_line(place, name, beside[name], axis, i))
+                for i, name in enumerate(place.panel.series)
+                if name in beside
+            ]
+            drawn[f"yaxis{'' if place.axis == 1 else place.axis}"]["range"] = _range(place.panel, behind + lines)
+            data += behind + lines
     return data
 
 
@@ -177,6 +187,11 @@ def _line(place: Placed, name: str, trace: Trace, axis: TimeAxis, index: int) ->
         "marker": {"size": wide, "color": LIGHT["ink"]},
         "meta": {"panel": place.axis, "unit": "%" if place.panel.unit.startswith("%") else place.panel.unit},
     }
+
+
+def _behind(line: Json) -> Json:
+    """A line of another landing: thin and grey, without samples, and not read by the cursor."""
+    return line | {"mode": "lines", "line": line["line"] | {"color": LIGHT["edge"], "width": 1}, "meta": {}}
 
 
 def _room_for_dots(trace: Trace, axis: TimeAxis) -> bool:

@@ -28,10 +28,16 @@ def rollout(
     findings: Sequence[Finding],
     end_s: float,
     cursor_s: float,
+    keys: Sequence[str] | None = None,
+    beside: Mapping[str, Trace] | None = None,
 ) -> Json | None:
-    """The whole rollout: touchdown and ten seconds wide, the rest four times faster. None when nothing was recorded."""
+    """The whole rollout: touchdown and ten seconds wide, the rest four times faster. None when nothing was recorded.
+
+    keys      only these panels
+    beside    another landing's traces, drawn thin behind
+    """
     axis = TimeAxis(-BEFORE_S, max(end_s, SHORTEST_S))
-    return _figure(panels(traces), traces, axis, steps, findings, cursor_s)
+    return _figure(panels(traces, keys), traces, axis, steps, findings, cursor_s, beside)
 
 
 def around_event(
@@ -102,12 +108,13 @@ def _figure(
     steps: Sequence[Step],
     findings: Sequence[Finding],
     cursor_s: float,
+    beside: Mapping[str, Trace] | None = None,
 ) -> Json | None:
     if not chosen:
         return None
     stack = chart.stacked(chart_marks.with_bounds_rows(chosen, findings), STEPS_TOP_PX if steps else TOP_PX)
     drawn = chart.layout(stack, axis)
-    data = chart.fill(stack, traces, axis, drawn)
+    data = chart.fill(stack, traces, axis, drawn, beside or {})
     shapes, notes = chart.furniture(stack, axis)
     for found in findings:
         more = chart_marks.draw(found, stack, axis)

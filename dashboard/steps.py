@@ -83,6 +83,12 @@ def step_rows(
     return _numbered(rows)
 
 
+def reasons(measures: pl.DataFrame) -> dict[str, str]:
+    """Measure -> why it has no value, of one landing's schemas.MEASURES."""
+    found = measures.filter(pl.col("reason").is_not_null()).unique("measure", keep="first", maintain_order=True)
+    return dict(found.select("measure", "reason").iter_rows())
+
+
 def _step_of(event: Mapping[str, Any], bounces: int | None) -> str:
     step = names.MEASURE_STEP.get(event["measure"], "touchdown")
     return "touchdown" if step == "settled" and not bounces else step

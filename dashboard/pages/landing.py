@@ -10,18 +10,15 @@ import polars as pl
 from dash import Dash, Input, Output, dcc, html
 from markupsafe import Markup
 
-from dashboard import figures, marks, names, runway, words
+from dashboard import marks, names, rollouts, runway, steptable, words
 from dashboard.access import open_to
-from dashboard.chart_marks import Finding, Step
 from dashboard.elements import Block
 from dashboard.pages.frame import message, paint, traces
 from dashboard.query import parse
 from dashboard.scale import places
-from dashboard.steps import StepRow, step_rows
+from dashboard.steps import StepRow, reasons, step_rows
 from dashboard.store import RuleCard, Store
 from fdm.people.roles import OFFICER
-
-AFTER_S = 6.0
 
 
 def layout(store: Store, landing_id: str, search: str) -> html.Div:
@@ -31,7 +28,7 @@ def layout(store: Store, landing_id: str, search: str) -> html.Div:
         return message("This landing is not in the archive.", "/landings", "All landings")
     events = list(store.events_of(landing_id).iter_rows(named=True))
     measures = store.measures_of(landing_id)
-    rows = step_rows(store.instants_of(landing_id), events, _reasons(measures), landing["bounces"])
+    rows = step_rows(store.instants_of(landing_id), events, reasons(measures), landing["bounces"])
     week = landing["week"] or ""
     return html.Div(
         [
@@ -76,28 +73,9 @@ def figure(store: Store, landing_id: str, event_id: str = "") -> dict[str, Any] 
         return None
     events = list(store.events_of(landing_id).iter_rows(named=True))
     events.sort(key=lambda event: event["event_id"] != event_id)
-    instants = store.instants_of(landing_id)
-    rules = store.held().rules
-    findings: dict[str, Finding] = {}
-    for event in events:
-        found = figures.finding_of(event, rules.get(event["rule"]), instants)
-        if found and found.key not in findings:
-            findings[found.key] = found
-    rows = step_rows(instants, events, {}, landing["bounces"])
-    steps = [Step(row.number, row.last.at_s, bool(row.events)) for row in rows if row.number and row.last]
-    cursor = (
-        figures.looked_at(events[0], figures.finding_of(events[0], rules.get(events[0]["rule"]), instants))
-        if events
-        else 0.0
+    return rollouts.figure(
+        landing, events, store.instants_of(landing_id), store.held().rules, store.traces_of(landing_id)
     )
-    return figures.rollout(store.traces_of(landing_id), steps, list(findings.values()), _end(landing, rows), cursor)
-
-
-def _end(landing: Mapping[str, Any], rows: Sequence[StepRow]) -> float:
-    """The last second worth drawing: a little after the last step, and not the whole taxi."""
-    last = max((at.at_s for row in rows for at in row.times), default=30.0)
-    end = landing["rollout_end_s"]
-    return last + AFTER_S if end is None else min(max(last + AFTER_S, 20.0), max(end + AFTER_S, last + AFTER_S))
 
 
 def _rollout_head() -> Markup:
@@ -180,10 +158,10 @@ def steps_table(landing: Mapping[str, Any], rows: Sequence[StepRow]) -> Markup:
     body = marks.joined(
         Markup('<tr{}><td class="number">{}</td><td>{}</td><td>{}</td><td>{}</td></tr>').format(
             Markup(' class="milestone-row"') if row.number is None else "",
-            _badge(row),
+            steptable.badge(row),
             row.title,
-            _fact(landing, row),
-            _found(row),
+            steptable.fact(landing, row),
+            steptable.found(row),
         )
         for row in rows
     )
@@ -192,59 +170,6 @@ def steps_table(landing: Mapping[str, Any], rows: Sequence[StepRow]) -> Markup:
         '<table class="steps"><thead><tr><th></th><th>Step</th><th>Fact (bounds)</th><th>Finding</th></tr>'
         "</thead><tbody>{}</tbody></table>"
     ).format(body)
-
-
-def _badge(row: StepRow) -> Markup:
-    if row.number is None:
-        return Markup("")
-    return Markup('<span class="{}">{}</span>').format("number found" if row.events else "number", row.number)
-
-
-def _fact(landing: Mapping[str, Any], row: StepRow) -> Markup:
-    at = row.last
-    if at is None:
-        return Markup('{} <span class="soft">{}</span>').format(marks.HATCH, words.sentence(words.plain(row.missing)))
-    if row.step == "touchdown":
-        return _touchdown(landing)
-    bounds = words.bounds(at.at_s, at.earliest_s, at.latest_s, "s")
-    when = Markup('<b>{}</b> <span class="soft">{}</span>').format(words.quantity(at.at_s, "s"), bounds)
-    return _told(when, _each_engine(row) if len(row.times) > 1 else "", _where(at.ground_speed_kt, at.runway_left_m))
-
-
-def _told(first: Markup, *more: str) -> Markup:
-    """A fact, then what is known beside it; each on its own line where there is room for lines."""
-    return first + marks.joined(Markup('<span class="line soft">{}</span>').format(text) for text in more if text)
-
-
-def _each_engine(row: StepRow) -> str:
-    ordered = sorted((at for at in row.times if at.engine), key=lambda at: at.engine or 0)
-    engines = ", ".join(str(at.engine) for at in ordered)
-    return f"engines {engines}: {', '.join(words.number(at.at_s, 's') for at in ordered)} s"
-
-
-def _where(speed: float | None, left: float | None) -> str:
-    parts = [f"at {words.quantity(speed, 'kt')}" if speed is not None else ""]
-    parts.append(f"{words.quantity(left, 'm')} left" if left is not None and math.isfinite(left) else "")
-    return ", ".join(part for part in parts if part)
-
-
-def _touchdown(landing: Mapping[str, Any]) -> Markup:
-    distance, speed = landing["touchdown_distance_m"], landing["touchdown_ground_speed_kt"]
-    doubt = max(abs(landing[f"touchdown_{side}_s"] - landing["touchdown_s"]) for side in ("earliest", "latest"))
-    where = f"{words.quantity(distance, 'm')} past the threshold" if distance is not None else "distance not known"
-    how = f"known within {words.quantity(doubt, 's')}, by {landing['touchdown_by'] or 'unknown means'}"
-    return _told(
-        Markup("<b>{}</b>").format(where), f"at {words.quantity(speed, 'kt')}" if speed is not None else "", how
-    )
-
-
-def _found(row: StepRow) -> Markup:
-    return Markup("<br>").join(
-        Markup('<a href="#rule-{}" title="{}">{}</a>').format(
-            event["rule"], event["title"], marks.severity_words(event["severity"], certain=event["certain"])
-        )
-        for event in row.events
-    )
 
 
 # --- rules ---------------------------------------------------------------------------------------------------------
@@ -344,8 +269,3 @@ def recording(landing: Mapping[str, Any]) -> Markup:
     return Markup(
         '<h2 class="later"><b>Recording</b> <span class="soft">{}</span></h2><ul class="plain">{}</ul>'
     ).format(landing["recorder"] or "", marks.joined(Markup("<li>{}</li>").format(fault) for fault in faults))
-
-
-def _reasons(measures: pl.DataFrame) -> dict[str, str]:
-    found = measures.filter(pl.col("reason").is_not_null()).unique("measure", keep="first", maintain_order=True)
-    return dict(found.select("measure", "reason").iter_rows())

@@ -1,0 +1,68 @@
+"""The steps of a landing in words: what was done at each, when and where, and what was found."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from markupsafe import Markup
+
+from dashboard import marks, words
+from dashboard.steps import StepRow
+
+
+def badge(row: StepRow) -> Markup:
+    """The step's number, filled when something was found there; nothing for a milestone."""
+    if row.number is None:
+        return Markup("")
+    return Markup('<span class="{}">{}</span>').format("number found" if row.events else "number", row.number)
+
+
+def fact(landing: Mapping[str, Any], row: StepRow) -> Markup:
+    """When and where a step was done, with bounds; or why that is not known."""
+    at = row.last
+    if at is None:
+        return Markup('{} <span class="soft">{}</span>').format(marks.HATCH, words.sentence(words.plain(row.missing)))
+    if row.step == "touchdown":
+        return _touchdown(landing)
+    bounds = words.bounds(at.at_s, at.earliest_s, at.latest_s, "s")
+    when = Markup('<b>{}</b> <span class="soft">{}</span>').format(words.quantity(at.at_s, "s"), bounds)
+    return _told(when, _each_engine(row) if len(row.times) > 1 else "", _where(at.ground_speed_kt, at.runway_left_m))
+
+
+def _told(first: Markup, *more: str) -> Markup:
+    """A fact, then what is known beside it; each on its own line where there is room for lines."""
+    return first + marks.joined(Markup('<span class="line soft">{}</span>').format(text) for text in more if text)
+
+
+def _each_engine(row: StepRow) -> str:
+    ordered = sorted((at for at in row.times if at.engine), key=lambda at: at.engine or 0)
+    engines = ", ".join(str(at.engine) for at in ordered)
+    return f"engines {engines}: {', '.join(words.number(at.at_s, 's') for at in ordered)} s"
+
+
+def _where(speed: float | None, left: float | None) -> str:
+    parts = [f"at {words.quantity(speed, 'kt')}" if speed is not None else ""]
+    parts.append(f"{words.quantity(left, 'm')} left" if left is not None and math.isfinite(left) else "")
+    return ", ".join(part for part in parts if part)
+
+
+def _touchdown(landing: Mapping[str, Any]) -> Markup:
+    distance, speed = landing["touchdown_distance_m"], landing["touchdown_ground_speed_kt"]
+    doubt = max(abs(landing[f"touchdown_{side}_s"] - landing["touchdown_s"]) for side in ("earliest", "latest"))
+    where = f"{words.quantity(distance, 'm')} past the threshold" if distance is not None else "distance not known"
+    how = f"known within {words.quantity(doubt, 's')}, by {landing['touchdown_by'] or 'unknown means'}"
+    return _told(
+        Markup("<b>{}</b>").format(where), f"at {words.quantity(speed, 'kt')}" if speed is not None else "", how
+    )
+
+
+def found(row: StepRow) -> Markup:
+    """What the rules found at a step."""
+    return Markup("<br>").join(
+        Markup('<a href="#rule-{}" title="{}">{}</a>').format(
+            event["rule"], event["title"], marks.severity_words(event["severity"], certain=event["certain"])
+        )
+        for event in row.events
+    )
