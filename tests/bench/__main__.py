@@ -38,9 +38,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument("--sizes", default="1000,10000,100000", help="numbers of landings (1000,10000,100000)")
     parser.add_argument("--folder", type=Path, help="where archives are made and kept (a temporary folder)")
-    parser.add_argument(
-        "--rounds", type=int, default=ROUNDS, help=f"of each, the middle counts ({ROUNDS})"
-    )
+    parser.add_argument("--rounds", type=int, default=ROUNDS, help=f"of each, the middle counts ({ROUNDS})")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="rollout-bench-") as temporary:
         folder = given.folder or Path(temporary)
