@@ -18,6 +18,8 @@ from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
 from fdm.errors import FdmError
+from fdm.people.location import key_path
+from fdm.people.pseudonyms import Pseudonyms, load_key
 from fdm.people.roles import ANALYST, OFFICER, ROLES
 
 log = logging.getLogger(__name__)
@@ -34,7 +36,7 @@ class Page:
 
 
 PAGES = (
-    Page("/landing/", landing.layout, landing.register),
+    Page("/landing/", landing.layout, landing.register, (OFFICER, ANALYST)),
     Page("/landings", landings.layout, landings.register, (OFFICER, ANALYST)),
     Page("/rules", rules.layout, rules.register, (OFFICER, ANALYST)),
     Page("/not-assessed", not_assessed.layout, not_assessed.register, (OFFICER, ANALYST)),
@@ -48,7 +50,11 @@ def create_app(archive_path: Path | str) -> Dash:
     Raises fdm.errors.ArchiveError when the folder is no archive, RuleError when its rule book cannot be read.
     """
     store = Store(
-        Archive(archive_path), load_rule_cards, reopen=lambda: Archive(archive_path), desk=desk.beside(archive_path)
+        Archive(archive_path),
+        load_rule_cards,
+        reopen=lambda: Archive(archive_path),
+        desk=desk.beside(archive_path),
+        names=lambda: Pseudonyms(load_key(key_path(), archive=archive_path)),
     )
     store.held()
     return build(store)

@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 from sqlalchemy import func, select
 
+from dashboard.access import viewer
 from fdm.people.acts import Act, Judged
 from fdm.people.errors import PeopleError
 from fdm.people.location import people_url
@@ -124,9 +125,9 @@ class Desk:
             return self._people
 
 
-def beside(archive: Path | str) -> Desk:
+def beside(archive: Path | str, actor: Callable[[], Actor] = viewer) -> Desk:
     """The decisions kept beside an archive (see people_url)."""
-    return Desk(lambda: People(people_url(archive), pause=lambda _seconds: None))
+    return Desk(lambda: People(people_url(archive), pause=lambda _seconds: None), actor)
 
 
 def with_verdicts(events: pl.DataFrame, found: Verdicts) -> pl.DataFrame:

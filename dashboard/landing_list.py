@@ -13,6 +13,7 @@ EVENTS = pl.sum_horizontal("high", "medium", "low")
 COLUMNS = (
     "landing_id",
     "touchdown_utc",
+    "month",
     "tail",
     "fleet",
     "flight",

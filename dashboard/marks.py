@@ -252,8 +252,11 @@ def rate_weeks(level: str, weeks: Sequence[tuple[str, Rate]]) -> Markup:
                 '<circle class="rate{0}" cx="{1}%" cy="{4}" r="{5}"/>'
             ).format(now, at, y(found.upper), y(found.lower), y(found.per_1000), 3 if now else 2)
         )
-    first, last = words.week_name(weeks[0][0]).lower(), weeks[-1][0][-2:].lstrip("0")
-    label = f"{names.SEVERITY[level]} events per 1,000 landings over {len(weeks)} weeks, " + "; ".join(
+    by_week = "W" in weeks[0][0]
+    first, last = words.week_name(weeks[0][0]), words.week_name(weeks[-1][0])
+    first, last = (first.lower(), last[5:]) if by_week else (first, last)
+    span = f"{len(weeks)} {'weeks' if by_week else 'months'}"
+    label = f"{names.SEVERITY[level]} events per 1,000 landings over {span}, " + "; ".join(
         f"{words.week_name(week)}: {words.rate(found)}" for week, found in weeks
     )
     return Markup(

@@ -13,7 +13,7 @@ ALL_WEEKS = "all"
 LONGEST = 120
 LONGEST_NOTE = 2000
 DECIDED = ("no", "yes")
-_WEEK = re.compile(r"\d{4}-W\d{2}\Z")
+_WEEK = re.compile(r"\d{4}-(W\d{2}|0[1-9]|1[0-2])\Z")  # a month for who may not see weeks
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,9 @@ import secrets
 from urllib.parse import urlsplit
 
 from dash import Dash
-from flask import Response, request
+from flask import Response, g, request
+
+from fdm.people.roles import OFFICER, at_this_machine
 
 GUARDS = {
     "X-Content-Type-Options": "nosniff",
@@ -28,6 +30,7 @@ def protect(app: Dash) -> None:
     @app.server.before_request
     def refuse() -> tuple[str, int, dict[str, str]] | None:
         why = wrong_host() or (wrong_sender() if request.method not in SAFE else "")
+        g.actor = at_this_machine(OFFICER)
         return (f"{why}\n", 403, {"Content-Type": "text/plain"}) if why else None
 
     @app.server.after_request

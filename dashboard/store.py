@@ -1,23 +1,35 @@
-"""Read-only view of one archive, as the pages need it. Held in memory until the archive is judged anew."""
+"""Read-only view of one archive, as the pages need it and as the viewer may see it.
+
+Held in memory until the archive is judged anew. Whoever may not know an aircraft, a flight or a day never gets one:
+see identity. A key of a landing or an event is what a page was given before, and is looked up here.
+"""
 
 from __future__ import annotations
 
+import secrets
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import Any, Protocol
 
 import numpy as np
 import polars as pl
 
-from dashboard import scale
+from dashboard import access, identity, scale
 from dashboard.desk import Desk, with_verdicts
 from fdm import schemas
 from fdm.archive import Trace
+from fdm.people.errors import NotAllowed
+from fdm.people.pseudonyms import Pseudonyms
+from fdm.people.roles import ANALYST, CAPTAIN, OFFICER, Actor
 
 FEWEST_FOR_SPREAD = 20
 KEPT_TABLES = 200  # four for each of the landings read last
+NO_LANDING = "This landing is not in the archive."
+SEE_EVERY_LANDING = (OFFICER, ANALYST)
+SPREADS_FOR = (OFFICER, ANALYST, CAPTAIN)
 RANK = {name: rank for rank, name in enumerate(schemas.SEVERITIES)}
 
 
@@ -70,14 +82,17 @@ LoadRules = Callable[[Mapping[str, Any]], Mapping[str, RuleCard]]
 class Held:
     """The tables of one judged archive, in memory.
 
-    landings  schemas.LANDINGS, newest first, with `week` ("2026-W47"), `place` ("Korsby 09L"), `judged` and
-              `assessed` (how many rules there are, and could be assessed), `silent` (why, when none could), for each
-              rule a column `can(rule)` (whether it could be assessed), and `high`, `medium`, `low` (how many events)
-    events    schemas.EVENTS, worst first, with `index`, `rank`, `week`, `place`, `title`, `certain`, `words` (what a
-              search looks in), and `at`, `at_lower`, `at_upper`: where value and bounds stand among limits (see scale);
-              `verdict`, `decision_id`, `rule_changed`: see desk.with_verdicts; null unless `reviewed` was asked
+    landings  schemas.LANDINGS, newest first, with `week` ("2026-W47"), `month` ("2026-11"), `place` ("Korsby 09L"),
+              `judged` and `assessed` (how many rules there are, and could be assessed), `silent` (why, when none
+              could), for each rule a column `can(rule)` (whether it could be assessed), and `high`, `medium`, `low`
+              (how many events)
+    events    schemas.EVENTS, worst first, with `index`, `rank`, `week`, `month`, `place`, `title`, `certain`, `words`
+              (what a search looks in), and `at`, `at_lower`, `at_upper`: where value and bounds stand among limits
+              (see scale); `verdict`, `decision_id`, `rule_changed`: see desk.with_verdicts; null unless `reviewed`
+              was asked
     missing   the outcomes that were not assessed: `landing_id`, `rule`, `reason`
-    weeks     weeks that hold a landing, oldest first
+    weeks     weeks that hold a landing, oldest first; months ("2026-11", as in the columns) for who may not see weeks
+    least     counts of landings below this are not shown; 0 when all are
     """
 
     stamp: object
@@ -87,6 +102,11 @@ class Held:
     events: pl.DataFrame
     missing: pl.DataFrame
     weeks: tuple[str, ...]
+    least: int = 0
+
+    def hides(self, landings: int) -> bool:
+        """Whether so few landings could point at somebody, and are not counted or listed for this viewer."""
+        return 0 < landings < self.least
 
     @property
     def titles(self) -> dict[str, str]:
@@ -106,12 +126,14 @@ def can(rule: str) -> str:
 
 
 class Store:
-    """Answers the pages' questions. Safe to share between threads.
+    """Answers the pages' questions, each as the viewer may know it. Safe to share between threads.
 
     source       the archive
     load_rules   the rules behind a run
     reopen       opens the archive again, so that results made since are found; without it `source` stays
     desk         the decisions; without it nothing can be decided
+    names        finds the pseudonyms when they are first needed; of a key that nobody keeps when left out
+    viewer       who asks
     """
 
     def __init__(
@@ -120,19 +142,98 @@ class Store:
         load_rules: LoadRules,
         reopen: Callable[[], Source] | None = None,
         desk: Desk | None = None,
+        names: Callable[[], Pseudonyms] | None = None,
+        viewer: Callable[[], Actor] = access.viewer,
     ) -> None:
         self.desk = desk
         self._source = source
         self._load_rules = load_rules
         self._reopen = reopen or (lambda: source)
+        self._names = cache(names or _new_names)
+        self._viewer = viewer
         self._lock = threading.Lock()
         self._held: Held | None = None
         self._reviewed: tuple[object, Held] | None = None
+        self._seen: dict[str, tuple[object, identity.Seen]] = {}
         self._spreads: dict[str, pl.DataFrame] = {}
         self._read_last: OrderedDict[tuple[object, str, str], Any] = OrderedDict()
 
+    # as the viewer may see it ----------------------------------------------------------------------------------------
+
     def held(self) -> Held:
         """The tables now; read again when the archive has been judged since."""
+        return self.whole() if self._role() == OFFICER else self._as_seen().held
+
+    def reviewed(self) -> Held:
+        """The tables now, events with what was decided of them."""
+        return self._whole_reviewed() if self._role() == OFFICER else self._as_seen().held
+
+    def released(self) -> pl.DataFrame:
+        """Landings released to debriefing, the last released first: columns of Held.landings, and `events`, the keys
+        of the events released. What the officer did not release with them is null for a captain. For nobody else.
+        """
+        whole = self.held().landings
+        if self._role() not in (OFFICER, CAPTAIN):
+            return whole.clear().with_columns(events=pl.lit(None, pl.List(pl.String)))
+        found = self._released()
+        if self._role() == CAPTAIN:
+            seen = self._as_seen()
+            key_of = {one: key for key, one in (seen.behind or {}).items()}
+            key = pl.col("landing_id").replace_strict(key_of, default=None, return_dtype=pl.String)
+            rule = pl.col("event_id").str.extract(identity.RULE_OF)
+            found = found.with_columns(landing_id=key).with_columns(event_id=pl.col("landing_id") + rule)
+        listed = found.group_by("landing_id", maintain_order=True).agg(events=pl.col("event_id"))
+        return listed.join(whole, on="landing_id", how="inner", maintain_order="left").select(*whole.columns, "events")
+
+    def event(self, event_id: str) -> dict[str, Any] | None:
+        """One event with its landing's columns."""
+        return _one(self.held().events, pl.col("event_id") == event_id)
+
+    def landing(self, landing_id: str) -> dict[str, Any] | None:
+        """One landing."""
+        return _one(self.held().landings, pl.col("landing_id") == landing_id)
+
+    def why_not(self, landing_id: str) -> str:
+        """Why there is no such landing for this viewer."""
+        return f"This landing is {identity.NOT_RELEASED}." if self._role() == CAPTAIN else NO_LANDING
+
+    def events_of(self, landing_id: str) -> pl.DataFrame:
+        """The events of one landing, worst first."""
+        return self.held().events.filter(pl.col("landing_id") == landing_id)
+
+    def outcomes_of(self, landing_id: str) -> pl.DataFrame:
+        """What each rule said of one landing."""
+        return self._told("outcomes", landing_id)
+
+    def instants_of(self, landing_id: str) -> pl.DataFrame:
+        """The steps of one landing."""
+        return self._told("instants", landing_id)
+
+    def measures_of(self, landing_id: str) -> pl.DataFrame:
+        """The measures of one landing."""
+        return self._told("measures", landing_id)
+
+    def traces_of(self, landing_id: str) -> Mapping[str, Trace]:
+        """What was recorded around one landing."""
+        traces = self._of_landing("traces", self.landing_behind(landing_id))
+        if self._role() == OFFICER:
+            return traces
+        landing = self.landing(landing_id) or {}
+        return identity.shown_traces(traces, airfield=landing.get("arrival") is not None)
+
+    def spread(self, measure: str, fleet: str | None) -> dict[str, Any] | None:
+        """What a measure usually is in a fleet: `low`, `mid`, `high` (5, 50, 95 %) over `n` landings."""
+        held = self.whole()
+        with self._lock:
+            if measure not in self._spreads:
+                self._spreads[measure] = _spreads(self._source.measure_values(measure), held.landings)
+            found = _one(self._spreads[measure], pl.col("fleet").eq_missing(pl.lit(fleet)))
+        return found if found and found["n"] >= FEWEST_FOR_SPREAD and self._role() in SPREADS_FOR else None
+
+    # behind it: for methods here, and those who count over all landings; never for a page as it is -------------------
+
+    def whole(self) -> Held:
+        """The tables with every identity in them. A page never shows them: pass what is made of them to `shown`."""
         now = self._reopen()
         run = now.run
         stamp = (run.get("detected_utc"), run.get("rule_book_hash"))
@@ -143,9 +244,33 @@ class Store:
                 self._spreads = {}
             return self._held
 
-    def reviewed(self) -> Held:
-        """The tables now, events with what was decided of them."""
-        held = self.held()
+    def shown(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """A frame with columns of the landings and events tables, as the viewer may see it: see identity.shown_to.
+
+        NotAllowed for captains and administrators, who see released landings or none.
+        """
+        if self._role() not in SEE_EVERY_LANDING:
+            raise NotAllowed(f"these landings are {identity.NOT_RELEASED}")
+        return identity.shown_to(frame, self._role(), self._names(), self.whole().landings)
+
+    def landing_behind(self, key: str) -> str:
+        """The id of the landing behind a key that this viewer was given. NotAllowed when it is none of theirs."""
+        return key if self._role() == OFFICER else self._as_seen().landing_id(key)
+
+    def event_behind(self, key: str) -> str:
+        """The id of the event behind a key that this viewer was given. NotAllowed when it is none of theirs."""
+        if self._role() == OFFICER:
+            return key
+        event = self.event(key)
+        if event is None:
+            raise NotAllowed(f"this event is {identity.NOT_RELEASED}, or not in the archive")
+        return f"{self.landing_behind(event['landing_id'])}-{event['rule']}"
+
+    def _role(self) -> str:
+        return self._viewer().role
+
+    def _whole_reviewed(self) -> Held:
+        held = self.whole()
         if self.desk is None:
             return held
         found = self.desk.verdicts()
@@ -155,37 +280,32 @@ class Store:
                 self._reviewed = key, replace(held, events=with_verdicts(held.events, found))
             return self._reviewed[1]
 
-    def event(self, event_id: str) -> dict[str, Any] | None:
-        """One event with its landing's columns."""
-        return _one(self.held().events, pl.col("event_id") == event_id)
+    def _as_seen(self) -> identity.Seen:
+        held, role = self._whole_reviewed(), self._role()
+        with self._lock:
+            known, seen = self._seen.get(role, (None, None))
+        if seen is None or known is not held:
+            seen = identity.seen_as(held, role, self._names(), self._released())
+            with self._lock:
+                self._seen[role] = held, seen
+        return seen
 
-    def landing(self, landing_id: str) -> dict[str, Any] | None:
-        """One landing."""
-        return _one(self.held().landings, pl.col("landing_id") == landing_id)
+    def _released(self) -> pl.DataFrame:
+        """identity.RELEASED, by the landings' own ids."""
+        current = self.desk.verdicts().current if self.desk else pl.DataFrame()
+        return identity.released_of(current)
 
-    def events_of(self, landing_id: str) -> pl.DataFrame:
-        """The events of one landing, worst first."""
-        return self.held().events.filter(pl.col("landing_id") == landing_id)
-
-    def outcomes_of(self, landing_id: str) -> pl.DataFrame:
-        """What each rule said of one landing."""
-        return self._of_landing("outcomes", landing_id)
-
-    def instants_of(self, landing_id: str) -> pl.DataFrame:
-        """The steps of one landing."""
-        return self._of_landing("instants", landing_id)
-
-    def measures_of(self, landing_id: str) -> pl.DataFrame:
-        """The measures of one landing."""
-        return self._of_landing("measures", landing_id)
-
-    def traces_of(self, landing_id: str) -> Mapping[str, Trace]:
-        """What was recorded around one landing."""
-        return self._of_landing("traces", landing_id)
+    def _told(self, table: str, key: str) -> pl.DataFrame:
+        """A table of one landing under the key that the viewer knows it by."""
+        frame = self._of_landing(table, self.landing_behind(key))
+        if self._role() == OFFICER:
+            return frame
+        named = frame.with_columns(landing_id=pl.lit(key, pl.String))
+        return identity.told_apart(named, ["reason"], self.whole().landings, self._role())
 
     def _of_landing(self, table: str, landing_id: str) -> Any:
         """A table of one landing; those of the landings read last are kept, as one page asks several times."""
-        key = (self.held().stamp, table, landing_id)
+        key = (self.whole().stamp, table, landing_id)
         source = self._source
         with self._lock:
             if key in self._read_last:
@@ -198,14 +318,9 @@ class Store:
                 self._read_last.popitem(last=False)
         return found
 
-    def spread(self, measure: str, fleet: str | None) -> dict[str, Any] | None:
-        """What a measure usually is in a fleet: `low`, `mid`, `high` (5, 50, 95 %) over `n` landings."""
-        held = self.held()
-        with self._lock:
-            if measure not in self._spreads:
-                self._spreads[measure] = _spreads(self._source.measure_values(measure), held.landings)
-            found = _one(self._spreads[measure], pl.col("fleet").eq_missing(pl.lit(fleet)))
-        return found if found and found["n"] >= FEWEST_FOR_SPREAD else None
+
+def _new_names() -> Pseudonyms:
+    return Pseudonyms(secrets.token_bytes(32))
 
 
 def worst_first(events: pl.DataFrame) -> pl.DataFrame:
@@ -221,9 +336,10 @@ def worst_first(events: pl.DataFrame) -> pl.DataFrame:
 
 
 def with_week_and_place(frame: pl.DataFrame) -> pl.DataFrame:
-    """Adds the ISO 8601 week of touchdown and the runway with its airfield."""
+    """Adds the ISO 8601 week and the month of touchdown, and the runway with its airfield."""
     utc = pl.col("touchdown_utc")
     return frame.with_columns(
+        month=utc.dt.strftime("%Y-%m"),
         week=pl.format("{}-W{}", utc.dt.iso_year(), utc.dt.week().cast(pl.String).str.zfill(2)),
         place=pl.concat_str("arrival", "runway", separator=" ", ignore_nulls=True),
     )
@@ -282,10 +398,7 @@ def _ready(events: pl.DataFrame, rules: Mapping[str, RuleCard]) -> pl.DataFrame:
         decision_id=pl.lit(None, pl.Int64),
         rule_changed=pl.lit(False),
     )
-    searched = pl.concat_str(
-        "title", "tail", "fleet", "place", "flight", "landing_id", separator=" ", ignore_nulls=True
-    )
-    placed = _with_places(named.with_columns(words=searched.str.to_lowercase()), rules)
+    placed = _with_places(named.with_columns(words=identity.searched()), rules)
     return worst_first(placed).with_row_index("index")
 
 

@@ -157,24 +157,40 @@ def count(n: int, one: str, many: str | None = None) -> str:
 
 
 def monday(week: str) -> datetime:
-    """The first day of an ISO week such as "2026-W47"."""
-    year, number_ = week.split("-W")
+    """The first day of an ISO week such as "2026-W47", or of a month such as "2026-11"."""
+    year, number_ = re.split("-W?", week)
+    if "W" not in week:
+        return datetime(int(year), int(number_), 1, tzinfo=UTC)
     return datetime.fromisocalendar(int(year), int(number_), 1).replace(tzinfo=UTC)
 
 
 def week_name(week: str) -> str:
-    """Week 47"""
-    return f"Week {int(week[-2:])}"
+    """Week 47; November for a month."""
+    return f"Week {int(week[-2:])}" if "W" in week else f"{monday(week):%B}"
 
 
 def week_days(week: str) -> str:
-    """16–22 Nov 2026"""
+    """16–22 Nov 2026; the year of a month."""
     first = monday(week)
+    if "W" not in week:
+        return f"{first.year}"
     last = first + timedelta(days=6)
     if first.year != last.year:
         return f"{first:%-d %b %Y}–{last:%-d %b %Y}"
     start = f"{first:%-d}" if first.month == last.month else f"{first:%-d %b}"
     return f"{start}–{last:%-d %b %Y}"
+
+
+def period(week: str) -> str:
+    """Week 47, 16–22 Nov 2026; November 2026"""
+    return f"{week_name(week)}{', ' if 'W' in week else ' '}{week_days(week)}"
+
+
+def touched_down(landing: Mapping[str, Any]) -> str:
+    """Thu 12 Nov 2026, 06:41; November 2026 for who may know the month; nothing for who may not know even that."""
+    if landing["touchdown_utc"] is not None:
+        return f"{landing['touchdown_utc']:%a %-d %b %Y, %H:%M}"
+    return period(landing["month"]) if landing.get("month") else ""
 
 
 def day(utc: datetime | None) -> str:

@@ -11,6 +11,8 @@ from markupsafe import Markup
 from dashboard import palette
 from dashboard.elements import Block
 from dashboard.query import Query
+from dashboard.store import Held
+from fdm.people.views import LEAST
 
 PRODUCT = "Rollout Watch"
 PLACES = (("/", "Week"), ("/landings", "Landings"), ("/rules", "Rules"), ("/not-assessed", "Not assessed"))
@@ -98,6 +100,17 @@ def pager(total: int, per_page: int, query: Query, what: str) -> Markup:
 def nothing(sentence: str, cure: Markup | str = "") -> Markup:
     """An empty state that says why it is empty and what to do."""
     return Markup('<div class="nothing"><p>{}</p><p>{}</p></div>').format(sentence, cure)
+
+
+def too_few(page: str) -> Markup:
+    """An empty state for so few landings that they could point at somebody."""
+    why = f"Fewer than {LEAST} landings are under these filters. So few could point at a crew, and are not shown."
+    return nothing(why, Markup('<a href="{}">Show every landing</a>').format(page))
+
+
+def periods(held: Held) -> tuple[str, str]:
+    """What the filter of weeks is called, and its choice of them all; months for who may not see weeks."""
+    return ("Month", "All months") if held.least else ("Week", "All weeks")
 
 
 def message(sentence: str, href: str, text: str) -> html.Div:

@@ -18,14 +18,14 @@ from dashboard.query import parse
 from dashboard.scale import places
 from dashboard.steps import StepRow, reasons, step_rows
 from dashboard.store import RuleCard, Store
-from fdm.people.roles import OFFICER
+from fdm.people.roles import ANALYST, OFFICER
 
 
 def layout(store: Store, landing_id: str, search: str) -> html.Div:
     """The page of one landing; its traces follow."""
     landing = store.landing(landing_id)
     if landing is None:
-        return message("This landing is not in the archive.", "/landings", "All landings")
+        return message(store.why_not(landing_id), "/landings", "All landings")
     events = list(store.events_of(landing_id).iter_rows(named=True))
     measures = store.measures_of(landing_id)
     rows = step_rows(store.instants_of(landing_id), events, reasons(measures), landing["bounces"])
@@ -59,7 +59,7 @@ def register(app: Dash, store: Store) -> None:
     """Callbacks of the page."""
 
     @app.callback(Output("rollout-traces-figure", "data"), Input("landing-asked", "data"))
-    @open_to(OFFICER)
+    @open_to(OFFICER, ANALYST)
     def show_traces(asked: Mapping[str, str]) -> dict[str, Any] | None:
         return figure(store, asked["landing"], parse(asked["search"]).event)
 
@@ -89,14 +89,18 @@ def head(
     store: Store, landing: Mapping[str, Any], events: Sequence[Mapping[str, Any]], week: str, event_id: str
 ) -> Markup:
     """Title, what is known of the flight, and the finding in one sentence."""
-    back = f"/?week={week}" + (f"&event={event_id}" if event_id else "")
+    back, to = f"/?week={week}" + (f"&event={event_id}" if event_id else ""), "Back to the week"
+    if week:
+        to = f"Back to {words.week_name(week).lower()}"
+    if store.held().least:
+        back, to = "/landings", "All landings"
     return Markup(
         '<p class="crumb no-print"><a href="{}">{}</a><span class="spring"></span>'
         '<button type="button" data-print>Print</button></p><h1>{}</h1><p class="subject">{}</p>'
         '<p class="finding">{}</p>'
     ).format(
         back,
-        f"Back to {words.week_name(week).lower()}" if week else "Back to the week",
+        to,
         f"Landing at {landing['place'] or 'an unknown runway'}",
         subject(landing),
         marks.unbroken(finding(store, landing, events)),
@@ -114,7 +118,7 @@ def subject(landing: Mapping[str, Any]) -> str:
             landing["fleet"],
             f"flight {landing['flight']}" if landing["flight"] else "",
             f"from {landing['departure']}" if landing["departure"] else "",
-            words.moment(landing["touchdown_utc"]),
+            _when(landing),
             f"{words.quantity(length, 'm')} runway" if length else "",
             f"condition code {condition}" if condition is not None else "",
             f"{weight / 1000:.1f} t" if weight else "",
@@ -125,6 +129,11 @@ def subject(landing: Mapping[str, Any]) -> str:
         )
         if part
     )
+
+
+def _when(landing: Mapping[str, Any]) -> str:
+    month = None if landing["touchdown_utc"] else words.touched_down(landing)
+    return month or words.moment(landing["touchdown_utc"])
 
 
 def finding(store: Store, landing: Mapping[str, Any], events: Sequence[Mapping[str, Any]]) -> str:

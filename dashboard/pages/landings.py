@@ -12,6 +12,7 @@ from dashboard import marks, words
 from dashboard.access import open_to
 from dashboard.elements import Block
 from dashboard.landing_list import EVENTS, LANDINGS_PER_PAGE, landings, titles
+from dashboard.pages import frame
 from dashboard.pages.frame import filters, nothing, options, pager, search_box
 from dashboard.query import ALL_WEEKS, LEVELS, Query, parse
 from dashboard.store import Held, Store
@@ -49,14 +50,14 @@ def register(app: Dash, store: Store) -> None:
 
 def controls(held: Held, query: Query) -> Markup:
     """Landing filters."""
-    weeks = [(week, f"{words.week_name(week)}, {words.week_days(week)}") for week in reversed(held.weeks)]
+    weeks = [(week, words.period(week)) for week in reversed(held.weeks)]
 
     def distinct(column: str) -> list[str]:
         return held.landings.get_column(column).drop_nulls().unique().sort().to_list()
 
     return Markup('<h1 class="inline">Landings</h1><span class="spring"></span>{}{}{}{}{}{}').format(
         search_box(query.text, "Search landings"),
-        options("week", "Week", "All weeks", weeks, "" if query.week == ALL_WEEKS else query.week),
+        options("week", *frame.periods(held), weeks, "" if query.week == ALL_WEEKS else query.week),
         options("fleet", "Fleet", "All fleets", distinct("fleet"), query.fleet),
         options("runway", "Runway", "All runways", distinct("place"), query.runway),
         options("tail", "Aircraft", "All aircraft", distinct("tail"), query.tail),
@@ -69,11 +70,14 @@ def listing(held: Held, query: Query) -> Markup:
     found = landings(held, query)
     if found.is_empty():
         return nothing("No landing under these filters.", Markup('<a href="/landings">Show every landing</a>'))
+    if held.hides(found.height):
+        return frame.too_few("/landings")
     start = (query.page - 1) * LANDINGS_PER_PAGE
     page = found.slice(start, LANDINGS_PER_PAGE)
     told = titles(held, page.get_column("landing_id"))
     body = marks.joined(_row(row, told.get(row["landing_id"], [])) for row in page.iter_rows(named=True))
-    heads = ("Touchdown, UTC", "Aircraft", "Fleet", "Flight", "Runway", "Speed", "Events", "", "Rules assessed")
+    when = "Month" if held.least else "Touchdown, UTC"
+    heads = (when, "Aircraft", "Fleet", "Flight", "Runway", "Speed", "Events", "", "Rules assessed")
     return Markup(
         '<p class="tally"><b>{}</b>{}</p><table class="list-table"><thead><tr>{}</tr></thead>'
         "<tbody>{}</tbody></table>{}"
@@ -99,7 +103,7 @@ def _row(row: dict[str, Any], told: list[str]) -> Markup:
         '<td class="marks">{}</td><td class="titles soft">{}</td><td>{}</td></tr>'
     ).format(
         row["landing_id"],
-        f"{row['touchdown_utc']:%a %-d %b %Y, %H:%M}" if row["touchdown_utc"] else "date unknown",
+        words.touched_down(row) or "date unknown",
         row["tail"] or "unknown",
         row["fleet"] or "",
         row["flight"] or "",

@@ -8,6 +8,7 @@ from markupsafe import Markup
 from dashboard import marks, words
 from dashboard.access import open_to
 from dashboard.elements import Block
+from dashboard.pages import frame
 from dashboard.pages.frame import filters, nothing, options
 from dashboard.query import ALL_WEEKS, Query, parse
 from dashboard.queue import matching
@@ -42,11 +43,11 @@ def register(app: Dash, store: Store) -> None:
 
 def controls(held: Held, query: Query) -> Markup:
     """Landing filters."""
-    weeks = [(week, f"{words.week_name(week)}, {words.week_days(week)}") for week in reversed(held.weeks)]
+    weeks = [(week, words.period(week)) for week in reversed(held.weeks)]
     fleets = held.landings.get_column("fleet").drop_nulls().unique().sort().to_list()
     tails = held.landings.get_column("tail").drop_nulls().unique().sort().to_list()
     return Markup('<h1 class="inline">Not assessed</h1><span class="spring"></span>{}{}{}').format(
-        options("week", "Week", "All weeks", weeks, "" if query.week == ALL_WEEKS else query.week),
+        options("week", *frame.periods(held), weeks, "" if query.week == ALL_WEEKS else query.week),
         options("fleet", "Fleet", "All fleets", fleets, query.fleet),
         options("tail", "Aircraft", "All aircraft", tails, query.tail),
     )
@@ -55,6 +56,8 @@ def controls(held: Held, query: Query) -> Markup:
 def listing(held: Held, query: Query) -> Markup:
     """Reasons with the landings and rules they concern."""
     landings = matching(held.landings, query, week=query.week or ALL_WEEKS).select("landing_id").collect()
+    if held.hides(landings.height):
+        return frame.too_few("/not-assessed")
     reasons = by_reason(held.missing.join(landings, on="landing_id", how="semi"), held)
     if not reasons:
         return nothing(f"Every rule was assessed on all {words.count(landings.height, 'landing')}.")
@@ -62,12 +65,22 @@ def listing(held: Held, query: Query) -> Markup:
     return Markup(
         '<p class="tally"><b>{}</b> {}</p><table class="list-table"><thead><tr><th>Reason</th>'
         '<th class="num">Landings</th>'
-        '<th class="num">Aircraft</th><th>Rules that could not be assessed</th><th class="num">Newest</th>'
+        '<th class="num">Aircraft</th><th>Rules that could not be assessed</th><th class="num">{}</th>'
         "</tr></thead><tbody>{}</tbody></table>"
-    ).format(words.count(len(reasons), "reason"), f"over {words.count(landings.height, 'landing')}", body)
+    ).format(
+        words.count(len(reasons), "reason"),
+        f"over {words.count(landings.height, 'landing')}",
+        "Landing" if held.least else "Newest",
+        body,
+    )
 
 
 def _row(held: Held, reason: Reason) -> Markup:
+    if held.hides(reason.landings):
+        return Markup(
+            '<tr><td>{} {}</td><td class="num soft" colspan="2">fewer than {}</td><td class="soft">{}</td>'
+            "<td></td></tr>"
+        ).format(marks.HATCH, words.sentence(reason.sentence), held.least, _rules(held, reason.rules))
     return Markup(
         '<tr><td>{} {}</td><td class="num">{:,}</td><td class="num">{:,}</td><td class="soft">{}</td>'
         '<td class="num"><a href="/landing/{}">{}</a></td></tr>'
@@ -78,7 +91,7 @@ def _row(held: Held, reason: Reason) -> Markup:
         reason.aircraft,
         _rules(held, reason.rules),
         reason.example,
-        words.day(reason.newest),
+        "an example" if held.least else words.day(reason.newest),
     )
 
 

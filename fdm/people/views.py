@@ -2,7 +2,7 @@
 
 officer         keeps identities: everything listed
 analyst         stable pseudonyms for aircraft, flight, departure and landing, the month of touchdown, and facts
-captain         the landing as flown: no aircraft, flight, departure or date
+captain         the landing as flown: no aircraft, flight, departure, airfield or date
 administrator   nothing; accounts and backups need no flight data
 """
 
@@ -21,20 +21,19 @@ LEAST = 5  # counts below are not shown; common practice, no source
 
 _KEYS = {"landing_id", "event_id"}
 _NAMED = ("tail", "flight", "departure", "landing_id")
-_PLACE = {
-    "fleet",
-    "arrival",
-    "runway",
-    "runway_condition_code",
-    "runway_length_m",
-    "runway_displaced_m",
-    "runway_width_m",
-    "runway_heading_deg",
-    "runway_latitude_deg",
-    "runway_longitude_deg",
-    "airport_elevation_ft",
-    "reversers_out",
-}
+_SURFACE = {"fleet", "runway_condition_code", "runway_length_m", "reversers_out"}
+AIRFIELD = frozenset(
+    {
+        "arrival",
+        "runway",
+        "runway_displaced_m",
+        "runway_width_m",
+        "runway_heading_deg",
+        "runway_latitude_deg",
+        "runway_longitude_deg",
+        "airport_elevation_ft",
+    }
+)
 _FLOWN = {
     "touchdown_by",
     "kind",
@@ -81,14 +80,17 @@ _IDENTITY = {
     "touchdown_latest_s",
 }
 _TOLD = ("evidence", "quality")  # sentences
-_DAY = r"\b\d{4}-\d{2}-\d{2}\b"
+_MONTHS = "Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec"
+DAY = rf"\b\d{{4}}-\d{{2}}-\d{{2}}\b|\b\d{{1,2}}\.? (?:{_MONTHS})[a-z]*\b|\b\d{{1,2}}:\d{{2}}\b|\bW(?:eek )?\d{{1,2}}\b"
 LEFT_OUT = "(a sentence that names a flight, an aircraft or a day is left out)"
 MONTH = "touchdown_month"
 
 SEES: dict[str, frozenset[str]] = {
-    OFFICER: frozenset(_KEYS | _IDENTITY | _PLACE | _FLOWN | _JUDGED),
-    ANALYST: frozenset(_KEYS | {"tail", "flight", "departure", "recorder", MONTH} | _PLACE | _FLOWN | _JUDGED),
-    CAPTAIN: frozenset(_KEYS | _PLACE | _FLOWN | _JUDGED),
+    OFFICER: frozenset(_KEYS | _IDENTITY | _SURFACE | AIRFIELD | _FLOWN | _JUDGED),
+    ANALYST: frozenset(
+        _KEYS | {"tail", "flight", "departure", "recorder", MONTH} | _SURFACE | AIRFIELD | _FLOWN | _JUDGED
+    ),
+    CAPTAIN: frozenset(_KEYS | _SURFACE | _FLOWN | _JUDGED),
     ADMINISTRATOR: frozenset(),
 }
 
@@ -98,7 +100,7 @@ def seen_by(frame: pl.DataFrame, role: str, pseudonyms: Pseudonyms) -> pl.DataFr
 
     Tail, flight, departure, landing_id and event_id become pseudonyms for every role but the officer, the time of
     touchdown its month ("2026-11", column touchdown_month), and a sentence of evidence or quality that names the
-    row's aircraft or flight or any day is left out. Raises NotAllowed for a role that is not known.
+    row's aircraft, flight or departure or any day is left out. Raises NotAllowed for a role that is not known.
     """
     if role not in SEES:
         raise NotAllowed(f"there is no role {role!r}")
@@ -120,12 +122,13 @@ def _disguised(frame: pl.DataFrame, pseudonyms: Pseudonyms) -> pl.DataFrame:
 
 
 def _told(frame: pl.DataFrame, name: str) -> pl.Series:
-    """A column of sentences without those that name the row's own aircraft or flight, or a day."""
-    names = [column for column in ("tail", "flight") if column in frame.columns]
+    """A column of sentences without those that name the row's own aircraft, flight or departure, or a day."""
+    names = [column for column in ("tail", "flight", "departure") if column in frame.columns]
     long = frame.select(pl.col(name), *names).with_row_index("row").explode(name)
-    tells = pl.col(name).str.contains(_DAY)
+    tells = pl.col(name).str.contains(DAY)
     for column in names:
-        tells |= pl.col(name).str.contains(pl.col(column), literal=True).fill_null(False)
+        named = pl.when(pl.col(column).str.len_chars() > 0).then(pl.col(column))
+        tells |= pl.col(name).str.contains(named, literal=True).fill_null(False)
     kept = long.with_columns(pl.when(tells).then(pl.lit(LEFT_OUT)).otherwise(pl.col(name)).alias(name))
     lists = kept.group_by("row").agg(pl.col(name).drop_nulls())
     return (
