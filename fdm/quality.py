@@ -22,10 +22,10 @@ FASTEST: dict[str, tuple[float, float]] = {
     "ground_speed": (16.0, 3.0),  # 0.8 g
     "airspeed": (20.0, 8.0),
     "radio_height": (60.0, 12.0),
-    "heading": (15.0, 4.0),
+    "heading": (6.0, 4.0),  # there and back: a swing reverses within two samples
     "pitch": (12.0, 3.0),
-    "n1": (40.0, 8.0),  # twice what engines do, so that a quick simulated one is no fault
-    "epr": (1.0, 0.15),
+    "n1": (12.0, 5.0),  # there and back: an engine that spools up does not spool down in the next sample
+    "epr": (0.3, 0.12),
     "spoiler_handle": (0.0, 0.4),  # may run its full travel between two samples, but not there and back
     "spoiler_panel": (0.0, 0.4),
     "reverse_lever": (0.0, 0.4),
@@ -34,10 +34,13 @@ FASTEST: dict[str, tuple[float, float]] = {
     "gross_weight": (0.0, 2000.0),
 }
 # These change from sample to sample while they change at all; the share of a spike's leap that ends a standstill.
-FREEZES = {"ground_speed": 0.5, "radio_height": 1.0, "n1": 1.0, "epr": 1.0}
+FREEZES = {"ground_speed": 0.25, "radio_height": 1.0, "n1": 1.0, "epr": 1.0}
+# They go on as they began: where the change after the leap is more than this share of it, they truly began to move.
+TAILS = {"ground_speed": 0.5, "n1": 0.4, "epr": 0.4}
 FROZEN_S = 3.0
 PULSED = ("reverser_state", "reverser_deployed", "reverser_unlocked")  # cannot go and come back within one sample
 PULSE_STEP_S = 1.05  # ... of at most this length
+UNLOCKS_S = 0.3  # ... and not even unlock and lock again within one of this
 DROPOUT_SAMPLES = 3
 
 
@@ -75,9 +78,10 @@ def screen(name: str, values: np.ndarray, start_s: np.ndarray, step_s: float) ->
         leap = per_s * step_s + allowance
         found.append(("spike", spikes(values, leap, wraps=kind == "heading")))
         if kind in FREEZES:
-            found.append(("frozen", frozen(values, leap * FREEZES[kind], max(3, round(FROZEN_S / step_s)))))
+            samples = max(3, round(FROZEN_S / step_s))
+            found.append(("frozen", frozen(values, leap * FREEZES[kind], samples, TAILS.get(kind))))
     if kind in PULSED and step_s <= PULSE_STEP_S:
-        found.append(("lone change of state", pulses(values)))
+        found.append(("lone change of state", pulses(values, any_change=step_s <= UNLOCKS_S)))
     found = [(label, mask) for label, mask in found if mask.any()]
     faults = [fault for label, mask in found for fault in _located(name, label, mask, start_s, step_s)]
     if found:
@@ -98,14 +102,18 @@ def spikes(values: np.ndarray, leap: float, wraps: bool = False) -> np.ndarray:
     return mask
 
 
-def frozen(values: np.ndarray, leap: float, samples: int, wraps: bool = False) -> np.ndarray:
+def frozen(values: np.ndarray, leap: float, samples: int, tail: float | None = None) -> np.ndarray:
     """(n, m) true where a value repeats exactly for `samples` or more and then leaps by more than `leap`.
 
     The first sample of the run is kept: it was sampled before the freeze.
+    tail    share of a leap; where the next change goes on by more than it, the value truly began to move
     """
     with np.errstate(invalid="ignore"):
-        change = _step(values[:, :-1], values[:, 1:], wraps)
+        change = values[:, 1:] - values[:, :-1]
     jumped = np.abs(change) > leap
+    if tail is not None and jumped.any():
+        behind = np.nan_to_num(np.pad(change[:, 1:], ((0, 0), (0, 1))), nan=0.0)
+        jumped &= np.sign(change) * behind <= tail * np.abs(change)
     mask = np.zeros(values.shape, bool)
     if not jumped.any():
         return mask
@@ -120,11 +128,18 @@ def frozen(values: np.ndarray, leap: float, samples: int, wraps: bool = False) -
     return mask
 
 
-def pulses(values: np.ndarray) -> np.ndarray:
-    """(n, m) true at single samples of a discrete or state that differ from two equal neighbours."""
+def pulses(values: np.ndarray, any_change: bool = True) -> np.ndarray:
+    """(n, m) true at single samples of a discrete or state that differ from two equal neighbours.
+
+    any_change  else only those that no reverser can show: one that is out may not be seen to lock and unlock again
+                within a sample, nor one that is stowed to run its whole travel there and back; it may unlock so shortly
+    """
     mask = np.zeros(values.shape, bool)
     left, here, right = values[:, :-2], values[:, 1:-1], values[:, 2:]
-    mask[:, 1:-1] = (left == right) & (here != left) & (here >= 0) & (left >= 0)
+    lone = (left == right) & (here != left) & (here >= 0) & (left >= 0)
+    if not any_change and lone.any():
+        lone &= (np.abs(here - left) > 1) | ((here < left) & (left == 1))
+    mask[:, 1:-1] = lone
     return mask
 
 

@@ -138,10 +138,11 @@ def _beside(flags: np.ndarray) -> np.ndarray:
     return between
 
 
-def _count_within(flags: np.ndarray, window: int) -> np.ndarray:
-    """How many flags hold within so many columns of each, itself included."""
-    total = np.cumsum(np.pad(flags, ((0, 0), (window + 1, window))), axis=1, dtype=np.int32)
-    return total[:, 2 * window + 1 :] - total[:, : -(2 * window + 1)]
+def _count_within(flags: np.ndarray, window: int, ahead: int | None = None) -> np.ndarray:
+    """How many flags hold within so many columns of each, itself included; `ahead`: that many after it instead."""
+    behind = window if ahead is None else ahead
+    total = np.cumsum(np.pad(flags, ((0, 0), (window + 1, behind))), axis=1, dtype=np.int32)
+    return total[:, window + behind + 1 :] - total[:, : -(window + behind + 1)]
 
 
 def _resting_ft(batch: Batch) -> np.ndarray:
@@ -313,7 +314,8 @@ def _calm(batch: Batch, gear: Signal, rows: np.ndarray, *, rising: bool = False)
     with np.errstate(invalid="ignore"):
         felt = (rise_of(signal) if rising else np.abs(signal.values - 1.0)) > STIR_G
     window = int(np.ceil((gear.step_s + 0.1) / signal.step_s))
-    stirs, known = _count_within(felt, window), _count_within(signal.valid, window)
+    ahead = int(np.ceil(0.1 / signal.step_s)) if rising else window  # what was touched, was touched by then
+    stirs, known = (_count_within(flags, window, ahead) for flags in (felt, signal.valid))
     calm = np.where((stirs == 0) & (known > window), np.int8(1), np.int8(0))
     return nearest_values(replace(signal, values=calm), gear) == 1
 

@@ -80,7 +80,7 @@ def highest(signal: Signal, start: Instants, end: Instants, *, missing: int) -> 
     for when in (start, end):
         best = np.fmax(best, interpolate(signal, when.best + signal.lag_s / 2))
     lower = _surely_reached(signal, start, end) - signal.tolerance
-    upper = _possibly_reached(signal, start.earliest, end.latest + signal.lag_s) + signal.tolerance
+    upper = possibly_reached(signal, start.earliest, end.latest + signal.lag_s) + signal.tolerance
     why = np.where(start.why != FINE, start.why, end.why)
     gap_s = signal.longest_gap_s(start.earliest, end.latest)
     holed = gap_s > signal.wide_s + 1e-3
@@ -113,7 +113,7 @@ def _inside(signal: Signal, time_s: np.ndarray) -> np.ndarray:
     return np.clip(time_s, signal.time(signal.first_column), signal.time(signal.last_column))
 
 
-def _possibly_reached(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
+def possibly_reached(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
     """Highest of what may be inside a window: samples, what may lie between them, and the window's ends."""
     most = _peak(signal, from_s, to_s)
     begin, end = signal.index_from(from_s), signal.index_past(to_s)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from fdm.bounded import FINE, Bounded
@@ -10,7 +12,7 @@ from fdm.rolling import ALONG_RUNWAY_S
 from fdm.signal import counted, middle
 from fdm.steps import Rollout
 from fdm.units import MPS2_PER_G, MPS_PER_KT
-from fdm.windows import value_at
+from fdm.windows import possibly_reached, value_at
 
 DECELERATING_FROM_S = 3.0  # after contact: devices are out and brakes are on by then (common practice, no source)
 EXCURSION_ABOVE_KT = 60.0
@@ -82,11 +84,13 @@ def heading_excursion_deg(batch: Rollout) -> Bounded:
     off = np.where(inside, batch.off_heading_deg, np.float32(np.nan))
     known = counted(~np.isnan(off)) >= 3
     along = np.where(known, middle(off), 0).astype(np.float32)
-    away = np.where(inside, np.abs(off - along[:, None]), np.float32(-1))
-    k = np.argmax(away, axis=1)
+    away = np.abs(batch.off_heading_deg - along[:, None])
+    k = np.argmax(np.where(inside, away, np.float32(-1)), axis=1)
     value = away[np.arange(batch.n), k].astype(np.float64)
     slack = 2 * signal.tolerance
-    result = Bounded(value, np.maximum(value - slack, 0), value + slack, batch.contact.why, signal.time(k))
+    most = possibly_reached(replace(signal, values=away), batch.contact.earliest + ALONG_RUNWAY_S, end.latest)
+    upper = np.fmax(value, most) + slack
+    result = Bounded(value, np.maximum(value - slack, 0), upper, batch.contact.why, signal.time(k))
     always_fast = slow.why == batch.never_slow(EXCURSION_ABOVE_KT)
     result = result.where(known, batch.reason("too few heading samples above 60 kt"))
     return result.where(slow.happened | always_fast, slow.why)

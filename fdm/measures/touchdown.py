@@ -86,6 +86,7 @@ def unstowed_in_air_s(batch: Rollout) -> Bounded:
         until = np.where(reaches, onset.earliest, contact.best)
         sure = time_above(out, 0.5, begin, exactly(np.maximum(until, begin.best)), missing=missing)
         value = np.where(reaches, sure.value, whole.value)
-        return Bounded(value, np.minimum(whole.lower, value), np.maximum(whole.upper, value), whole.why, onset.best)
+        most = np.maximum(np.maximum(whole.upper, value), out.step_s)  # so much may hide between two samples
+        return Bounded(value, np.minimum(whole.lower, value), most, whole.why, onset.best)
 
     return batch.per_engine(one)

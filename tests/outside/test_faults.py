@@ -111,20 +111,13 @@ def _other_severity() -> pl.Expr:
 
 # -- faults never make events, and never hide them ----------------------------------------------------------------
 
-N1_STILL = "N1 at 1 Hz may leap 48 points in a second, so a standstill that ends in 46 passes"
-HEADING_LEAP = "heading at 1 Hz may leap 19 deg in a second; an aeroplane on a runway turns by 5"
 SPOILERS_STILL = "spoilers that stand still as they should move look late; the lift dump is not asked"
-CHATTER_BEFORE = "lone ground samples before contact are taken for it, and delays begin seconds early"
 DEAD_ALONE = "a dead discrete is found only while the other reverser is out"
 
 INVENTS = {
-    "n1_frozen": N1_STILL,
-    "heading_spike": HEADING_LEAP,
     "spoiler_frozen": SPOILERS_STILL,
-    "gear_chatter_before": CHATTER_BEFORE,
 }
 HIDES = {
-    "heading_spike": HEADING_LEAP,
     "spoiler_frozen": SPOILERS_STILL,
     "reverser_dead": DEAD_ALONE,
 }
@@ -150,18 +143,12 @@ def test_lapses_keep_their_outcome_or_are_not_assessed(faulty: Faulty, fault: st
 SWAPPED = "engines in each other's columns are not looked for"
 
 UNNAMED = {
-    "n1_frozen": N1_STILL,
-    "n1_spike": "N1 at 1 Hz may leap 48 points: nought for one sample passes below that",
     "n1_swapped": SWAPPED,
-    "heading_spike": HEADING_LEAP,
     "normal_acceleration_datum": "normal acceleration at rest is not held against 1 g in the landing's quality",
     "spoiler_frozen": SPOILERS_STILL,
     "reversers_swapped": SWAPPED,
 }
 UNPLACED = {
-    "n1_frozen": N1_STILL,
-    "n1_spike": UNNAMED["n1_spike"],
-    "heading_spike": HEADING_LEAP,
     "spoiler_frozen": SPOILERS_STILL,
     "reverser_contradiction": "said without a time",
     "stamps_duplicated": "said without a time",

@@ -1,0 +1,131 @@
+"""Recorder faults in one landing made by hand: taken out, named, and never taken for what the aeroplane did."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.handmade import POWER, SPEED, STATE, TURN, made
+from tests.making import Truth, between, line, switch
+
+
+def _said(given, row: int = 0) -> list[str]:
+    return given.result.landings["quality"][row].to_list()
+
+
+def _one_sample(truth: Truth, at_s: float, step_s: float, value: float) -> Truth:
+    """A truth with another value for as long as one sampling step around a time."""
+    return lambda t: np.where(np.abs(t - at_s) < step_s / 2, value, truth(t))
+
+
+def _stands(truth: Truth, from_s: float, to_s: float) -> Truth:
+    return lambda t: truth(np.where((t >= from_s) & (t < to_s), from_s, t))
+
+
+# -- what a reverser can do in one sample, and what it cannot ---------------------------------------------------------
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 2.0])
+def test_a_short_unlock_in_the_air_is_not_taken_out(rate_hz: float) -> None:
+    """Out of stowed for 0.6 s, which one sample at 1 or 2 Hz may show: the bounds hold it."""
+    for start_s in np.arange(-6.0, -5.0, 0.17):
+        unlock = switch(0, (start_s, 1), (start_s + 0.6, 0), (2.6, 1), (4.6, 2), (25, 1), (28, 0))
+        given = made({"reverser_state.1": unlock}, rates={"reverser_state.1": rate_hz, "reverser_state.2": rate_hz})
+        assert given("unstowed_in_air_s", 1).holds(0.6), start_s
+
+
+def test_reverse_selected_for_a_moment_before_going_around_is_seen() -> None:
+    """Unlocked from 2.6 to 3.4 s, then power and off again: one sample in transit."""
+    short = switch(0, (2.6, 1), (3.4, 0))
+    away = line((3.2, 25), (8, 90))
+    given = made(
+        {
+            "reverser_state.1": short,
+            "reverser_state.2": short,
+            "reverse_lever.1": None,
+            "reverse_lever.2": None,
+            "main_gear_ground": between((0, 9)),
+            "radio_height": line((-30, 300), (0, 0), (9, 0), (40, 900)),
+            "ground_speed": line((-30, 142), (0, 140), (4, 128), (40, 160)),
+            "n1.1": away,
+            "n1.2": away,
+            "spoiler_handle": line((0.5, 0), (1.5, 1), (3.5, 1), (4, 0)),
+        },
+        rates={"reverser_state.1": 1.0, "reverser_state.2": 1.0},
+        end_s=30,
+    )
+    assert given("go_around_after_reverse").value == 1
+
+
+@pytest.mark.parametrize("value", [0.0, 2.0])
+def test_a_whole_travel_there_and_back_in_a_sample_is_the_recorders(value: float) -> None:
+    wrong = _one_sample(STATE, 15 if value == 0 else -5, 1.0, value)
+    given = made({"reverser_state.1": wrong}, rates={"reverser_state.1": 1.0, "reverser_state.2": 1.0})
+    assert any("reverser_state.1: lone change of state" in text for text in _said(given))
+    assert given("unstowed_in_air_s", 1).value == 0
+    assert given("one_side_deployed_s").holds(0)
+
+
+# -- spikes and standstills at 1 Hz -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("off_deg", [-15, 12, 25])
+def test_a_heading_that_leaps_away_and_back_is_a_spike(off_deg: float) -> None:
+    heading = _one_sample(lambda t: 90 + TURN(t), 10, 1.0, 90 + off_deg)
+    given = made({"heading": heading}, rates={"heading": 1.0})
+    assert any("heading: spike" in text for text in _said(given))
+    assert given("heading_excursion_deg").upper < 3
+
+
+def test_a_swerve_is_not_a_spike() -> None:
+    """Twelve degrees off and back over six seconds: 4 degrees a second."""
+    swerve = line((10, 0), (13, 12), (16, 0))
+    given = made({"heading": lambda t: 90 + TURN(t) + swerve(t)}, rates={"heading": 1.0})
+    assert not any("heading" in text for text in _said(given))
+    assert given("heading_excursion_deg").holds(12)
+
+
+@pytest.mark.parametrize(("at_s", "value"), [(15, 0), (15, 127.5), (22, 0.0)])
+def test_an_engine_that_stands_still_for_one_sample_is_a_spike(at_s: float, value: float) -> None:
+    given = made({"n1.1": _one_sample(POWER, at_s, 1.0, value)}, rates={"n1.1": 1.0, "n1.2": 1.0})
+    assert any("n1.1: spike" in text for text in _said(given))
+    assert given("high_reverse_below_taxi_s", 1).holds(0)
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 4.0])
+def test_an_engine_that_stands_still_and_leaps_is_frozen(rate_hz: float) -> None:
+    given = made({"n1.1": _stands(POWER, 17.9, 25)}, rates={"n1.1": rate_hz, "n1.2": rate_hz})
+    assert any("n1.1: frozen" in text for text in _said(given))
+
+
+@pytest.mark.parametrize("pct_per_s", [8, 15, 30])
+def test_an_engine_that_runs_down_from_steady_power_is_not_frozen(pct_per_s: float) -> None:
+    """Even a quick one, which goes on running down after its first second."""
+    down = line((-4, 55), (0, 25), (5, 25), (9, 70), (18, 70), (18 + 45 / pct_per_s, 25))
+    given = made({"n1.1": down, "n1.2": down}, rates={"n1.1": 1.0, "n1.2": 1.0})
+    assert not any("n1" in text for text in _said(given))
+
+
+@pytest.mark.parametrize("lasts_s", [3.5, 6])
+def test_ground_speed_that_stands_still_and_leaps_is_frozen(lasts_s: float) -> None:
+    given = made({"ground_speed": _stands(SPEED, 12, 12 + lasts_s)}, rates={"ground_speed": 1.0})
+    assert any("ground_speed: frozen" in text for text in _said(given))
+
+
+def test_brakes_that_bite_late_are_no_frozen_speed() -> None:
+    """Constant speed to the letter for ten seconds, then 0.4 g."""
+    speed = line((-30, 142), (0, 140), (10, 140), (25, 20))
+    for rate_hz in (1.0, 2.0, 4.0, 8.0):
+        given = made({"ground_speed": speed}, rates={"ground_speed": rate_hz})
+        assert not any("ground_speed" in text for text in _said(given)), rate_hz
+
+
+# -- air/ground ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("at_s", [-1.1, -1.6, -2.2])
+def test_a_lone_ground_sample_before_contact_is_not_contact(at_s: float) -> None:
+    """The jolt of contact comes after it, and proves nothing for it."""
+    chatter = _one_sample(between((0, 1e6)), at_s, 1.0, 1.0)
+    given = made({"main_gear_ground": chatter, "radio_height": None}, rates={"main_gear_ground": 1.0})
+    assert given("spoiler_delay_first_s").holds(1.2)  # 0.7 of the travel from 0.5 to 1.5 s
