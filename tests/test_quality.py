@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.handmade import POWER, SPEED, STATE, TURN, made
+from tests.handmade import POWER, SPEED, STATE, TURN, Made, made
 from tests.making import Truth, between, line, switch
 
 
-def _said(given, row: int = 0) -> list[str]:
+def _said(given: Made, row: int = 0) -> list[str]:
     return given.result.landings["quality"][row].to_list()
 
 
