@@ -108,6 +108,8 @@ def context_of(source_file: SourceFile) -> str:
     digest = hashlib.blake2b(digest_size=10)
     digest.update(_map_hash(source_file.map_file).encode())
     digest.update(json.dumps(source_file.facts, sort_keys=True, default=str).encode())
+    if source_file.given:
+        digest.update(json.dumps(source_file.given, sort_keys=True, default=str).encode())
     digest.update(_runways_hash(source_file.runways).encode())
     return digest.hexdigest()
 

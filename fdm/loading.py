@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,7 +17,7 @@ from fdm.crew import Crew, crew_of
 from fdm.frames import Frame, Layout, stack_frames
 from fdm.ingest import FileJob, Flight, ReadFile, ReadJob, context_of, read_job, stamp_of
 from fdm.partitions import PART_LANDINGS, write_part
-from fdm.reading import SourceFile, list_sources
+from fdm.reading import SourceFile, checked_facts, list_sources
 
 Progress = Callable[[int, int, str], None]  # files done, files in all, what is being read
 Row = dict[str, Any]  # of FILES
@@ -58,6 +58,7 @@ def load(
     archive: Path | str,
     *,
     map_file: Path | str | None = None,
+    facts: Mapping[str, Any] | None = None,
     workers: int = 1,
     cluster: str | None = None,
     wait: bool = False,
@@ -68,11 +69,14 @@ def load(
     A file already loaded with the same content, map and facts is left alone; a changed one replaces its landings;
     a refused one is reported and leaves what was stored of it before.
 
+    facts     of every flight: schemas.FACTS values, or texts of them, that go before those of tables and files
     workers   processes on this machine; cluster, address of a Dask scheduler whose workers see the recordings too
     wait      wait for another writer instead of refusing
     raises    FdmError when nothing can be read at all, or another command is writing
     """
-    files = list_sources([Path(s) for s in sources], None if map_file is None else Path(map_file))
+    files = list_sources(
+        [Path(s) for s in sources], None if map_file is None else Path(map_file), checked_facts(facts or {})
+    )
     store = Archive(archive, create=True)
     with store.writing("load", wait=wait), crew_of(workers, cluster) as crew:
         run = _Load(store, crew, progress, len(files))

@@ -12,22 +12,32 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from fdm.cells import TIME_COLUMNS
-from fdm.errors import FactsError, FdmError, MapError, RecordingError
+from fdm.errors import FactsError, FdmError, MapError, RecordingError, nearest
 from fdm.flights import FlightRow, RunwayEnd, load_flights, load_runways, parse_facts, runway_facts
 from fdm.parameter_map import ParameterMap, load_map
 from fdm.readers import RawFlight, column_names, read_flights
 from fdm.recording import Recording
 from fdm.sampling import sample_flight
+from fdm.schemas import FACTS
 
 SUFFIXES = (".csv", ".tsv", ".txt", ".parquet", ".arrow", ".ipc", ".feather", ".mat")
 FLIGHTS, RUNWAYS = "flights.csv", "runways.csv"
+OF_RUNWAY = (
+    "runway_length_m",
+    "runway_displaced_m",
+    "runway_width_m",
+    "runway_heading_deg",
+    "runway_latitude_deg",
+    "runway_longitude_deg",
+    "airport_elevation_ft",
+)
 
 
 @dataclass(frozen=True)
@@ -46,6 +56,7 @@ class SourceFile:
     map_file  parameter map of every flight that `facts` names no other for; None when none is known
     facts     a row per flight: schemas.FACTS values, and `map` (path, with `map_hash`) where it is not `map_file`
     runways   the folder's runways.csv, for landings whose runway is not named
+    given     schemas.FACTS values (or texts of them) that go before those of tables and files
     notes     on the folder's tables, one sentence each
     error     set when the folder's tables are wrong: the file cannot be read as long as they are
     """
@@ -55,6 +66,7 @@ class SourceFile:
     facts: tuple[Mapping[str, Any], ...] = ()
     runways: tuple[RunwayEnd, ...] = ()
     notes: tuple[str, ...] = ()
+    given: Mapping[str, Any] = field(default_factory=dict)
     error: FdmError | None = None
 
 
@@ -66,8 +78,8 @@ def read(
     map_file  parameter map of the files that flights.csv names none for
     facts     schemas.FACTS values (or texts of them) that go before those of flights.csv and of the files
     """
-    for source_file in list_sources(sources, map_file):
-        yield from read_source(source_file, facts)
+    for source_file in list_sources(sources, map_file, facts):
+        yield from read_source(source_file)
 
 
 def _file_hash(path: Path | None) -> str:
@@ -80,7 +92,9 @@ def _file_hash(path: Path | None) -> str:
 # ── finding the files ────────────────────────────────────────────────────────────────────────────────────────
 
 
-def list_sources(sources: Sequence[Path | str], map_file: Path | None = None) -> list[SourceFile]:
+def list_sources(
+    sources: Sequence[Path | str], map_file: Path | None = None, facts: Mapping[str, Any] | None = None
+) -> list[SourceFile]:
     """The recording files among files and folders (with their subfolders), each once, in a fixed order.
 
     A folder's flights.csv and runways.csv serve the files that it lists and those beside and below it. A file of a
@@ -90,7 +104,7 @@ def list_sources(sources: Sequence[Path | str], map_file: Path | None = None) ->
     for source in map(Path, sources):
         listed = _folder(source, map_file) if source.is_dir() else [_single(source, map_file)]
         for item in listed:
-            found.setdefault(item.path.resolve(), item)
+            found.setdefault(item.path.resolve(), replace(item, given=dict(facts or {})))
     return list(found.values())
 
 
@@ -176,14 +190,14 @@ def _single(path: Path, map_file: Path | None) -> SourceFile:
 # ── reading a file ───────────────────────────────────────────────────────────────────────────────────────────
 
 
-def read_source(source_file: SourceFile, facts: Mapping[str, Any] | None = None) -> Iterator[Recording | Refusal]:
+def read_source(source_file: SourceFile) -> Iterator[Recording | Refusal]:
     """Every flight of one file, each as a Recording or as a Refusal that says what is wrong with it."""
     path = str(source_file.path)
     if source_file.error:
         yield Refusal(path, source_file.error)
         return
     try:
-        given = _given(path, facts or {})
+        given = _given(path, source_file.given)
         shared = _map(source_file.map_file)
         flights = read_flights(source_file.path, _text_columns(shared) if shared else ())
     except FdmError as error:
@@ -201,6 +215,15 @@ def read_source(source_file: SourceFile, facts: Mapping[str, Any] | None = None)
         except FdmError as error:
             yield Refusal(raw.source, _placed(error, raw.source))
     yield from _absent(source_file, named)
+
+
+def checked_facts(facts: Mapping[str, Any]) -> dict[str, Any]:
+    """Facts given by hand, texts parsed. Raises FactsError for a name that is no fact, or a value that cannot be."""
+    for name in facts:
+        if name not in FACTS or name == "source_file":
+            cure = nearest(name, [known for known in FACTS if known != "source_file"])
+            raise FactsError(f"'{name}' is no fact of a flight", source="facts given", cure=cure)
+    return _given("facts given", facts)
 
 
 def _given(source: str, facts: Mapping[str, Any]) -> dict[str, Any]:
@@ -261,6 +284,7 @@ def _recording(
     out = {*facts.get("reversers_out", ()), *parameter_map.reversers_out}
     if out:
         facts["reversers_out"] = sorted(out)
+    facts = _on_runway(facts, given, source_file.runways)
     _place_start(facts, raw)
     return Recording(
         source=raw.source,
@@ -297,6 +321,14 @@ def _absent(source_file: SourceFile, named: set[str | None]) -> Iterator[Refusal
             source = f"{source_file.path}#{flight}"
             cure = f"Correct the flight column of {FLIGHTS}."
             yield Refusal(source, RecordingError("no such flight in the table", source=source, cure=cure))
+
+
+def _on_runway(facts: dict[str, Any], given: Mapping[str, Any], runways: Sequence[RunwayEnd]) -> dict[str, Any]:
+    """The facts with those of the runway that they name; one given by hand makes what was said of another void."""
+    if given.keys() & {"arrival", "runway"}:
+        void = {name for name in OF_RUNWAY if name not in given}
+        facts = {name: value for name, value in facts.items() if name not in void}
+    return {**(runway_facts(runways, facts.get("arrival"), facts.get("runway")) or {}), **facts}
 
 
 def _place_start(facts: dict[str, Any], raw: RawFlight) -> None:

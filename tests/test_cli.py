@@ -208,6 +208,36 @@ def test_good_recordings_beside_bad_ones_are_loaded_with_status_1(recordings: Pa
     assert fdm("detect", "--archive", tmp_path / "a").returncode == 0
 
 
+def test_facts_given_by_hand_go_before_those_of_the_folder(recordings: Path, tmp_path: Path) -> None:
+    alone = tmp_path / "alone"
+    alone.mkdir()
+    flight = next(iter(sorted((recordings / map_of(recordings).stem).glob("*.csv"))))
+    shutil.copy(flight, alone)
+    shutil.copy(recordings / "runways.csv", alone)
+    given = ("--map", map_of(recordings), "--fact", "tail=QQ-NEW", "--fact", "arrival=QQVH", "--fact", "runway=09R")
+    archive = tmp_path / "a"
+    assert fdm("load", alone, "--archive", archive, *given).returncode == 0
+    assert "unchanged" in fdm("load", alone, "--archive", archive, *given).stdout
+    assert "1 replaced" in fdm("load", alone, "--archive", archive, *given, "--fact", "reversers_out=2").stdout
+    assert fdm("detect", "--archive", archive).returncode == 0
+    landing = table(archive, "landings").row(0, named=True)
+    assert (landing["tail"], landing["runway"], landing["reversers_out"]) == ("QQ-NEW", "09R", [2])
+    assert landing["runway_length_m"] == pytest.approx(8530 * 0.3048)
+
+
+@pytest.mark.parametrize(
+    ("fact", "said"),
+    [("tale=QQ-A", "tail"), ("tail", "NAME=VALUE"), ("start_utc=soon", "ISO 8601"), ("source_file=x", "no fact")],
+)
+def test_a_fact_that_is_none_is_refused_before_anything_is_read(
+    recordings: Path, tmp_path: Path, fact: str, said: str
+) -> None:
+    done = fdm("load", recordings, "--archive", tmp_path / "a", "--fact", fact)
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert not (tmp_path / "a").exists()
+
+
 def test_a_source_that_is_not_there_is_named(tmp_path: Path) -> None:
     done = fdm("load", tmp_path / "nowhere", "--archive", tmp_path / "a")
     assert done.returncode == 2

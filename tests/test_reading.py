@@ -182,6 +182,17 @@ def test_each_file_comes_once(folder):
     assert [source.path.name for source in sources] == ["one.csv", "two.parquet"]
 
 
+def test_a_runway_given_by_hand_brings_its_length_and_voids_that_of_another(folder):
+    (folder / "runways.csv").write_text(RUNWAYS + "QQTS,6000,18,36,1250\n")
+    one, _ = read([folder], facts={"runway": "18"})
+    assert one.facts["runway_length_m"] == pytest.approx(6000 * 0.3048)
+    assert one.facts["airport_elevation_ft"] == 1250
+    one, _ = read([folder], facts={"runway": "04"})
+    assert "runway_length_m" not in one.facts
+    _, two = read([folder / "week" / "one.csv", folder], facts={"arrival": "qqts", "runway": "27"})
+    assert two.facts["runway_length_m"] == pytest.approx(8000 * 0.3048)
+
+
 def test_wrong_facts_from_the_command_line(folder):
     messages = refusals(read([folder], facts={"start_utc": "soon"}))
     assert len(messages) == 2

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fdm.cli.console import note, out, progress
-from fdm.cli.options import ARCHIVE, CLUSTER, WAIT, WEEK, WORKERS
+from fdm.cli.options import ARCHIVE, CLUSTER, WAIT, WEEK, WORKERS, Fact
 
 if TYPE_CHECKING:
     import polars as pl
@@ -25,6 +25,9 @@ TABLES = ("landings", "instants", "measures", "outcomes", "events")
 @ARCHIVE
 @click.option("--map", "map_file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="Parameter map of files that no flights.csv names.")  # fmt: skip
+@click.option("--fact", "facts", type=Fact(), multiple=True,
+              help="Of every flight: tail, fleet, flight, departure, arrival, runway, start_utc, reversers_out, "
+                   "runway_condition_code. It goes before flights.csv.")  # fmt: skip
 @click.option("-v", "--verbose", is_flag=True, help="Say what was noticed in every flight.")
 @WORKERS
 @CLUSTER
@@ -33,6 +36,7 @@ def load(
     sources: Sequence[Path],
     archive: Path,
     map_file: Path | None,
+    facts: Sequence[tuple[str, str]],
     verbose: bool,
     workers: int,
     cluster: str | None,
@@ -47,7 +51,14 @@ def load(
 
     with progress("Reading") as report:
         loaded = load_recordings(
-            sources, archive, map_file=map_file, workers=workers, cluster=cluster, wait=wait, progress=report
+            sources,
+            archive,
+            map_file=map_file,
+            facts=dict(facts),
+            workers=workers,
+            cluster=cluster,
+            wait=wait,
+            progress=report,
         )
     return tell_loaded(loaded, archive, verbose=verbose)
 

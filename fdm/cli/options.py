@@ -43,6 +43,19 @@ PORT = click.option("--port", type=click.IntRange(1, 65535), default=8050, show_
 _WEEK = re.compile(r"(\d{4})-W(\d{2})")
 
 
+class Fact(click.ParamType[tuple[str, str]]):
+    """A fact of a flight, as in tail=QQ-LMA."""
+
+    name = "name=value"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, str]:
+        """Name and value; whether there is such a fact is seen when recordings are loaded."""
+        name, sign, text = str(value).partition("=")
+        if not sign or not name.strip() or not text.strip():
+            self.fail(f"'{value}' is not NAME=VALUE, as in tail=QQ-LMA", param, ctx)
+        return name.strip(), text.strip()
+
+
 class Week(click.ParamType[str]):
     """An ISO 8601 week such as 2026-W47."""
 
