@@ -1,13 +1,13 @@
-"""What the officer at this machine decided of events, and deciding. A store that fails keeps no page from reading."""
+"""What officers did about events, and doing it. A store that fails keeps no page from reading."""
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import polars as pl
 from sqlalchemy import func, select
@@ -17,40 +17,69 @@ from fdm.people.acts import Act, Judged
 from fdm.people.errors import PeopleError
 from fdm.people.location import people_url
 from fdm.people.reviews import Bulk
-from fdm.people.roles import OFFICER, Actor, at_this_machine
+from fdm.people.roles import Actor
 from fdm.people.standing import CURRENT, with_reviews
 from fdm.people.store import People
 from fdm.people.tables import acts
+from fdm.people.times import Clock, utc_now
+from fdm.schemas import UTC
 
+Answer = TypeVar("Answer")
 NOBODY: Any = pl.DataFrame(schema=CURRENT)
-
-
-def officer() -> Actor:
-    """Whoever is logged in on this machine."""
-    return at_this_machine(OFFICER)
+# What stands on an event, as columns of Held.events; nothing does until with_verdicts says so.
+DONE: dict[str, tuple[Any, Any]] = {
+    "verdict": (None, pl.String),
+    "decision_id": (None, pl.Int64),
+    "rule_changed": (False, pl.Boolean),
+    "snoozed": (False, pl.Boolean),
+    "snoozed_until_utc": (None, UTC),
+    "in_debriefing": (False, pl.Boolean),
+    "assigned_to": (None, pl.String),
+    "maintenance": (None, pl.String),
+    "training": (None, pl.String),
+    "comments": (0, pl.Int64),
+}
 
 
 @dataclass(frozen=True)
 class Verdicts:
-    """What stands on events (standing.CURRENT), with a stamp that changes when it does, or why it cannot be read."""
+    """What stands on events (standing.CURRENT), or why it cannot be read.
 
-    stamp: int
+    stamp    changes when anything was done, or a day came until which something was set aside
+    at_utc   when this was asked
+    """
+
+    stamp: tuple[int, int]
     current: pl.DataFrame
+    at_utc: datetime
     problem: str = ""
 
 
 @dataclass(frozen=True)
 class Past:
-    """Every decision on one event, also taken back, oldest first; `together`: how many events the last entry holds."""
+    """Everything done about one event, also taken back, oldest first.
 
-    decisions: tuple[Act, ...] = ()
+    together   how many events the entry of the last decision holds
+    """
+
+    acts: tuple[Act, ...] = ()
     together: int = 0
     problem: str = ""
 
     @property
+    def decisions(self) -> tuple[Act, ...]:
+        """Every decision, also taken back."""
+        return tuple(act for act in self.acts if act.topic == "decision")
+
+    @property
     def last(self) -> Act | None:
-        """What stands; its state is None when it was taken back."""
+        """The decision that stands; its state is None when it was taken back."""
         return self.decisions[-1] if self.decisions else None
+
+    def stands(self, topic: str) -> Act | None:
+        """What stands on a topic, None when nothing does."""
+        found = [act for act in self.acts if act.topic == topic][-1:]
+        return found[0] if found and found[0].state is not None else None
 
     @property
     def seen(self) -> int | None:
@@ -62,39 +91,55 @@ class Desk:
     """Decisions of one archive. Safe to share between threads; opened at the first question.
 
     open_    opens the store; raises StoreError
-    actor    who decides
+    actor    who asks
+    clock    the time now, with its zone
     """
 
-    def __init__(self, open_: Callable[[], People], actor: Callable[[], Actor] = officer) -> None:
+    def __init__(
+        self, open_: Callable[[], People], actor: Callable[[], Actor] = viewer, clock: Clock = utc_now
+    ) -> None:
         self._open = open_
         self._actor = actor
+        self._clock = clock
         self._lock = threading.Lock()
         self._people: People | None = None
-        self._verdicts = Verdicts(0, NOBODY)
+        self._known: tuple[int, pl.DataFrame] = (0, NOBODY)
 
     def verdicts(self) -> Verdicts:
         """What stands on every event now; read again only when somebody did something."""
+        now = self._clock()
         try:
             people = self._store()
             newest = people.newest_act()
             with self._lock:
-                known = self._verdicts
-            if known.stamp != newest:
-                known = Verdicts(newest, people.current())
+                known = self._known
+            if known[0] != newest:
+                known = (newest, people.current())
                 with self._lock:
-                    self._verdicts = known
-            return known
+                    self._known = known
+            asleep = known[1].filter(pl.col("snoozed_until_utc") > now).height
+            return Verdicts((newest, asleep), known[1], now)
         except PeopleError as error:
-            return Verdicts(-1, NOBODY, str(error))
+            return Verdicts((-1, 0), NOBODY, now, str(error))
 
     def past(self, event_id: str) -> Past:
-        """What was decided of one event."""
+        """What was done about one event."""
         try:
             people = self._store()
-            found = tuple(act for act in people.history(event_id) if act.topic == "decision")
-            return Past(found, _together(people, found[-1].entry_id) if found else 0)
+            past = Past(tuple(people.history(event_id)))
+            return Past(past.acts, _together(people, past.last.entry_id) if past.last else 0)
         except PeopleError as error:
             return Past(problem=str(error))
+
+    def known_names(self) -> list[str]:
+        """Names an event may be given to: accounts in use, and whoever was given one before."""
+        users = self._store().accounts.list().filter(pl.col("disabled_utc").is_null()).get_column("name")
+        given = self.verdicts().current.get_column("assigned_to").drop_nulls()
+        return sorted({*users.to_list(), *given.to_list()})
+
+    def ask(self, act: Callable[[People, Actor], Answer]) -> Answer:
+        """Do something with the store, as whoever asks. Raises PeopleError."""
+        return act(self._store(), self._actor())
 
     def decide(self, event: Mapping[str, Any], verdict: str, *, seen: int | None, **said: str) -> int:
         """Decide an event; the number of the log's entry. `said`: reason, note, token. Raises PeopleError."""
@@ -130,10 +175,15 @@ def beside(archive: Path | str, actor: Callable[[], Actor] = viewer) -> Desk:
     return Desk(lambda: People(people_url(archive), pause=lambda _seconds: None), actor)
 
 
+def undone() -> list[pl.Expr]:
+    """The columns of DONE for events that nobody did anything about."""
+    return [pl.lit(value, kind).alias(name) for name, (value, kind) in DONE.items()]
+
+
 def with_verdicts(events: pl.DataFrame, found: Verdicts) -> pl.DataFrame:
-    """The events with their `verdict` (null when there is none), `decision_id`, and `rule_changed` since."""
-    own = events.drop("verdict", "decision_id", "rule_changed")
-    return with_reviews(own, found.current, datetime.now(UTC)).select(events.columns)
+    """The events with what stands on them (DONE). A decision ends the time for which an event is set aside."""
+    done = with_reviews(events.drop(DONE), found.current, found.at_utc)
+    return done.with_columns(snoozed=pl.col("snoozed") & pl.col("verdict").is_null()).select(events.columns)
 
 
 def _together(people: People, entry_id: int) -> int:

@@ -13,12 +13,18 @@ ALL_WEEKS = "all"
 LONGEST = 120
 LONGEST_NOTE = 2000
 DECIDED = ("no", "yes")
+PASSED = ("assigned", "maintenance", "training", "released", "snoozed", "any")
+GIVEN_TO = "to:"  # before a name in `passed`
+LINES = ("together", "place", "rule", "single")
 _WEEK = re.compile(r"\d{4}-(W\d{2}|0[1-9]|1[0-2])\Z")  # a month for who may not see weeks
 
 
 @dataclass(frozen=True)
 class Query:
-    """Filters, order and place in a list. Empty means no filter; an empty `week` means the newest."""
+    """Filters, order and place in a list. Empty means no filter; an empty `week` means the newest.
+
+    passed    where an event was passed on to (PASSED), or "to:" and a name; empty leaves out what is set aside
+    """
 
     week: str = ""
     severity: str = ""
@@ -32,8 +38,15 @@ class Query:
     lines: str = "together"
     show: str = ""
     decided: str = ""
+    passed: str = ""
+    new: str = ""
     page: int = 1
     event: str = ""
+
+    @property
+    def facts(self) -> Query:
+        """The same view of everything that happened, whatever people did about it."""
+        return replace(self, decided="", passed="any")
 
     def link(self, **changes: object) -> str:
         """The address of this view with some things changed; going elsewhere starts at the first page."""
@@ -58,12 +71,18 @@ def parse(search: str | None) -> Query:
         origin=given.get("origin", ""),
         text=given.get("text", "").strip(),
         sort=_one_of(given.get("sort", ""), SORTS, "worst"),
-        lines=_one_of(given.get("lines", ""), ("together", "single"), "together"),
+        lines=_one_of(given.get("lines", ""), LINES, "together"),
         show=_one_of(given.get("show", ""), SHOWS, ""),
         decided=_one_of(given.get("decided", ""), DECIDED, ""),
+        passed=_passed(given.get("passed", "")),
+        new=_one_of(given.get("new", ""), ("yes",), ""),
         page=int(given["page"]) if given.get("page", "").isdigit() and int(given["page"]) > 0 else 1,
         event=given.get("event", ""),
     )
+
+
+def _passed(value: str) -> str:
+    return value if value.startswith(GIVEN_TO) else _one_of(value, PASSED, "")
 
 
 def _one_of(value: str, valid: tuple[str, ...], default: str) -> str:

@@ -7,22 +7,31 @@ from typing import Any
 
 import polars as pl
 
-from dashboard.query import ALL_WEEKS, LEVELS, Query
+from dashboard.query import ALL_WEEKS, GIVEN_TO, LEVELS, Query
 from dashboard.store import Held, can
 from fdm.statistics import Rate, rate
 
 LINES_PER_PAGE = 100
 TREND_WEEKS = 13
-NARROW = ("index", "rank", "severity", "certain", "rule", "tail", "place", "title", "touchdown_utc", "week", "verdict")
+NARROW = (
+    *("index", "rank", "severity", "certain", "rule", "tail", "engine", "place", "title", "touchdown_utc", "week"),
+    *("verdict", "snoozed", "new"),
+)
+REPEATS = {  # what the events of one line have in common, beside their severity and what was decided
+    "together": ("rule", "tail", "engine"),
+    "place": ("rule", "place"),
+    "rule": ("rule",),
+}
 
 
 @dataclass(frozen=True)
 class Line:
-    """One line of the queue: its worst event, and how often it repeats."""
+    """One line of the queue: its worst event, how often it repeats, over how many runways and aircraft, and when."""
 
     event: dict[str, Any]
     repeats: int
     places: int
+    tails: int
     first: Any
     last: Any
 
@@ -62,35 +71,56 @@ def chosen_events(held: Held, query: Query, *, week: str = ALL_WEEKS) -> pl.Data
     """Events that every filter but severity leaves, worst first, with the columns that lists are made from."""
     wanted = {"rule": query.rule, "origin": query.origin}
     words = [pl.col("words").str.contains(word, literal=True) for word in query.text.lower().split()]
-    decided = {"no": [pl.col("verdict").is_null()], "yes": [pl.col("verdict").is_not_null()]}
     filters = [
         *_landing_filters(query, week),
-        *decided.get(query.decided, []),
+        *_standing_filters(query),
         *(pl.col(name) == value for name, value in wanted.items() if value),
         *words,
     ]
     return held.events.lazy().filter(*filters).select(NARROW).collect()
 
 
+def _standing_filters(query: Query) -> list[pl.Expr]:
+    """What was done about an event; what is set aside is out of the way unless it was asked for."""
+    decided = {"no": [pl.col("verdict").is_null()], "yes": [pl.col("verdict").is_not_null()]}
+    passed = {
+        "": ~pl.col("snoozed").fill_null(False),
+        "any": pl.lit(True),
+        "snoozed": pl.col("snoozed"),
+        "assigned": pl.col("assigned_to").is_not_null(),
+        "maintenance": pl.col("maintenance") == "open",
+        "training": pl.col("training") == "open",
+        "released": pl.col("in_debriefing"),
+    }
+    to = pl.col("assigned_to") == query.passed.removeprefix(GIVEN_TO)
+    new = [pl.col("new").is_not_null()] if query.new else []
+    return [*decided.get(query.decided, []), passed.get(query.passed, to), *new]
+
+
+def set_aside(held: Held, query: Query, week: str) -> int:
+    """How many events of the list are set aside until another day."""
+    return _of_severity(chosen_events(held, replace(query, decided="", passed="snoozed"), week=week), query).height
+
+
+def _of_severity(chosen: pl.DataFrame, query: Query) -> pl.DataFrame:
+    return chosen.filter(pl.col("severity") == query.severity) if query.severity else chosen
+
+
 def to_decide_of(held: Held, query: Query, week: str) -> tuple[int, int]:
     """How many events are to decide, of how many, under every filter but the one on decisions."""
-    chosen = chosen_events(held, replace(query, decided=""), week=week)
-    if query.severity:
-        chosen = chosen.filter(pl.col("severity") == query.severity)
+    chosen = _of_severity(chosen_events(held, replace(query, decided=""), week=week), query)
     return chosen.get_column("verdict").null_count(), chosen.height
 
 
 def left_to_decide(held: Held, query: Query) -> pl.DataFrame:
     """The events of the list, on every page of it, that are not decided."""
-    chosen = chosen_events(held, replace(query, decided="no"), week=week_of(held, query))
-    if query.severity:
-        chosen = chosen.filter(pl.col("severity") == query.severity)
+    chosen = _of_severity(chosen_events(held, replace(query, decided="no"), week=week_of(held, query)), query)
     return held.events[chosen.get_column("index")]
 
 
 def groups(held: Held, chosen: pl.DataFrame, query: Query) -> list[Group]:
     """One page of lines, by severity, worst severity first. `chosen` is what chosen_events found."""
-    lines = _lines(chosen.filter(pl.col("severity") == query.severity) if query.severity else chosen, query)
+    lines = _lines(_of_severity(chosen, query), query)
     page = lines.slice((query.page - 1) * LINES_PER_PAGE, LINES_PER_PAGE)
     whole = held.events[page.get_column("index")]
     rows = [
@@ -102,6 +132,20 @@ def groups(held: Held, chosen: pl.DataFrame, query: Query) -> list[Group]:
         for level in LEVELS
         if level in totals
     ]
+
+
+def next_open(held: Held, chosen: pl.DataFrame, query: Query) -> Query | None:
+    """The view of the first line to decide on a later page, else on an earlier one; None when there is none."""
+    lines = _lines(_of_severity(chosen, query), query).select("index", "verdict").with_row_index("at")
+    here = pl.col("at") // LINES_PER_PAGE + 1
+    elsewhere = lines.with_columns(page=here.cast(pl.Int64)).filter(
+        pl.col("verdict").is_null(), pl.col("page") != query.page
+    )
+    found = elsewhere.sort(pl.col("page") < query.page, "at", maintain_order=True).head(1)
+    if found.is_empty():
+        return None
+    event = held.events.item(found.item(0, "index"), "event_id")
+    return replace(query, page=found.item(0, "page"), event=event)
 
 
 def _totals(lines: pl.DataFrame) -> pl.DataFrame:
@@ -116,22 +160,25 @@ def first_event(held: Held, query: Query) -> dict[str, Any] | None:
 
 
 def _line(event: dict[str, Any], line: dict[str, Any]) -> Line:
-    return Line(event, line["repeats"], line["places"], line["first"], line["last"])
+    return Line(event, *(line[name] for name in ("repeats", "places", "tails", "first", "last")))
 
 
 def _lines(chosen: pl.DataFrame, query: Query) -> pl.DataFrame:
-    """One row per line with `repeats`, `places`, `first`, `last`; repeats of a rule on one aircraft stand together.
+    """One row per line with `repeats`, `places`, `first`, `last`; repeats stand together as REPEATS says.
 
     Repeats with different verdicts stand apart, so that what is left to decide can be seen and reached.
     """
     if query.lines == "single":
         utc = pl.col("touchdown_utc")
-        return _sorted(chosen.with_columns(repeats=pl.lit(1), places=pl.lit(1), first=utc, last=utc), query.sort)
-    worst = [pl.col(name).first() for name in ("index", "severity", "title", "place")]
-    lines = chosen.group_by("rank", "certain", "rule", "tail", "verdict", maintain_order=True).agg(
+        one = pl.lit(1)
+        return _sorted(chosen.with_columns(repeats=one, places=one, tails=one, first=utc, last=utc), query.sort)
+    same = ("rank", "certain", *REPEATS[query.lines], "verdict")
+    worst = [pl.col(name).first() for name in ("index", "severity", "title", "place", "tail") if name not in same]
+    lines = chosen.group_by(same, maintain_order=True).agg(
         *worst,
         repeats=pl.len(),
-        places=pl.col("place").n_unique(),
+        places=pl.col("place").n_unique() if "place" not in same else pl.lit(1),
+        tails=pl.col("tail").n_unique() if "tail" not in same else pl.lit(1),
         first=pl.col("touchdown_utc").min(),
         last=pl.col("touchdown_utc").max(),
     )
@@ -183,8 +230,8 @@ def assessed_per_week(held: Held, query: Query) -> dict[str, int]:
 
 
 def tiles(held: Held, query: Query) -> list[Tile]:
-    """Counts and rates of the query's week, per severity, with the weeks before it."""
-    week = week_of(held, query)
+    """Counts and rates of the query's week, per severity, with the weeks before it, whatever was decided."""
+    week, query = week_of(held, query), query.facts
     weeks = _trend(held.weeks, week)
     per_week = assessed_per_week(held, query)
     counted = chosen_events(held, query).group_by("week", "severity").agg(n=pl.len(), certain=pl.col("certain").sum())

@@ -18,7 +18,8 @@ import numpy as np
 import polars as pl
 
 from dashboard import access, identity, scale
-from dashboard.desk import Desk, with_verdicts
+from dashboard.desk import Desk, undone, with_verdicts
+from dashboard.novelty import with_new
 from fdm import schemas
 from fdm.archive import Trace
 from fdm.people.errors import NotAllowed
@@ -88,8 +89,8 @@ class Held:
               (how many events)
     events    schemas.EVENTS, worst first, with `index`, `rank`, `week`, `month`, `place`, `title`, `certain`, `words`
               (what a search looks in), and `at`, `at_lower`, `at_upper`: where value and bounds stand among limits
-              (see scale); `verdict`, `decision_id`, `rule_changed`: see desk.with_verdicts; null unless `reviewed`
-              was asked
+              (see scale); `new` (see novelty); and what stands on them (desk.DONE): nothing unless `reviewed` was
+              asked
     missing   the outcomes that were not assessed: `landing_id`, `rule`, `reason`
     weeks     weeks that hold a landing, oldest first; months ("2026-11", as in the columns) for who may not see weeks
     least     counts of landings below this are not shown; 0 when all are
@@ -192,6 +193,12 @@ class Store:
     def landing(self, landing_id: str) -> dict[str, Any] | None:
         """One landing."""
         return _one(self.held().landings, pl.col("landing_id") == landing_id)
+
+    def alike(self, landing_id: str, told: tuple[str, ...]) -> int:
+        """How many landings are the same as one in these columns, itself among them."""
+        landings = self.held().landings
+        one = landings.filter(pl.col("landing_id") == landing_id).select(told)
+        return landings.join(one, on=told, how="semi", nulls_equal=True).height
 
     def why_not(self, landing_id: str) -> str:
         """Why there is no such landing for this viewer."""
@@ -362,7 +369,7 @@ def _read(source: Source, run: Mapping[str, Any], load_rules: LoadRules, stamp: 
     )
     missing = outcomes.filter(pl.col("outcome") == "not_assessed").select("landing_id", "rule", "reason")
     weeks = landings.get_column("week").drop_nulls().unique().sort().to_list()
-    events = _ready(source.events(), rules)
+    events = with_new(_ready(source.events(), rules), landings)
     return Held(stamp, run, rules, _with_counts(landings, events), events, missing, tuple(weeks))
 
 
@@ -391,12 +398,10 @@ def _ready(events: pl.DataFrame, rules: Mapping[str, RuleCard]) -> pl.DataFrame:
     """Events with what lists and searches need, worst first."""
     titles = {name: card.title for name, card in rules.items()}
     named = with_week_and_place(events).with_columns(
+        *undone(),
         title=pl.col("rule").replace_strict(titles, default=pl.col("rule"), return_dtype=pl.String),
         certain=pl.col("severity_lowest") == pl.col("severity"),
         rank=pl.col("severity").replace_strict(RANK, return_dtype=pl.Int8),
-        verdict=pl.lit(None, pl.String),
-        decision_id=pl.lit(None, pl.Int64),
-        rule_changed=pl.lit(False),
     )
     placed = _with_places(named.with_columns(words=identity.searched()), rules)
     return worst_first(placed).with_row_index("index")

@@ -9,15 +9,38 @@
   /* New markup keeps the focus: on what has the same key as before, else on the part of the page it was in. */
   const keyOf = (e) => e && (e.dataset.event && e.tagName === "A" ? `a[data-event="${CSS.escape(e.dataset.event)}"]`
     : e.id ? "#" + CSS.escape(e.id) : e.name ? `[name="${CSS.escape(e.name)}"]` : null);
+  /* What is being written about an event stays when its block is made anew, unless it was saved (data-emptied). */
+  const formKey = (form) => form.className + " " + form.dataset.event;
+  const details = (form) => form.closest("details");
+  function written(id) {
+    const block = id && document.getElementById(id);
+    const forms = block ? Array.from(block.querySelectorAll("form[data-event]")) : [];
+    return new Map(forms.map((form) => [formKey(form), {
+      form, open: details(form) && details(form).open,
+      values: Array.from(form.elements).filter((e) => e.name).map((e) => [e.name, e.value, e.defaultValue]),
+    }]));
+  }
+  function writeAgain(id, before) {
+    for (const form of document.querySelectorAll("#" + CSS.escape(id) + " form[data-event]")) {
+      const was = before.get(formKey(form));
+      if (!was || was.form === form || form.dataset.emptied !== undefined) continue;
+      if (was.open && details(form)) details(form).open = true;
+      for (const [name, value, standard] of was.values) {
+        if (form.elements[name] && value !== (standard || "")) form.elements[name].value = value;
+      }
+    }
+  }
   function Block(props) {
     const now = document.activeElement;
     const before = now && now.closest && props.id && now.closest("#" + CSS.escape(props.id)) ? now : null;
+    const forms = written(props.id);
     window.React.useLayoutEffect(() => {
+      if (forms.size) writeAgain(props.id, forms);
       if (!before || before.isConnected) return;
       const block = document.getElementById(props.id);
       const key = keyOf(before);
-      const homes = [block && key && block.querySelector(key), document.querySelector("a.row[data-event][tabindex='0']"),
-        document.getElementById("reading"), document.getElementById("page")];
+      const homes = [block && key && block.querySelector(key), chosenRow(), document.getElementById("reading"),
+        document.getElementById("page")];
       for (const home of homes) {
         if (home) home.focus({ preventScroll: true });
         if (home && document.activeElement === home) return;
@@ -88,6 +111,7 @@
   /* --- the list --------------------------------------------------------------------------------------------- */
   const rows = () => Array.from(document.querySelectorAll("a.row[data-event]"));
   const chosen = () => new URLSearchParams(location.search).get("event") || (rows()[0] && rows()[0].dataset.event);
+  const chosenRow = () => rows().find((row) => row.dataset.event === chosen()) || rows()[0];
 
   function move(by) {
     const all = rows();
@@ -113,7 +137,7 @@
     const at = all.findIndex((row) => row.dataset.event === here);
     const from = at < 0 ? Math.min(stood, all.length) : at + 1;
     const open = (row) => !row.dataset.verdict && row.dataset.event !== here;
-    const more = document.querySelector("a[data-next]");
+    const more = document.querySelector("a[data-next-open]");
     const next = all.slice(from).find(open) || (more ? null : all.slice(0, from).find(open));
     if (!next) { if (more) go(more.href, false); return; }
     go(next.href, true);

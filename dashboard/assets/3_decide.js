@@ -52,12 +52,34 @@
   window.addEventListener("scroll", fit, { passive: true });
   window.addEventListener("resize", fit);
 
-  const undoing = () => Array.from(document.querySelectorAll("#decision [data-undo]")).find(seen);
+  /* Passing on: the button says what is done; name, day and note come from the fields beside it. */
+  const passing = () => document.querySelector("#decision form.passing");
+  function pass(act, to, place) {
+    const form = passing();
+    if (!form) return;
+    const value = (name) => form.elements["pass-" + name].value.trim();
+    ask({
+      act, place, event: form.dataset.event, seen: form.dataset.seen, to: to || value("to"), until: value("until"),
+      note: value("note"),
+    });
+  }
+  function showPassing() {
+    const form = passing();
+    if (!form || !seen(form.parentElement)) return false;
+    form.parentElement.open = true;
+    form.elements["pass-to"].focus({ preventScroll: true });
+    const bar = document.getElementById("decision");
+    bar.scrollTop = bar.scrollHeight;
+    return true;
+  }
+
+  const undoing = () => Array.from(document.querySelectorAll("#decision .decided [data-undo]")).find(seen);
   window.watchDecide = {
     fit,
     press: function (key) {
       if (key === "s" && document.getElementById("decision")) { window.watch.skip(); return true; }
       if (key === "u" && undoing()) { undo(undoing()); return true; }
+      if (key === "p") return showPassing();
       const verdict = { v: "valid", n: "nuisance", f: "false" }[key];
       if (!verdict || !form()) return false;
       decide(form(), verdict);
@@ -70,15 +92,17 @@
     if (!button) return;
     if (button.dataset.skip !== undefined) window.watch.skip();
     if (button.dataset.undo) undo(button);
+    if (button.dataset.pass) pass(button.dataset.pass, button.dataset.to, button);
     if (button.dataset.decide && button.form) decide(button.form, button.dataset.decide);
   });
 
-  document.addEventListener("submit", (e) => { if (e.target.matches("form.deciding")) e.preventDefault(); });
+  document.addEventListener("submit", (e) => { if (e.target.matches("form.deciding, form.passing")) e.preventDefault(); });
 
   document.addEventListener("keydown", (e) => {
-    const field = e.target.closest("form.deciding input, form.deciding select");
+    const field = e.target.closest("form.deciding input, form.deciding select, form.passing input");
     if (!field || e.key !== "Enter" || e.isComposing) return;
     e.preventDefault();
+    if (field.dataset.enter) return pass(field.dataset.enter, "", field.form);
     const pressed = field.form.querySelector("[data-decide][aria-pressed=true]");
     if (pressed) decide(field.form, pressed.dataset.decide);
   });

@@ -1,4 +1,4 @@
-"""The decision on an event: what stands, who decided it and when, and the bar that decides or takes back."""
+"""The decision on an event: what stands, who decided it and when, and the bar that decides, passes on or takes back."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from typing import Any
 
 from markupsafe import Markup
 
-from dashboard import marks, names, words
+from dashboard import marks, names, told, words
 from dashboard.desk import Past
+from dashboard.pages import passing
 from dashboard.query import LONGEST_NOTE, Query, parse
 from dashboard.queue import left_to_decide
 from dashboard.store import Store
@@ -19,11 +20,13 @@ from fdm.people.texts import LINE
 from fdm.people.times import in_words
 
 NOT_LOGGED = ("page", "event", "sort", "text")  # a search may name an aircraft or a flight
+EMPTIED = Markup(" data-emptied")
 KEYS = (("valid", "V"), ("nuisance", "N"), ("false", "F"))
 
 
 def done(store: Store, ask: Mapping[str, Any]) -> dict[str, Any]:
-    """Does what the page asks, and says how it ended: `event`, `problem`, and the ask, for text not to be lost."""
+    """Does what the page asks, and says how it ended: `event`, `problem`, `said` where the page does not show it, and
+    the ask, for text not to be lost."""
     asked = {str(name): str(value) for name, value in ask.items()}
     answer: dict[str, Any] = {"event": asked.get("event", ""), "ask": asked, "problem": "", "said": ""}
     try:
@@ -41,13 +44,15 @@ def _do(store: Store, ask: Mapping[str, str]) -> str:
         return f"Taken back for {words.count(n, 'event')}."
     if ask.get("act") == "bulk":
         return _decide_all(store, ask)
+    if ask.get("act") in passing.ACTS:
+        return passing.done(store, ask)
     if ask.get("act") == "decide":
         event = store.event(ask.get("event", ""))
         if event is None:
             raise ReviewError("this event is not in the archive now", cure="Load the page anew.")
         said = {name: ask.get(name, "") for name in ("reason", "note", "token")}
         store.desk.decide(event, ask.get("verdict", ""), seen=_number(ask.get("seen")), **said)
-        return "Saved."
+        return ""
     raise ReviewError("this page asked for something unknown", cure="Load the page anew.")
 
 
@@ -112,14 +117,22 @@ def bar(store: Store, event: Mapping[str, Any] | None, answer: Mapping[str, Any]
         return _problem(f"Decisions cannot be read or saved now. {past.problem}")
     mine = answer if answer and answer.get("event") == event["event_id"] else {}
     failed = mine.get("ask", {}) if mine.get("problem") else {}
-    form = choice(event["event_id"], past, failed)
-    told = _problem(mine["problem"]) if mine.get("problem") else Markup('<p role="status" class="soft"></p>')
+    done_now = mine.get("ask", {}).get("act", "") if mine and not failed else ""
+    form = choice(event["event_id"], past, failed, emptied=done_now == "decide")
+    pass_on = passing.form(store, event, past, failed, emptied=done_now in passing.ACTS)
+    below = passing.stands(past, event["event_id"]) + pass_on + history(past)
+    told_now = _problem(mine["problem"]) if mine.get("problem") else _said(mine)
     if past.last is None or past.last.state is None:
-        return told + form + history(past)
+        return told_now + form + below
     again = Markup("<details{}><summary>Decide again</summary>{}</details>").format(
         Markup(" open") if failed.get("act") == "decide" else "", form
     )
-    return told + stands(past, event) + again + history(past)
+    return told_now + stands(past, event) + again + below
+
+
+def _said(mine: Mapping[str, Any]) -> Markup:
+    """How the last ask ended, for those who hear the page; what stands says it to those who see it."""
+    return Markup('<p role="status" class="heard">{}</p>').format(mine.get("said", ""))
 
 
 def _problem(sentence: str) -> Markup:
@@ -151,24 +164,13 @@ def stands(past: Past, event: Mapping[str, Any]) -> Markup:
 
 
 def history(past: Past) -> Markup:
-    """Every decision on the event and every one taken back, oldest first; nothing while there is but one."""
-    if len(past.decisions) < 2:
+    """Everything done about the event and taken back, oldest first; nothing while a first decision stands alone."""
+    if len(past.acts) < 2 and past.acts == past.decisions:
         return Markup("")
-    lines = marks.joined(Markup("<li>{}</li>").format(_told(act)) for act in past.decisions)
+    lines = marks.joined(Markup("<li>{}</li>").format(told.line(act)) for act in past.acts)
     return Markup('<details class="history"><summary>{}</summary><ol>{}</ol></details>').format(
-        f"History: {words.count(len(past.decisions), 'entry', 'entries')}", lines
+        f"History: {words.count(len(past.acts), 'entry', 'entries')}", lines
     )
-
-
-def _told(act: Act) -> str:
-    if act.undoes is None and act.state:
-        did = names.VERDICT.get(act.state, act.state)
-    elif act.undoes is None:
-        did = "Reopened"
-    else:
-        did = f"Taken back, so {names.VERDICT.get(act.state, act.state) if act.state else 'undecided'} again"
-    why = f": {act.reason}" if act.reason and act.undoes is None else ""
-    return f"{did}{why} ({act.by}, {in_words(act.at_utc)})"
 
 
 def _other_rule(act: Act, event: Mapping[str, Any]) -> Markup:
@@ -181,14 +183,15 @@ def _other_rule(act: Act, event: Mapping[str, Any]) -> Markup:
     return Markup('<p class="changed">Decided under another version of this rule.{}</p>').format(then)
 
 
-def choice(event_id: str, past: Past, failed: Mapping[str, str]) -> Markup:
-    """Valid, nuisance, false, alike; a reason, and a note."""
+def choice(event_id: str, past: Past, failed: Mapping[str, str], *, emptied: bool = False) -> Markup:
+    """Valid, nuisance, false, alike; a reason, and a note. `emptied`: what was written was just saved."""
     return Markup(
-        '<form class="deciding no-print" data-event="{}" data-seen="{}" autocomplete="off">'
+        '<form class="deciding no-print" data-event="{}" data-seen="{}"{} autocomplete="off">'
         '<p><span class="label">Decision</span>{}<span class="spring"></span>{}</p>{}</form>'
     ).format(
         event_id,
         past.seen or "",
+        EMPTIED if emptied else "",
         verdict_buttons(keys=True),
         Markup('<button type="button" class="quiet" data-skip>Skip <kbd>S</kbd></button>'),
         fields(failed),

@@ -11,7 +11,7 @@ from invented_archive import RULES
 
 from dashboard import queue
 from dashboard.desk import Desk
-from dashboard.pages import decision, week
+from dashboard.pages import decision, lines
 from dashboard.query import Query, parse
 from dashboard.store import Store
 from fdm.people.errors import StoreError
@@ -125,13 +125,13 @@ def test_the_list_counts_what_is_left_and_filters_by_it(decided, held):
     for i, event in enumerate(chosen):
         decision.done(decided, ask(event, token=f"t{i}"))
     now, n = decided.reviewed(), held.events.height
-    assert f"{n - 3:,} to decide of {n:,} events" in text_of(week.queue_list(now, query, decides=True))
+    assert f"{n - 3:,} to decide of {n:,} events" in text_of(lines.queue_list(now, query, decides=True))
     ids = {e["event_id"] for e in chosen}
     done = queue.chosen_events(now, replace(query, decided="yes"))
     left = queue.chosen_events(now, replace(query, decided="no"))
     assert set(now.events[done["index"]]["event_id"]) == ids
     assert set(now.events[left["index"]]["event_id"]) == set(held.events["event_id"]) - ids
-    markup = week.queue_list(now, replace(query, decided="yes"), decides=True)
+    markup = lines.queue_list(now, replace(query, decided="yes"), decides=True)
     assert markup.count('data-verdict="valid"') == 3
     assert markup.count('<i class="verdict">Valid</i>') == 3
     assert queue.first_event(now, replace(query, decided="no"))["event_id"] == held.events["event_id"][1]
@@ -157,7 +157,7 @@ def test_nothing_left_to_decide_is_said(decided, held):
     events = held.events.filter(pl.col("rule") == "short_runway_left")
     for i, event in enumerate(events.iter_rows(named=True)):
         decision.done(decided, ask(event, token=f"t{i}"))
-    said = text_of(week.queue_list(decided.reviewed(), query, decides=True))
+    said = text_of(lines.queue_list(decided.reviewed(), query, decides=True))
     assert f"Nothing left to decide in all weeks. {events.height} of {events.height} events decided." in said
 
 
@@ -204,7 +204,7 @@ def test_a_store_that_fails_is_said_and_the_page_still_reads(decided, event, pat
     assert "Valid" not in said
     assert decision.done(decided, ask(event))["problem"]
     now = decided.reviewed()
-    assert text_of(week.queue_list(now, Query(week="all"), decides=True))
+    assert text_of(lines.queue_list(now, Query(week="all"), decides=True))
     assert now.events.drop("verdict").equals(decided.held().events.drop("verdict"))
 
 
@@ -225,7 +225,7 @@ def test_a_store_that_may_not_be_written_still_shows_decisions(decided, event, a
 
 def test_without_a_store_nothing_can_be_decided(store, event):
     assert decision.bar(store, event) == ""
-    assert "to decide" not in text_of(week.queue_list(store.reviewed(), Query(week="all")))
+    assert "to decide" not in text_of(lines.queue_list(store.reviewed(), Query(week="all")))
 
 
 def test_the_filter_stands_in_the_address():

@@ -12,7 +12,7 @@ from invented_archive import RULES, FakeArchive
 from test_dashboard_store import Empty
 
 from dashboard.app import find_page
-from dashboard.pages import evidence, landing, landings, not_assessed, rules, week
+from dashboard.pages import evidence, glance, landing, landings, lines, not_assessed, rules, week
 from dashboard.query import Query, parse
 from dashboard.store import Store
 
@@ -164,7 +164,7 @@ def test_not_assessed_counts_landings_by_reason(held, archive):
     "query", [Query(week="2026-W30"), Query(text="zzz"), Query(tail="QQ-ZZZ"), Query(rule="no_rule")]
 )
 def test_an_empty_list_says_why_and_offers_a_way_out(held, query):
-    said = week.queue_list(held, query)
+    said = lines.queue_list(held, query)
     assert "No " in text_of(said)
     assert "under these filters" in text_of(said)
     assert "<a href=" in said
@@ -174,7 +174,7 @@ def test_a_quiet_week_says_how_much_was_looked_at():
     quiet = FakeArchive(landings=200)
     quiet._events = quiet._events.clear()
     held = Store(quiet, lambda _run: RULES).held()
-    said = text_of(week.queue_list(held, Query()))
+    said = text_of(lines.queue_list(held, Query()))
     assert said.startswith("No event in week 47.")
     assert "landings assessed" in said
 
@@ -184,8 +184,8 @@ def test_an_archive_without_a_landing_shows_every_page():
     for page in (week, landings, rules, not_assessed):
         page.layout(empty, "", "")
     held = empty.held()
-    assert "No landing" in text_of(week.queue_list(held, Query()))
-    assert "no landing assessed" in text_of(week.summary(held, Query()))
+    assert "No landing" in text_of(lines.queue_list(held, Query()))
+    assert "no landing assessed" in text_of(glance.summary(held, Query()))
     assert "No landing" in text_of(landings.listing(held, Query()))
 
 
@@ -216,9 +216,9 @@ def test_what_comes_from_files_is_never_markup():
     event = held.events.row(0, named=True)
     shown = [
         *evidence.shown(store, Query(event=event["event_id"]))[:2],
-        week.summary(held, query),
-        week.queue_list(held, Query(week="all")),
-        week.queue_list(held, query),
+        glance.summary(held, query),
+        lines.queue_list(held, Query(week="all")),
+        lines.queue_list(held, query),
         landings.listing(held, Query()),
         not_assessed.listing(held, Query()),
         *(texts(page.layout(store, "", "?text=<script>")) for page in (week, landings, rules, not_assessed)),

@@ -10,7 +10,7 @@ from test_pages import texts
 
 import sample_flights
 from dashboard.app import build, create_app
-from dashboard.pages import evidence, landing, landings, not_assessed, rules, week
+from dashboard.pages import evidence, landing, landings, lines, not_assessed, rules
 from dashboard.query import Query
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
@@ -52,7 +52,7 @@ def test_every_list_can_be_read(judged):
     held = judged.held()
     counted = f"{held.landings.height} landings"
     assert counted in text_of(landings.listing(held, Query()))
-    assert f"{held.events.height} events" in text_of(week.queue_list(held, Query(week="all")))
+    assert f"{held.events.height} events" in text_of(lines.queue_list(held, Query(week="all")))
     assert counted in text_of(not_assessed.listing(held, Query()))
     for name in held.rules:
         assert held.rules[name].title in text_of(texts(rules.layout(judged, name, "")))

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
+from datetime import date
 
 import polars as pl
 import pytest
+from invented_archive import RULES, FakeArchive
 from scipy.stats import poisson
 
 from dashboard import queue
 from dashboard.query import Query
+from dashboard.store import Store
 
 EVERYTHING = Query(week="all", lines="single")
 
@@ -77,14 +80,48 @@ def test_a_filter_leaves_what_it_says(held, archive, query, keep):
     assert wanted
 
 
-def test_repeats_of_one_aircraft_stand_together_with_their_worst(held, archive):
-    lines = all_lines(held, Query(week="all"))
+@pytest.mark.parametrize(
+    ("together", "common"),
+    [("together", ("rule", "tail", "engine")), ("place", ("rule", "arrival", "runway")), ("rule", ("rule",))],
+)
+def test_repeats_stand_together_with_their_worst(held, archive, together, common):
+    lines = all_lines(held, Query(week="all", lines=together))
     events = archive.events().to_dicts()
-    counts = Counter((e["severity"], e["severity_lowest"] == e["severity"], e["rule"], e["tail"]) for e in events)
+
+    def key(e):
+        return (e["severity"], e["severity_lowest"] == e["severity"], *(e[name] for name in common))
+
+    counts = Counter(map(key, events))
+    tails = {k: {e["tail"] for e in events if key(e) == k} for k in counts}
     for line in lines:
-        e = line.event
-        assert line.repeats == counts.pop((e["severity"], e["certain"], e["rule"], e["tail"]))
+        k = key(line.event)
+        assert line.tails == len(tails[k])
+        assert line.repeats == counts.pop(k)
+        same = [e["event_id"] for e in held.events.iter_rows(named=True) if key(e) == k]
+        assert line.event["event_id"] == same[0]
     assert not counts
+
+
+def mondays(utc):
+    return (utc.date() - date(2026, 1, 5)).days // 7
+
+
+def test_what_is_new_was_not_found_in_the_eight_weeks_before():
+    """Against a walk in plain Python; twelve weeks, so that what was forgotten becomes new again."""
+    archive = FakeArchive(landings=260, weeks=12, seed=5)
+    held = Store(archive, lambda _run: RULES).held()
+    events = [e | {"place": (e["arrival"], e["runway"])} for e in archive.events().iter_rows(named=True)]
+    first = min(mondays(utc) for utc in archive.landings()["touchdown_utc"])
+    found = dict(held.events.select("event_id", "new").iter_rows())
+    keys, told = (("aircraft", "tail"), ("runway", "place")), Counter()
+    for e in events:
+        now = mondays(e["touchdown_utc"])
+        before = [o for o in events if o["rule"] == e["rule"] and now - 8 <= mondays(o["touchdown_utc"]) < now]
+        fresh = [name for name, key in keys if all(o[key] != e[key] for o in before)]
+        want = None if now == first or not fresh else fresh[0] if len(fresh) == 1 else "both"
+        assert found[e["event_id"]] == want
+        told[want] += 1
+    assert len(told) == 4
 
 
 def test_groups_count_events_and_lines_of_all_pages(held, archive):

@@ -1,0 +1,189 @@
+"""The list of events: groups of lines by severity, each value among its limits; and what it says when it is empty."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from markupsafe import Markup
+
+from dashboard import marks, names, words
+from dashboard.novelty import BEFORE_WEEKS
+from dashboard.pages.frame import nothing, pager
+from dashboard.query import ALL_WEEKS, Query
+from dashboard.queue import (
+    LINES_PER_PAGE,
+    Group,
+    Line,
+    chosen_events,
+    coverage,
+    groups,
+    next_open,
+    set_aside,
+    to_decide_of,
+    week_of,
+)
+from dashboard.store import Held
+
+NEW = {"aircraft": "on this aircraft", "runway": "at this runway", "both": "on this aircraft or at this runway"}
+COLUMNS = (
+    ("", "Severity"),
+    ("event", "Event"),
+    ("aircraft", "Aircraft"),
+    ("place", "Where, when"),
+    ("worst", "Value (bounds)"),
+)
+
+
+def queue_list(held: Held, query: Query, *, decides: bool = False) -> Markup:
+    """The list: groups of lines by severity."""
+    week = week_of(held, query)
+    events = chosen_events(held, query, week=week)
+    found = groups(held, events, query)
+    if not found:
+        return _empty(held, query, week)
+    heads = marks.joined(_column_head(key, name, query) for key, name in COLUMNS)
+    scale_head = Markup('<span class="limit-heads" aria-label="Limits"><i>low</i><i>med</i><i>high</i></span>')
+    body = marks.joined(_group(held, group, query, decides=decides) for group in found)
+    lines = sum(group.total for group in found)
+    return Markup(
+        '<p class="tally">{} in {}</p>'
+        '<div class="rows" role="list"><div class="row column-heads">{}{}<span>Origin</span></div>{}</div>{}'
+        '<p class="soft note">Limits stand at the same place in every line; each event keeps its own scale '
+        "between them, closing up beyond.</p>"
+    ).format(
+        _tally(held, query, week, decides=decides),
+        words.count(lines, "line"),
+        heads,
+        scale_head,
+        body,
+        pager(lines, LINES_PER_PAGE, query, "lines") + _next_open(next_open(held, events, query) if decides else None),
+    )
+
+
+def _next_open(query: Query | None) -> Markup:
+    """Where the key for the next to decide goes when this page has none left."""
+    return (
+        Markup('<a href="{}" data-next-open hidden></a>').format(query.link(page=query.page)) if query else Markup("")
+    )
+
+
+def _tally(held: Held, query: Query, week: str, *, decides: bool) -> Markup:
+    """ "65 to decide of 96 events", whatever of them is shown."""
+    to_decide, n = to_decide_of(held, query, week)
+    if not decides:
+        return Markup("<b>{}</b>").format(words.count(n, "event"))
+    aside = set_aside(held, query, week) if query.passed == "" else 0
+    more = Markup(', <a href="{}">{:,} set aside</a>').format(query.link(passed="snoozed", event=""), aside)
+    told = Markup("<b>{:,} to decide</b> of {}").format(to_decide, words.count(n, "event"))
+    return told + more if aside else told
+
+
+def _column_head(key: str, name: str, query: Query) -> Markup:
+    if not key:
+        return Markup("<span>{}</span>").format(name)
+    here = query.sort == key
+    return Markup('<a href="{}"{}>{}</a>').format(
+        query.link(sort=key, event=""), Markup(' aria-current="true"') if here else "", name
+    )
+
+
+def _group(held: Held, group: Group, query: Query, *, decides: bool) -> Markup:
+    if not group.lines:
+        return Markup("")
+    events = words.count(group.events, "event")
+    head = Markup('<h3 class="group">{} <span class="soft">{} in {}</span></h3>').format(
+        marks.severity_words(group.severity),
+        f"{group.to_decide:,} to decide of {events}" if decides else events,
+        words.count(group.total, "line"),
+    )
+    return head + marks.joined(_row(held, line, query) for line in group.lines)
+
+
+def _row(held: Held, line: Line, query: Query) -> Markup:
+    event = line.event
+    card = held.rules.get(event["rule"])
+    limits = card.limits_for(event["fleet"]) if card else {}
+    yes_or_no = card is not None and card.yes_or_no
+    value = Markup('<b>{}</b> <span class="soft">{}</span>').format(
+        words.quantity(event["value"], event["unit"]),
+        words.bounds(event["value"], event["lower"], event["upper"], event["unit"]),
+    )
+    return Markup(
+        '<a class="row" role="listitem" href="{}" data-event="{}" data-landing="{}"{}>'
+        '<span class="sev-cell">{}</span><span class="title" title="{}"><span>{}</span>{}{}</span>'
+        '<span>{}</span><span class="where">{}</span><span>{}</span>{}'
+        '<span class="origin-cell">{} <i>{}</i></span></a>'
+    ).format(
+        query.link(event=event["event_id"]),
+        event["event_id"],
+        event["landing_id"],
+        Markup(' data-verdict="{}"').format(event["verdict"]) if event["verdict"] else "",
+        marks.severity_words(event["severity"], certain=event["certain"]),
+        event["title"],
+        event["title"],
+        Markup(' <b class="times">×{}</b>').format(line.repeats) if line.repeats > 1 else "",
+        _standing(event),
+        event["tail"] or "unknown" if line.tails == 1 else f"{line.tails} aircraft",
+        where_when(line, one_week=query.week != ALL_WEEKS),
+        Markup('<span class="soft">yes</span>') if yes_or_no else value,
+        Markup("<span></span>")
+        if yes_or_no
+        else marks.limit_column(event["at"], event["at_lower"], event["at_upper"], marks.drawn_levels(limits)),
+        marks.origin(event["origin"], event["origin_confidence"]),
+        names.ORIGIN_SHORT.get(event["origin"], event["origin"]),
+    )
+
+
+def _standing(event: dict[str, Any]) -> Markup:
+    """What was decided, where it was passed on to, and whether it is new."""
+    said = []
+    if event["verdict"]:
+        why = "Decided under another version of this rule" if event["rule_changed"] else ""
+        verdict = names.VERDICT.get(event["verdict"], event["verdict"]) + (", rule changed" if why else "")
+        said.append((verdict, why))
+    said += [(text, "") for text in passed_on(event)]
+    if event["new"] and not event["verdict"]:
+        said.append(("new", f"Not found {NEW[event['new']]} in the {BEFORE_WEEKS} weeks before"))
+    return marks.joined(
+        Markup(' <i class="verdict"{}>{}</i>').format(Markup(' title="{}"').format(why) if why else "", text)
+        for text, why in said
+    )
+
+
+def passed_on(event: dict[str, Any]) -> list[str]:
+    """Where an event was passed on to, in a word or two each."""
+    said = [f"to {event['assigned_to']}"] if event["assigned_to"] else []
+    said += [topic for topic in ("maintenance", "training") if event[topic] == "open"]
+    return said + (["released"] if event["in_debriefing"] else [])
+
+
+def where_when(line: Line, *, one_week: bool) -> str:
+    """ "Korsby 09L, Thu 12"; "6 landings, Mon–Sun" for repeats; dates alone in a list of many weeks."""
+    event = line.event
+    if line.first is None or line.last is None:
+        return f"{event['place'] or 'Runway unknown'}, date unknown"
+    if line.repeats == 1:
+        day = f"{line.first:%a %-d}" if one_week else f"{line.first:%-d %b}"
+        return f"{event['place'] or 'Runway unknown'}, {day}"
+    if line.places == 1 and event["place"]:
+        return f"{event['place']}, {words.span(line.first, line.last, one_week=one_week)}"
+    dates = words.span(line.first, line.last, one_week=one_week)
+    return f"{words.count(line.repeats, 'landing')}, {dates}" if one_week else dates
+
+
+def _empty(held: Held, query: Query, week: str) -> Markup:
+    """Nothing in the list: say how much was looked at."""
+    found = coverage(held, query)
+    span = "in all weeks" if week == ALL_WEEKS else f"in {words.week_name(week).lower()}"
+    narrowed = any((query.severity, query.rule, query.origin, query.text, query.decided, query.passed, query.new))
+    everything = Markup('<a href="{}">Show every event {}</a>').format(Query(week=query.week).link(), span)
+    if not found.landings:
+        return nothing(f"No landing {span} under these filters.", everything)
+    looked = f"{words.count(found.assessed, 'landing')} assessed, {found.landings - found.assessed:,} not assessed."
+    to_decide, n = to_decide_of(held, query, week)
+    if query.decided and n:
+        gone = "Nothing left to decide" if query.decided == "no" else "Nothing decided yet"
+        return nothing(f"{gone} {span}. {n - to_decide:,} of {words.count(n, 'event')} decided. {looked}", everything)
+    if narrowed:
+        return nothing(f"No event {span} under these filters.", everything)
+    return nothing(f"No event {span}. {looked}")

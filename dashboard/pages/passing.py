@@ -1,0 +1,199 @@
+"""Passing an event on: to a person, to maintenance or training, to debriefing, to another day; and comments."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import UTC, date, datetime, time
+from typing import Any
+
+from markupsafe import Markup
+
+from dashboard import marks, told
+from dashboard.desk import Past
+from dashboard.query import LONGEST_NOTE
+from dashboard.store import Store
+from fdm.people.errors import PeopleError, ReviewError
+from fdm.people.reviews import REFERRED
+from fdm.people.roles import Actor
+from fdm.people.store import People
+from fdm.people.times import in_words
+from fdm.people.views import LEAST
+
+Ask = Mapping[str, str]
+LONGEST_NAME = 100
+AS_FLOWN = ("fleet", "runway_length_m")  # what a captain may know a landing by
+STANDING = ("assignment", "maintenance", "training", "release", "debrief", "snooze")
+
+
+def _assign(people: People, by: Actor, ask: Ask) -> str:
+    to = ask.get("to", "").strip()
+    people.assign(ask["event"], to or None, by=by, note=ask.get("note", ""), token=ask.get("token"))
+    return f"Given to {to}." if to else "Given to nobody."
+
+
+def _refer(people: People, by: Actor, ask: Ask) -> str:
+    to = ask.get("to", "")
+    people.refer(ask["event"], to, by=by, note=ask.get("note", ""), token=ask.get("token"))
+    return f"Referred to {to}."
+
+
+def _answered(people: People, by: Actor, ask: Ask) -> str:
+    to = ask.get("to", "")
+    people.refer(ask["event"], to, by=by, note=ask.get("note", ""), closed=True, token=ask.get("token"))
+    return f"Answered by {to}."
+
+
+def _release(people: People, by: Actor, ask: Ask) -> str:
+    people.release(ask["event"], by=by, note=ask.get("note", ""), token=ask.get("token"))
+    return "Released to debriefing."
+
+
+def _snooze(people: People, by: Actor, ask: Ask) -> str:
+    try:
+        day = date.fromisoformat(ask.get("until", ""))
+    except ValueError:
+        raise ReviewError("the day until which to set this aside is missing", cure="Choose a day.") from None
+    until = datetime.combine(day, time(), UTC)
+    people.snooze(ask["event"], until, by=by, note=ask.get("note", ""), token=ask.get("token"))
+    return f"Set aside until {day:%a %-d %b %Y}."
+
+
+def _comment(people: People, by: Actor, ask: Ask) -> str:
+    people.comment(ask["event"], ask.get("note", ""), by=by, token=ask.get("token"))
+    return "Comment saved."
+
+
+def _reopen(people: People, by: Actor, ask: Ask) -> str:
+    seen = int(ask["seen"]) if ask.get("seen", "").isdecimal() else None
+    people.reopen(ask["event"], by=by, seen=seen, reason=ask.get("note", ""), token=ask.get("token"))
+    return "Reopened."
+
+
+ACTS: dict[str, Callable[[People, Actor, Ask], str]] = {
+    "assign": _assign,
+    "refer": _refer,
+    "answered": _answered,
+    "release": _release,
+    "snooze": _snooze,
+    "comment": _comment,
+    "reopen": _reopen,
+}
+
+
+def done(store: Store, ask: Ask) -> str:
+    """Does one of ACTS, and says what was done. Raises PeopleError."""
+    if store.desk is None:
+        raise ReviewError("decisions are not kept here")
+    if store.event(ask.get("event", "")) is None:
+        raise ReviewError("this event is not in the archive now", cure="Load the page anew.")
+    return store.desk.ask(lambda people, by: ACTS[ask["act"]](people, by, ask))
+
+
+def stands(past: Past, event_id: str) -> Markup:
+    """Where the event was passed on to, each with its way back."""
+    found = [act for act in (past.stands(topic) for topic in STANDING) if act is not None]
+    lines = marks.joined(
+        Markup(
+            '<li><span><b>{}</b> <span class="soft">{}, {}</span>{}</span><span class="spring"></span>{}'
+            '<button type="button" class="quiet no-print" data-undo="{}" data-event="{}" aria-label="{}">Take back'
+            "</button></li>"
+        ).format(
+            told.stands(act),
+            act.by,
+            in_words(act.at_utc),
+            f" {act.note}" if act.note else "",
+            _answer_button(act.topic) if act.state == "open" else "",
+            act.entry_id,
+            event_id,
+            f"Take back: {told.stands(act)}",
+        )
+        for act in found
+    )
+    return Markup('<ul class="passed-on">{}</ul>').format(lines) if lines else Markup("")
+
+
+def _answer_button(topic: str) -> Markup:
+    return Markup(
+        '<button type="button" class="quiet no-print" data-pass="answered" data-to="{}">Answered</button>'
+    ).format(topic)
+
+
+def form(store: Store, event: Mapping[str, Any], past: Past, failed: Ask, *, emptied: bool = False) -> Markup:
+    """Where to pass the event on to.
+
+    failed     an ask that was not done, whose words are kept
+    emptied    what was written was just saved
+    """
+    mine = failed if failed.get("act") in ACTS else {}
+    return Markup(
+        '<details class="pass-on no-print"{}><summary>Pass on <kbd>P</kbd></summary>'
+        '<form class="passing" data-event="{}" data-seen="{}"{} autocomplete="off">{}{}{}{}</form></details>'
+    ).format(
+        Markup(" open") if mine else "",
+        event["event_id"],
+        past.seen or "",
+        Markup(" data-emptied") if emptied else "",
+        _to(store, mine),
+        _until(mine),
+        _note(mine, decided=past.last is not None and past.last.state is not None),
+        _debriefing(store, event, past),
+    )
+
+
+def _to(store: Store, mine: Ask) -> Markup:
+    known = marks.joined(Markup('<option value="{}"></option>').format(name) for name in _names(store))
+    refer = marks.joined(
+        Markup('<button type="button" data-pass="refer" data-to="{}">{}</button>').format(to, to.capitalize())
+        for to in REFERRED
+    )
+    return Markup(
+        '<p><span class="label">To</span><input name="pass-to" list="names" maxlength="{}" value="{}" '
+        'placeholder="Name" aria-label="Person" data-enter="assign"><datalist id="names">{}</datalist>'
+        '<button type="button" data-pass="assign">Give</button><span class="label">or refer to</span>{}</p>'
+    ).format(LONGEST_NAME, mine.get("to", "") if mine.get("act") == "assign" else "", known, refer)
+
+
+def _names(store: Store) -> list[str]:
+    try:
+        return store.desk.known_names() if store.desk else []
+    except PeopleError:
+        return []
+
+
+def _until(mine: Ask) -> Markup:
+    return Markup(
+        '<p><span class="label">Until</span><input type="date" name="pass-until" value="{}" aria-label="Day until '
+        'which it is set aside" data-enter="snooze"><button type="button" data-pass="snooze">Set aside</button></p>'
+    ).format(mine.get("until", ""))
+
+
+def _note(mine: Ask, *, decided: bool) -> Markup:
+    reopen = Markup('<button type="button" data-pass="reopen">Reopen</button>') if decided else Markup("")
+    return Markup(
+        '<p><span class="label">Note</span><input name="pass-note" maxlength="{}" value="{}" aria-label="Note that '
+        'goes with it" placeholder="Goes with it, or stands alone" data-enter="comment">'
+        '<button type="button" data-pass="comment">Comment</button>{}</p>'
+    ).format(LONGEST_NOTE, mine.get("note", ""), reopen)
+
+
+def _debriefing(store: Store, event: Mapping[str, Any], past: Past) -> Markup:
+    if past.stands("release"):
+        return Markup("")
+    if past.last is None or past.last.state != "valid":
+        return Markup('<p><span class="label"></span><span class="soft">{}</span></p>').format(
+            "Decided valid, it can be released to debriefing."
+        )
+    few, said = shown_to_captains(store, event)
+    return Markup(
+        '<p><span class="label"></span><button type="button" data-pass="release">Release to debriefing</button>'
+        '<span class="{}">{}</span></p>'
+    ).format("changed" if few else "soft", said)
+
+
+def shown_to_captains(store: Store, event: Mapping[str, Any]) -> tuple[bool, str]:
+    """Whether few landings share what a captain will see of this one, and what that is."""
+    n = store.alike(event["landing_id"], AS_FLOWN)
+    shown = "Captains see the landing as flown, its fleet and runway length; no aircraft, flight, airfield or date."
+    if n < LEAST:
+        return True, f"{shown} Only {n} such {'landing is' if n == 1 else 'landings are'} here: the crew may be known."
+    return False, f"{shown} {n:,} landings are such."

@@ -1,0 +1,248 @@
+"""Passing events on from the Week page: to people, maintenance, training, debriefing, another day; and comments."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from conftest import text_of
+from invented_archive import RULES
+
+from dashboard import queue
+from dashboard.desk import Desk
+from dashboard.pages import decision, lines, passing
+from dashboard.query import Query, parse
+from dashboard.store import Store
+from fdm.people.roles import OFFICER, Actor
+from fdm.people.store import People
+
+NOW = datetime(2026, 11, 24, 9, tzinfo=UTC)
+EVERYTHING = Query(week="all", lines="single")
+
+
+class Clock:
+    """A clock that is set by hand."""
+
+    def __init__(self):
+        self.now = NOW
+
+    def __call__(self):
+        return self.now
+
+
+@pytest.fixture
+def clock():
+    return Clock()
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "rollouts.people.sqlite"
+
+
+@pytest.fixture
+def kept(archive, path, clock):
+    desk = Desk(lambda: People(str(path), clock=clock), lambda: Actor("vera", OFFICER), clock)
+    yield Store(archive, lambda _run: RULES, desk=desk)
+    desk.close()
+
+
+@pytest.fixture
+def event(held):
+    return held.events.row(0, named=True)
+
+
+def ask(kept, act, event, **more):
+    tokens = ask.__dict__.setdefault("tokens", iter(range(10**6)))
+    asked = {"act": act, "event": event["event_id"], "token": f"t{next(tokens)}", **more}
+    return decision.done(kept, asked)
+
+
+def decide(kept, event, verdict="valid", **more):
+    seen = str(kept.desk.past(event["event_id"]).seen or "")
+    assert ask(kept, "decide", event, verdict=verdict, seen=seen, **more)["problem"] == ""
+
+
+def bar(kept, event, answer=None):
+    return text_of(decision.bar(kept, event, answer))
+
+
+def listed(kept, query):
+    now = kept.reviewed()
+    chosen = queue.chosen_events(now, query, week=queue.week_of(now, query))
+    return set(now.events[chosen["index"]]["event_id"])
+
+
+def test_an_event_is_given_to_a_person_and_found_by_their_name(kept, event, path):
+    answer = ask(kept, "assign", event, to="Bo, chief pilot", note="Please look")
+    assert (answer["problem"], answer["said"]) == ("", "Given to Bo, chief pilot.")
+    assert "Given to Bo, chief pilot vera, 24 Nov 2026, 09:00 UTC Please look" in bar(kept, event)
+    assert listed(kept, parse("?week=all&passed=to%3ABo%2C+chief+pilot")) == {event["event_id"]}
+    assert listed(kept, Query(week="all", passed="assigned")) == {event["event_id"]}
+    assert listed(kept, Query(week="all", passed="to:Somebody")) == set()
+    row = text_of(lines.queue_list(kept.reviewed(), EVERYTHING, decides=True))
+    assert "to Bo, chief pilot" in row
+    assert "Bo, chief pilot" in kept.desk.known_names()
+    with People(str(path)) as people:
+        assert people.audit.entries(newest=1).row(0, named=True)["act"] == "assignment"
+
+
+@pytest.mark.parametrize("to", ["maintenance", "training"])
+def test_a_referral_stays_open_until_it_is_answered(kept, event, to):
+    assert ask(kept, "refer", event, to=to, note="Sleeve slow")["said"] == f"Referred to {to}."
+    assert listed(kept, Query(week="all", passed=to)) == {event["event_id"]}
+    assert f"With {to} vera" in bar(kept, event)
+    assert ask(kept, "answered", event, to=to, note="Actuator changed")["problem"] == ""
+    assert listed(kept, Query(week="all", passed=to)) == set()
+    said = bar(kept, event)
+    assert f"Answered by {to} vera" in said
+    assert "Actuator changed" in said
+
+
+def test_only_a_valid_event_is_released_and_undo_takes_it_back(kept, event):
+    assert "Decided valid, it can be released" in bar(kept, event)
+    assert "decided valid" in ask(kept, "release", event)["problem"]
+    decide(kept, event)
+    assert ask(kept, "release", event)["said"] == "Released to debriefing."
+    assert listed(kept, Query(week="all", passed="released")) == {event["event_id"]}
+    entry = kept.desk.past(event["event_id"]).stands("release").entry_id
+    assert ask(kept, "undo", event, entry=str(entry))["problem"] == ""
+    assert listed(kept, Query(week="all", passed="released")) == set()
+    assert "Taken back: the release to debriefing (vera" in bar(kept, event)
+
+
+def test_releasing_warns_when_few_landings_look_alike(archive, kept, event, held):
+    decide(kept, event)
+    alike = sum(
+        all(row[name] == event[name] for name in ("fleet", "runway_length_m"))
+        for row in archive.landings().iter_rows(named=True)
+    )
+    assert alike >= 5
+    assert passing.shown_to_captains(kept, event) == (
+        False,
+        "Captains see the landing as flown, its fleet and runway length; no aircraft, flight, airfield or date. "
+        f"{alike} landings are such.",
+    )
+    assert f"{alike} landings are such" in bar(kept, event)
+    kept.alike = lambda _landing_id, _told: 3
+    assert "Only 3 such landings are here: the crew may be known." in bar(kept, event)
+
+
+def test_what_is_set_aside_leaves_the_list_until_its_day(kept, event, clock, held):
+    everything = set(held.events["event_id"])
+    answer = ask(kept, "snooze", event, until="2026-11-30")
+    assert answer["said"] == "Set aside until Mon 30 Nov 2026."
+    assert listed(kept, EVERYTHING) == everything - {event["event_id"]}
+    assert listed(kept, Query(week="all", passed="snoozed")) == {event["event_id"]}
+    assert listed(kept, Query(week="all", passed="any")) == everything
+    said = text_of(lines.queue_list(kept.reviewed(), EVERYTHING, decides=True))
+    n = len(everything) - 1
+    assert said.startswith(f"{n} to decide of {n} events, 1 set aside")
+    clock.now = datetime(2026, 11, 29, 23, 59, tzinfo=UTC)
+    assert event["event_id"] not in listed(kept, EVERYTHING)
+    clock.now = datetime(2026, 11, 30, 0, 1, tzinfo=UTC)
+    assert listed(kept, EVERYTHING) == everything
+
+
+def test_counts_and_rates_are_the_same_whatever_was_done(kept, event):
+    before = queue.tiles(kept.reviewed(), Query(week="all"))
+    ask(kept, "snooze", event, until="2026-11-30")
+    decide(kept, kept.held().events.row(1, named=True))
+    for query in (Query(week="all"), Query(week="all", decided="no"), Query(week="all", passed="maintenance")):
+        assert queue.tiles(kept.reviewed(), query) == before
+
+
+def test_a_decision_ends_the_time_aside(kept, event):
+    ask(kept, "snooze", event, until="2026-11-30")
+    decide(kept, event)
+    assert event["event_id"] in listed(kept, EVERYTHING)
+
+
+@pytest.mark.parametrize(
+    ("act", "more", "said"),
+    [
+        ("snooze", {"until": ""}, "the day until which to set this aside is missing"),
+        ("snooze", {"until": "soon"}, "the day until which"),
+        ("snooze", {"until": "2026-11-20"}, "is past"),
+        ("refer", {"to": "the press"}, "not referred"),
+        ("comment", {"note": " "}, "the comment is missing"),
+        ("assign", {"to": "x" * 101}, "101 characters"),
+        ("reopen", {"note": "Why"}, "not decided"),
+    ],
+)
+def test_what_cannot_be_done_is_said_and_the_words_are_kept(kept, event, act, more, said):
+    answer = ask(kept, act, event, **more)
+    assert said in answer["problem"]
+    assert len(kept.desk.past(event["event_id"]).acts) == 0
+    markup = str(decision.bar(kept, event, answer))
+    assert '<details class="pass-on no-print" open>' in markup
+    assert 'role="alert"' in markup
+
+
+def test_reopening_needs_a_reason_and_makes_it_to_decide_again(kept, event):
+    decide(kept, event, "nuisance", reason="Brief")
+    seen = str(kept.desk.past(event["event_id"]).seen)
+    assert "reason" in ask(kept, "reopen", event, seen=seen)["problem"]
+    assert ask(kept, "reopen", event, seen=seen, note="New findings")["said"] == "Reopened."
+    assert listed(kept, Query(week="all", decided="yes")) == set()
+    assert "Reopened: New findings (vera" in bar(kept, event)
+
+
+def test_the_history_tells_every_kind_of_act_in_order(kept, event):
+    ask(kept, "comment", event, note="Saw it on the ramp")
+    ask(kept, "assign", event, to="Bo")
+    decide(kept, event, note="Agreed")
+    ask(kept, "refer", event, to="maintenance")
+    ask(kept, "release", event)
+    ask(kept, "snooze", event, until="2026-12-01")
+    said = bar(kept, event)
+    told = [
+        "Comment: Saw it on the ramp (vera",
+        "Given to Bo (vera",
+        "Valid: Agreed (vera",
+        "Referred to maintenance (vera",
+        "Released to debriefing (vera",
+        "Set aside until Tue 1 Dec 2026 (vera",
+    ]
+    history = said[said.index("History: 6 entries") :]
+    assert [history.index(part) for part in told] == sorted(history.index(part) for part in told)
+
+
+def test_what_people_wrote_is_never_markup(kept, event):
+    ask(kept, "assign", event, to="<b>Bo</b>", note="<script>1</script>")
+    ask(kept, "comment", event, note="<img src=x>")
+    now = kept.reviewed()
+    for markup in (decision.bar(kept, event), lines.queue_list(now, EVERYTHING, decides=True)):
+        assert not any(tag in str(markup) for tag in ("<b>Bo", "<script", "<img"))
+
+
+def test_the_next_to_decide_is_found_on_a_later_page_past_what_is_decided(kept, monkeypatch):
+    monkeypatch.setattr(queue, "LINES_PER_PAGE", 3)
+    order = [line["event_id"] for line in kept.held().events.head(9).iter_rows(named=True)]
+    for i in (3, 4):
+        decide(kept, kept.event(order[i]))
+    now = kept.reviewed()
+    chosen = queue.chosen_events(now, EVERYTHING)
+    found = queue.next_open(now, chosen, EVERYTHING)
+    assert (found.page, found.event) == (2, order[5])
+    last = -(-chosen.height // 3)
+    back = queue.next_open(now, chosen, Query(week="all", lines="single", page=last))
+    assert (back.page, back.event) == (1, order[0])
+
+
+def test_nothing_else_to_decide_is_no_next(kept, monkeypatch):
+    query = Query(week="all", rule="short_runway_left", lines="single")
+    chosen = queue.chosen_events(kept.reviewed(), query)
+    assert chosen.height <= queue.LINES_PER_PAGE
+    assert queue.next_open(kept.reviewed(), chosen, query) is None
+
+
+def test_an_event_that_does_not_exist_is_not_passed_on(kept):
+    assert "not in the archive" in ask(kept, "comment", {"event_id": "nobody-knows"}, note="x")["problem"]
+
+
+def test_times_of_the_store_do_not_bring_back_earlier(kept, event, clock):
+    ask(kept, "snooze", event, until="2026-11-30")
+    clock.now += timedelta(days=2)
+    ask(kept, "comment", event, note="Still waiting")
+    assert event["event_id"] not in listed(kept, EVERYTHING)
