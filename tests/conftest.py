@@ -21,11 +21,27 @@ SLOW = {  # files whose tests are all marked slow
 }
 
 
+LONGEST_FIRST = (  # so that two workers end together
+    "test_cost_twins.py",
+    "test_faults.py",
+    "test_jsbsim.py",
+    "test_scale_crash.py",
+    "test_engine.py",
+    "test_scale_stores.py",
+    "test_real_archive.py",
+    "test_scale_workers.py",
+    "test_sample_flights.py",
+    "test_wheel.py",
+)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark the tests of slow files."""
+    """Mark the tests of slow files, and put the longest files first."""
     for item in items:
         if item.path.name in SLOW:
             item.add_marker(pytest.mark.slow)
+    rank = {name: number for number, name in enumerate(LONGEST_FIRST)}
+    items.sort(key=lambda item: rank.get(item.path.name, len(rank)))
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
