@@ -78,6 +78,9 @@ def seen_as(held: Held, role: str, names: Pseudonyms, released: pl.DataFrame) ->
         pl.col("landing_id").replace_strict(keys, return_dtype=pl.String),
         told.apart(pl.col("reason"), missing).alias("reason"),
     )
+    costs = held.costs.join(events, on="event_id", how="semi").with_columns(
+        pl.col("landing_id").replace_strict(keys, default=None, return_dtype=pl.String)
+    )
     order = ["week", "landing_id"] if role == ANALYST else ["landing_id"]
     return Seen(
         replace(
@@ -88,6 +91,7 @@ def seen_as(held: Held, role: str, names: Pseudonyms, released: pl.DataFrame) ->
             missing=missing.sort("landing_id", "rule"),
             weeks=tuple(shown["week"].drop_nulls().unique().sort().to_list()),
             least=LEAST,
+            costs=costs.with_columns(event_id=pl.format("{}-{}", "landing_id", "rule")).sort("event_id"),
         ),
         {key: one for one, key in keys.items()},
     )

@@ -46,6 +46,7 @@ class Source(Protocol):
     def measure_values(self, measure: str) -> pl.DataFrame: ...
     def instants(self, landing_id: str | None = None) -> pl.DataFrame: ...
     def traces(self, landing_id: str) -> Mapping[str, Trace]: ...
+    def costs(self, landing_id: str | None = None) -> pl.DataFrame: ...
 
 
 @dataclass(frozen=True)
@@ -94,6 +95,7 @@ class Held:
     missing   the outcomes that were not assessed: `landing_id`, `rule`, `reason`
     weeks     weeks that hold a landing, oldest first; months ("2026-11", as in the columns) for who may not see weeks
     least     counts of landings below this are not shown; 0 when all are
+    costs     schemas.COSTS, what events of some kinds cost; empty before that was estimated
     """
 
     stamp: object
@@ -104,6 +106,7 @@ class Held:
     missing: pl.DataFrame
     weeks: tuple[str, ...]
     least: int = 0
+    costs: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=schemas.COSTS))
 
     def hides(self, landings: int) -> bool:
         """Whether so few landings could point at somebody, and are not counted or listed for this viewer."""
@@ -204,6 +207,10 @@ class Store:
         """Why there is no such landing for this viewer."""
         return f"This landing is {identity.NOT_RELEASED}." if self._role() == CAPTAIN else NO_LANDING
 
+    def cost_of(self, event_id: str) -> dict[str, Any] | None:
+        """What an event cost (schemas.COSTS); None where its kind has no cost, or none was estimated yet."""
+        return _one(self.held().costs, pl.col("event_id") == event_id)
+
     def events_of(self, landing_id: str) -> pl.DataFrame:
         """The events of one landing, worst first."""
         return self.held().events.filter(pl.col("landing_id") == landing_id)
@@ -243,7 +250,7 @@ class Store:
         """The tables with every identity in them. A page never shows them: pass what is made of them to `shown`."""
         now = self._reopen()
         run = now.run
-        stamp = (run.get("detected_utc"), run.get("rule_book_hash"))
+        stamp = (run.get("detected_utc"), run.get("rule_book_hash"), run.get("costed_utc"))
         with self._lock:
             if self._held is None or self._held.stamp != stamp:
                 self._source = now
@@ -370,7 +377,7 @@ def _read(source: Source, run: Mapping[str, Any], load_rules: LoadRules, stamp: 
     missing = outcomes.filter(pl.col("outcome") == "not_assessed").select("landing_id", "rule", "reason")
     weeks = landings.get_column("week").drop_nulls().unique().sort().to_list()
     events = with_new(_ready(source.events(), rules), landings)
-    return Held(stamp, run, rules, _with_counts(landings, events), events, missing, tuple(weeks))
+    return Held(stamp, run, rules, _with_counts(landings, events), events, missing, tuple(weeks), costs=source.costs())
 
 
 def _with_counts(landings: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:

@@ -132,6 +132,59 @@ def _past(event: Mapping[str, Any], direction: str) -> str:
     return clause if exact else f"{clause} even at the {near} bound"
 
 
+def cost(found: Mapping[str, Any] | None) -> str:
+    """What an event cost, a row of schemas.COSTS: "Cost about 180 m (120–260) and 4 s of rollout to 30 kt; …"."""
+    if found is None:
+        return ""
+    reason = (found["reason"] or "").removeprefix("only a range: ")
+    if found["extra_m"] is not None:
+        metres, seconds = found["extra_m"], found["extra_s"]
+        if found["extra_m_lower"] <= 0 <= found["extra_m_upper"]:
+            head = (
+                f"Cost no rollout that can be told: {_rounded(found, 'extra_m')} m {_range(found, 'extra_m')} to 30 kt"
+            )
+        elif metres < 0:
+            head = f"No cost: the rollout to 30 kt was about {_number(-metres)} m shorter"
+        else:
+            time = f" and {number(seconds, 's') if seconds < 10 else number(seconds, '')} s"
+            head = f"Cost about {_rounded(found, 'extra_m')} m {_range(found, 'extra_m')}{time} of rollout to 30 kt"
+        return f"{head}{_in_brakes(found)}."
+    if found["extra_m_lower"] is not None:
+        low, high = _rounded(found, "extra_m_lower"), _rounded(found, "extra_m_upper")
+        return f"Cost between {low} and {high} m of rollout; {plain(reason)}."
+    return f"Cost cannot be told: {plain(reason)}."
+
+
+def cost_short(found: Mapping[str, Any] | None) -> str:
+    """180 m (120–260); "cannot tell"; nothing where there is no estimate."""
+    if found is None or found.get("extra_m_lower") is None:
+        return "cannot tell" if found and found.get("reason") else ""
+    if found["extra_m"] is None:
+        return f"{_range(found, 'extra_m')[1:-1]} m"
+    return f"{_rounded(found, 'extra_m')} m {_range(found, 'extra_m')}"
+
+
+def _in_brakes(found: Mapping[str, Any]) -> str:
+    """; 12 MJ more in the brakes, where that is certain."""
+    energy, lower, upper = (found[f"brake_energy_mj{end}"] for end in ("", "_lower", "_upper"))
+    if energy is None or lower <= 0 <= upper or abs(energy) < 0.5:
+        return ""
+    return f"; {number(abs(energy), '')} MJ {'more' if energy > 0 else 'less'} in the brakes"
+
+
+def _range(found: Mapping[str, Any], name: str) -> str:
+    return f"({_rounded(found, f'{name}_lower')}–{_rounded(found, f'{name}_upper')})"
+
+
+def _rounded(found: Mapping[str, Any], name: str) -> str:
+    return _number(found[name])
+
+
+def _number(metres: float) -> str:
+    """To 10 m from 100 m on: an estimate is not known to the metre."""
+    return number(round(metres, -1) if abs(metres) >= 100 else metres, "m")
+
+
 def rate(found: Rate) -> str:
     """5.2 per 1,000 (1.9–11.2) of 1,163 assessed"""
     if found.landings == 0:

@@ -5,6 +5,7 @@
     parts/<part>/                landings of one recorder layout (partitions.py)
     results-000007.json          which measured and judged folders are in force (results.py)
     measured/, judged/           those folders
+    costs/                       what events cost, where that was estimated (cost/archived.py)
 
 Everything is written under a new name first; CURRENT.json is replaced last, in one move. Whatever it did not name
 before a crash is not there after it. What was in force before stays until the next time, for those who are reading it.
@@ -29,14 +30,15 @@ from fdm.frames import Block, Layout
 from fdm.locking import LOCK, WRITERS, Held, writing
 from fdm.parameters import PARAMETERS
 from fdm.partitions import PARTS, number_of, read_layout, read_part, write_part
-from fdm.results import HEALTH, JUDGED, MEASURED, SCHEMAS, Results, read_results, results_bytes
-from fdm.schemas import UTC, typed
+from fdm.results import COSTED, HEALTH, JUDGED, MEASURED, SCHEMAS, Results, read_results, results_bytes
+from fdm.schemas import COSTS, UTC, typed
 from fdm.storage import FORMAT, Folder, Storage, read_parquet, storage_of, write_parquet
 from fdm.upgrading import files_of_format_1, results_of_format_1
 
 CURRENT = "CURRENT.json"
 OUR_TABLES = re.compile(r"(files|results)-\d{6}.*|\..*\.part")  # what a user put here is not ours to remove
 OUR_FOLDERS = re.compile(r"\d{6}-.*|\..*\.part")
+OUR_COSTS = re.compile(r"[0-9a-f]+\.(json|parquet)|\..*\.part")
 
 # A row for each flight, or for each part that its landings lie in.
 FILES: dict[str, Any] = {
@@ -151,15 +153,16 @@ class Archive:
             kept |= {files, results}
             try:
                 kept |= {f"{PARTS}/{part}" for part in _files_columns(self.storage, files, ["part"])["part"]}
-                parts = _results_of(self.storage, results).parts.values()
+                found = _results_of(self.storage, results)
             except (OSError, ArchiveError):
                 return  # what cannot be read says nothing of what is needed
-            kept |= {folder for of in parts for folder in (of.measured, of.judged)}
+            kept |= {folder for of in found.parts.values() for folder in (of.measured, of.judged)} | {*found.costs}
         for folder, ours in (
             ("", OUR_TABLES),
             (PARTS, OUR_FOLDERS),
             (MEASURED, OUR_FOLDERS),
             (JUDGED, OUR_FOLDERS),
+            (COSTED, OUR_COSTS),
         ):
             for name in self.storage.names(folder):
                 key = f"{folder}/{name}".lstrip("/")
@@ -238,6 +241,13 @@ class Archive:
     def instants(self, landing_id: str | None = None) -> pl.DataFrame:
         """The instants table (schemas.INSTANTS), of one landing when named."""
         return self._table("instants", landing_id)
+
+    def costs(self, landing_id: str | None = None) -> pl.DataFrame:
+        """What events cost (schemas.COSTS), of one landing when named; empty before it was estimated (fdm.cost)."""
+        results = self.results_now()
+        frames = [pl.DataFrame(schema=COSTS), *results.long("costs")]
+        frame = pl.concat(frames)
+        return frame if landing_id is None else frame.filter(pl.col("landing_id") == landing_id)
 
     def parameter_health(self) -> pl.DataFrame:
         """Of every landing and parameter: share of samples present around touchdown, whether it changes, faults."""

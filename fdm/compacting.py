@@ -79,5 +79,6 @@ def _put_in_force(store: Archive, places: dict[str, str], carried: dict[str, Par
     results = None
     if store.run:
         kept = {part: of for part, of in store.results.parts.items() if part not in places}
-        results = Results(store.storage, store.run, dict(sorted((kept | carried).items())))
+        parts = dict(sorted((kept | carried).items()))
+        results = Results(store.storage, store.run, parts, store.results.costs)
     store.replace(files=files, results=results)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
@@ -66,7 +66,8 @@ def detect(
     """Rebuild, measure and judge every landing of an archive, and put the results in force in it.
 
     Only what changed is done anew: landings whose recording or whose rule book's settings changed are measured, rules
-    that changed are judged. The results are those of a run from scratch.
+    that changed are judged. The results are those of a run from scratch. What events cost is estimated after this, by
+    `fdm.cost.keep_costs`.
 
     rules     folder of the rule book; the shipped one when None
     workers   processes on this machine; cluster, address of a Dask scheduler whose workers reach the archive's address
@@ -77,8 +78,15 @@ def detect(
     with store.writing("detect", wait=wait), crew_of(workers, cluster) as crew:
         detection = _Detection(store, book, crew, progress)
         parts = detection.run()
-        store.replace(results=Results(store.storage, _run(book), parts))
+        results = Results(store.storage, _run(book), parts)
+        store.replace(results=_with_costs_of(store, results) if parts == detection.before else results)
     return _report(book, detection)
+
+
+def _with_costs_of(store: Archive, results: Results) -> Results:
+    """The costs in force, for the same events judged again."""
+    kept = {name: when for name, when in store.run.items() if name == "costed_utc"}
+    return replace(results, run={**results.run, **kept}, costs=store.results.costs)
 
 
 def _report(book: RuleBook, detection: _Detection) -> DetectReport:

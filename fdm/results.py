@@ -3,6 +3,7 @@
     results-000007.json        which folders are in force, and how they came about
     measured/<part>-<key>/     landings, measures, instants, health, seen: from the series, independent of limits
     judged/<part>-<key>/       outcomes, events; measures again where some were not believed
+    costs/<key>.parquet        what some events cost, where that was estimated (fdm.cost)
 
 A folder is written once and never changed. Its key stands for everything that it was made from, so that it can be used
 again as long as none of that has changed. It is whole once its `whole.json` is there, and counts once a list names it.
@@ -22,13 +23,13 @@ from polars.io.plugins import register_io_source
 from fdm.bounded import Measured
 from fdm.errors import nearest
 from fdm.measures.catalogue import CATALOGUE
-from fdm.schemas import EVENTS, INSTANTS, LANDINGS, MEASURES, OUTCOMES, typed
+from fdm.schemas import COSTS, EVENTS, INSTANTS, LANDINGS, MEASURES, OUTCOMES, typed
 from fdm.storage import FORMAT, Storage, damaged, read_parquet
 from fdm.wide import instants_long, measured_from_wide, measures_long, steps_of
 
 WHOLE = "whole.json"
-MEASURED, JUDGED = "measured", "judged"
-TABLES = ("landings", "instants", "measures", "outcomes", "events")
+MEASURED, JUDGED, COSTED = "measured", "judged", "costs"
+TABLES = ("landings", "instants", "measures", "outcomes", "events", "costs")
 HEALTH: dict[str, Any] = {
     "landing_id": pl.String,
     "parameter": pl.String,
@@ -68,11 +69,13 @@ class Results:
 
     run    rule book, its folder and hash, settings, when; empty before detect
     parts  by part
+    costs  files of what events cost; none before they were estimated
     """
 
     storage: Storage
     run: Mapping[str, Any] = field(default_factory=dict)
     parts: Mapping[str, PartResults] = field(default_factory=dict)
+    costs: tuple[str, ...] = ()
 
     def keys(self, table: str, part: str) -> str:
         """Key of a part's file of landings, instants, measures, health, seen, outcomes or events."""
@@ -95,7 +98,10 @@ class Results:
             yield part, frame.filter(~pl.col("landing_id").is_in(list(left_out))) if left_out else frame
 
     def long(self, table: str, parts: Collection[str] | None = None) -> Iterator[pl.DataFrame]:
-        """One of TABLES as the contract has it, part by part."""
+        """One of TABLES as the contract has it, part by part; costs file by file, whatever their parts."""
+        if table == "costs":
+            yield from (typed(read_parquet(self.storage, key), COSTS) for key in self.costs if key.endswith(".parquet"))
+            return
         for part, frame in self.frames(table, parts):
             if table == "measures":
                 yield measures_long(frame, self.reasons(part))
@@ -172,6 +178,7 @@ SCHEMAS: Mapping[str, dict[str, Any]] = {
     "measures": MEASURES,
     "instants": INSTANTS,
     "health": HEALTH,
+    "costs": COSTS,
 }
 
 
@@ -193,7 +200,7 @@ def read_results(storage: Storage, name: str | None) -> Results:
     try:
         data = json.loads(storage.read(name))
         parts = {part: _entry(entry) for part, entry in data["parts"].items()}
-        return Results(storage, data["run"], parts)
+        return Results(storage, data["run"], parts, tuple(data.get("costs", ())))
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise damaged(storage, name, error) from None
 
@@ -206,4 +213,4 @@ def _entry(entry: Mapping[str, Any]) -> PartResults:
 def results_bytes(results: Results) -> bytes:
     """The list as it is kept."""
     parts = {part: asdict(of) for part, of in sorted(results.parts.items())}
-    return json.dumps({"format": FORMAT, "run": results.run, "parts": parts}, indent=0).encode()
+    return json.dumps({"format": FORMAT, "run": results.run, "parts": parts, "costs": results.costs}, indent=0).encode()

@@ -104,6 +104,26 @@ EVENTS: dict[str, pl.DataType | type[pl.DataType]] = {
 }
 
 
+# What an event cost, for the kinds of event that cost metres; null best values say why in `reason`.
+COSTS: dict[str, pl.DataType | type[pl.DataType]] = {
+    "event_id": pl.String,
+    "landing_id": pl.String,
+    "rule": pl.String,
+    "extra_m": pl.Float64,  # longer to 30 kt than with the device on time; bounds hold it in eight of ten
+    "extra_m_lower": pl.Float64,
+    "extra_m_upper": pl.Float64,
+    "extra_s": pl.Float64,
+    "extra_s_lower": pl.Float64,
+    "extra_s_upper": pl.Float64,
+    "brake_energy_mj": pl.Float64,  # more energy into the wheel brakes
+    "brake_energy_mj_lower": pl.Float64,
+    "brake_energy_mj_upper": pl.Float64,
+    "reason": pl.String,  # why no best value is given; there may still be bounds
+    "notes": pl.List(pl.String),  # what had to be assumed
+    "method": pl.String,
+}
+
+
 def typed(frame: pl.DataFrame, schema: dict[str, pl.DataType | type[pl.DataType]]) -> pl.DataFrame:
     """Exactly the columns of a schema, in its order and types."""
     return frame.select(pl.col(name).cast(kind) for name, kind in schema.items())

@@ -61,4 +61,4 @@ def results_of_format_1(storage: Storage, folder: str) -> Results:
         raise damaged(storage, f"{folder}/run.json", error) from None
     names = storage.names(folder)
     parts = [name[len("measures-") : -len(".parquet")] for name in names if name.startswith("measures-")]
-    return ResultsOfFormat1(storage, run, {part: PartResults("", "", "", 0) for part in parts}, folder)
+    return ResultsOfFormat1(storage, run, {part: PartResults("", "", "", 0) for part in parts}, folder=folder)

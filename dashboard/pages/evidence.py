@@ -75,6 +75,7 @@ def event_markup(store: Store, event: dict[str, Any]) -> Markup:
             [
                 ("Likely origin", _origin(event)),
                 ("When", _when(event)),
+                ("Cost", words.cost(store.cost_of(event["event_id"]))),
                 ("Same landing", _same_landing(store, event)),
                 ("Same aircraft", _same_aircraft(store, event)),
             ]

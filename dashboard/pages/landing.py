@@ -200,7 +200,7 @@ def rules_said(
     ).format(
         landing["assessed"],
         words.count(landing["judged"], "rule"),
-        marks.joined(_said_event(event, rules.get(event["rule"])) for event in events),
+        marks.joined(_said_event(store, event, rules.get(event["rule"])) for event in events),
         marks.joined(_said_missing(cards, reason) for reason, cards in _by_reason(missing, outcomes).items()),
         marks.joined(_said_within(card, landing, measures) for card in within),
     )
@@ -215,7 +215,7 @@ def _by_reason(
     return found
 
 
-def _said_event(event: Mapping[str, Any], card: RuleCard | None) -> Markup:
+def _said_event(store: Store, event: Mapping[str, Any], card: RuleCard | None) -> Markup:
     levels = [] if card is None or card.yes_or_no else marks.drawn_levels(card.limits_for(event["fleet"]))
     return _said(
         event["rule"],
@@ -223,6 +223,7 @@ def _said_event(event: Mapping[str, Any], card: RuleCard | None) -> Markup:
         Markup("yes") if card and card.yes_or_no else _value(event, event["unit"]),
         marks.limit_column(event["at"], event["at_lower"], event["at_upper"], levels) if levels else Markup(""),
         f"{names.SEVERITY[event['severity']]}, {words.standing(event)}",
+        words.cost(store.cost_of(event["event_id"])),
     )
 
 
@@ -263,8 +264,8 @@ def _value(row: Mapping[str, Any], unit: str) -> Markup:
     )
 
 
-def _said(rule: str, title: Markup, value: Markup, column: Markup, note: str) -> Markup:
-    more = Markup('<p class="soft">{}</p>').format(note) if note else Markup("")
+def _said(rule: str, title: Markup, value: Markup, column: Markup, *notes: str) -> Markup:
+    more = marks.joined(Markup('<p class="soft">{}</p>').format(note) for note in notes if note)
     return Markup(
         '<div class="said-row" id="rule-{0}"><a class="said-title" href="/rules/{0}">{1}</a>'
         '<span class="said-value">{2}</span>'

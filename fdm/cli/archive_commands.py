@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from fdm.engine import DetectReport, LoadReport
 
-TABLES = ("landings", "instants", "measures", "outcomes", "events")
+TABLES = ("landings", "instants", "measures", "outcomes", "events", "costs")
 
 
 @click.command()
@@ -92,19 +92,36 @@ def list_refused(loaded: LoadReport) -> None:
 @ARCHIVE
 @click.option("--rules", type=click.Path(path_type=Path), metavar="DIR",
               help="Folder of the rule book; the shipped one when left out.")  # fmt: skip
+@click.option("--no-cost", is_flag=True, help="Do not estimate what the events cost.")
 @WORKERS
 @CLUSTER
 @WAIT
-def detect(archive: Path, rules: Path | None, workers: int, cluster: str | None, wait: bool) -> int:
-    """Measure and judge every landing of an archive by a rule book.
+def detect(archive: Path, rules: Path | None, no_cost: bool, workers: int, cluster: str | None, wait: bool) -> int:
+    """Measure and judge every landing of an archive by a rule book, then estimate what the events cost.
 
-    Only what changed since the last time is done anew; the results are those of a run from scratch.
+    Only what changed since the last time is done anew; the results are those of a run from scratch. The events are in
+    force before their cost is estimated: how many metres and seconds longer the rollout became.
     """
     from fdm.engine import detect as detect_events
 
     with progress("Judging") as report:
         found = detect_events(archive, rules=rules, workers=workers, cluster=cluster, wait=wait, progress=report)
-    return tell_detected(found)
+    status = tell_detected(found)
+    if not no_cost and not status:
+        tell_costs(archive, workers=workers, cluster=cluster, wait=wait)
+    return status
+
+
+def tell_costs(archive: Path, *, workers: int = 1, cluster: str | None = None, wait: bool = False) -> None:
+    """Estimate what the events cost, and print of how many it can be told."""
+    from dashboard.words import count
+    from fdm.cost import keep_costs
+
+    with progress("Estimating costs") as report:
+        found = keep_costs(archive, workers=workers, cluster=cluster, wait=wait, progress=report)
+    if found.events:
+        of = count(found.events, "event of a kind that costs", "events of kinds that cost")
+        out().print(f"Of {of} runway, {found.told:,} have an estimate.")
 
 
 def tell_detected(found: DetectReport) -> int:

@@ -22,6 +22,7 @@ from fdm.archive import Archive
 MARKS = {"high": ("◆", "◇"), "medium": ("▲", "△"), "low": ("●", "○")}  # certain, possible
 STYLES = {"high": "bold red", "medium": "bold yellow", "low": "bold blue"}
 SHORTEST_TITLE = 24
+COST = ("extra_m", "extra_m_lower", "extra_m_upper")
 
 Row = Mapping[str, Any]
 
@@ -45,9 +46,10 @@ COLUMNS = {
     "value": Column("Measured", lambda row: _measured(row)),
     "limit": Column("Limit", lambda row: _limit(row), right=True),
     "speed": Column("Speed", lambda row: _speed(row), right=True),
+    "cost": Column("Cost", lambda row: words.cost_short(row) if row["extra_m_lower"] is not None else "", right=True),
     "origin": Column("Origin", lambda row: "–" if row["origin"] in (None, "undetermined") else row["origin"]),
 }
-LEAST_IMPORTANT_FIRST = ("origin", "fleet", "speed", "engine", "limit", "place", "tail")
+LEAST_IMPORTANT_FIRST = ("origin", "fleet", "speed", "cost", "engine", "limit", "place", "tail")
 
 
 def read(archive: Path | str) -> Held:
@@ -69,6 +71,7 @@ def print_events(
     utc = pl.col("touchdown_utc").dt.strftime("%a %H:%M" if week else "%Y-%m-%d %H:%M")
     yes_or_no = [name for name, card in held.rules.items() if card.yes_or_no]
     events = events.with_columns(when=utc.fill_null("unknown"), yes_or_no=pl.col("rule").is_in(yes_or_no))
+    events = events.join(held.costs.select("event_id", *COST), on="event_id", how="left", maintain_order="left")
     wanted = [level for level in LEVELS if not severities or level in severities]
     groups = {(level, sure): _group(events, level, sure) for level in wanted for sure in (True, False)}
     shown = {key: (frame.head(most) if most else frame).to_dicts() for key, frame in groups.items()}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+import os
 import socket
 import time
 from collections.abc import Iterator
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import click
 
-from fdm.cli.archive_commands import list_refused
+from fdm.cli.archive_commands import list_refused, tell_costs
 from fdm.cli.console import out, progress
 from fdm.cli.options import ARCHIVE, PORT
 from fdm.errors import FdmError
@@ -54,6 +55,8 @@ def _judged_demo(landings: int | None, seed: int, archive: Path | None) -> Path:
         list_refused(load([recordings], archive, progress=report))
     with _timed("landings measured and judged"), progress("Judging") as report:
         found = detect(archive, progress=report)
+    with _timed("costs of the events estimated"):
+        tell_costs(archive, workers=min(os.cpu_count() or 1, 4))
     seconds = time.monotonic() - started
     out().print(f"{found.landings:,} landings, from recordings to events in {seconds:.1f} s. All data are invented.\n")
     held = read(archive)

@@ -17,24 +17,7 @@ from fdm.cost.lapses import LAPSES, OnTime, Situation, join_on_time
 from fdm.cost.replay import Extra, Replay
 from fdm.cost.reverse import Use, use_of
 from fdm.cost.rolls import Rolls
-
-COSTS: dict[str, pl.DataType | type[pl.DataType]] = {
-    "event_id": pl.String,
-    "landing_id": pl.String,
-    "rule": pl.String,
-    "extra_m": pl.Float64,
-    "extra_m_lower": pl.Float64,
-    "extra_m_upper": pl.Float64,
-    "extra_s": pl.Float64,
-    "extra_s_lower": pl.Float64,
-    "extra_s_upper": pl.Float64,
-    "brake_energy_mj": pl.Float64,
-    "brake_energy_mj_lower": pl.Float64,
-    "brake_energy_mj_upper": pl.Float64,
-    "reason": pl.String,  # why no best value is given; there may still be bounds
-    "notes": pl.List(pl.String),  # what had to be assumed
-    "method": pl.String,
-}
+from fdm.schemas import COSTS
 
 DRAWS = 200
 TRIED = 1200  # draws of which the possible ones are used

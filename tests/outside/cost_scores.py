@@ -15,13 +15,14 @@ NEAR_M, NEAR_SHARE = 30.0, 0.25  # a cost this near its twin's is right (the pro
 def costs_of(folder: Path) -> pl.DataFrame:
     """Load, detect and cost the recordings in a folder, by the public functions; with the flight of each event."""
     from fdm import engine
-    from fdm.cost import cost_events
+    from fdm.cost import keep_costs
 
     archive = folder / "archive"
     engine.load([folder / "recordings"], archive, map_file=None)
     engine.detect(archive)
+    keep_costs(archive)
     flights = engine.table(archive, "events").select("event_id", "flight")
-    return cost_events(archive).join(flights, on="event_id", maintain_order="left")
+    return engine.table(archive, "costs").join(flights, on="event_id", maintain_order="left")
 
 
 def scored(costs: pl.DataFrame, twins: Mapping[str, Twin]) -> pl.DataFrame:
