@@ -13,14 +13,14 @@ from werkzeug.exceptions import HTTPException
 
 from dashboard import compression, desk, security
 from dashboard.access import open_to
-from dashboard.pages import frame, landing, landings, not_assessed, rules, week
+from dashboard.pages import debrief, frame, landing, landings, not_assessed, rules, week
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
 from fdm.errors import FdmError
 from fdm.people.location import key_path
 from fdm.people.pseudonyms import Pseudonyms, load_key
-from fdm.people.roles import ANALYST, OFFICER, ROLES
+from fdm.people.roles import ANALYST, CAPTAIN, OFFICER, ROLES
 
 log = logging.getLogger(__name__)
 
@@ -38,6 +38,7 @@ class Page:
 PAGES = (
     Page("/landing/", landing.layout, landing.register, (OFFICER, ANALYST)),
     Page("/landings", landings.layout, landings.register, (OFFICER, ANALYST)),
+    Page("/debrief", debrief.layout, debrief.register, (OFFICER, CAPTAIN)),
     Page("/rules", rules.layout, rules.register, (OFFICER, ANALYST)),
     Page("/not-assessed", not_assessed.layout, not_assessed.register, (OFFICER, ANALYST)),
     Page("/", week.layout, week.register),

@@ -79,7 +79,7 @@ def pct(place: float) -> float:
     return 26 * drawn(place) - 2
 
 
-def _capped(low: float, best: float, high: float, y: float, *, open_end: bool = False, half: float = 4) -> Markup:
+def capped(low: float, best: float, high: float, y: float, *, open_end: bool = False, half: float = 4) -> Markup:
     """A dot with its bounds; the caps are left off where a bound lies beyond the drawing."""
     line = Markup('<line class="bound" x1="{0}%" x2="{1}%" y1="{2}" y2="{2}"/>').format(_r(low), _r(high), y)
     caps = joined(
@@ -114,7 +114,7 @@ def limit_column(at: float | None, lower: float | None, upper: float | None, lev
     low = best if lower is None or math.isnan(lower) else pct(lower)
     high = best if upper is None or math.isnan(upper) else pct(upper)
     open_end = upper is not None and math.isinf(upper)
-    value = _capped(min(low, high), best, 99.0 if open_end else max(low, high), 14, open_end=open_end)
+    value = capped(min(low, high), best, 99.0 if open_end else max(low, high), 14, open_end=open_end)
     track = Markup('<line class="track" x1="2%" x2="98%" y1="14" y2="14"/>')
     return Markup('<svg class="limits" aria-hidden="true">{}{}{}</svg>').format(track, lines, value)
 
@@ -209,7 +209,7 @@ def _scale_value(event: Mapping[str, Any], unit: str, x: Callable[[float], float
     label = Markup('<text class="value" x="{}%" y="16" text-anchor="{}">{}</text>').format(
         _r(at), anchor, words.quantity(value, unit)
     )
-    return _capped(low, at, high, 30, open_end=open_end, half=6) + label
+    return capped(low, at, high, 30, open_end=open_end, half=6) + label
 
 
 def _label_rows(

@@ -16,6 +16,7 @@ ROW_PX, BADGE_Y, STRIP_Y, STRIP_PX = 15, 62, 80, 24
 WIDE_PX, NARROW_PX, CHAR_PX = 1180, 640, 6.1
 FIRST_LABEL_PX = 150
 APART_PX = 21  # numbers do not cover one another
+BESIDE_PX, APART_BESIDE_PX = 24, 17
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,14 @@ class Strip:
         return 100 * (self.touchdown_m + distance_m) / self.length_m
 
 
+@dataclass(frozen=True)
+class Beside:
+    """Another landing's steps under the strip; from this landing's touchdown when its own place is not given."""
+
+    rows: Sequence[StepRow]
+    touchdown_m: float | None = None
+
+
 def strip(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m: float | None) -> Strip | None:
     """The span to draw; None when no distance is known at all."""
     reached = [row.last.distance_m for row in rows if row.last and row.last.distance_m is not None]
@@ -41,24 +50,58 @@ def strip(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m: f
     return Strip(max(max(reached) * 1.06, 200.0), 0.0, known=False)
 
 
-def drawing(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m: float | None) -> Markup:
+def drawing(
+    rows: Sequence[StepRow],
+    runway_length_m: float | None,
+    touchdown_m: float | None,
+    beside: Beside | None = None,
+) -> Markup:
     """The strip as SVG, for a screen and for a page of paper; a sentence when distances are not known."""
     span = strip(rows, runway_length_m, touchdown_m)
     if span is None:
         return Markup('<p class="soft">Distances are not known: ground speed was not recorded well enough.</p>')
     placed = [row for row in rows if row.last and row.last.distance_m is not None]
     end = max(row.last.distance_m or 0.0 for row in placed if row.last)
-    wide, narrow = (_svg(name, px, span, placed, end) for name, px in (("wide", WIDE_PX), ("narrow", NARROW_PX)))
+    wide, narrow = (
+        _svg(name, px, span, placed, end, beside) for name, px in (("wide", WIDE_PX), ("narrow", NARROW_PX))
+    )
     return wide + narrow
 
 
-def _svg(name: str, width_px: int, span: Strip, placed: Sequence[StepRow], end: float) -> Markup:
+def _svg(name: str, width_px: int, span: Strip, placed: Sequence[StepRow], end: float, beside: Beside | None) -> Markup:
     steps = [row for row in placed if row.number is not None]
     badges, unused_px = _badges(span, steps, width_px)
     parts = [_surface(span), _path(span, end), _axis(span, width_px), *_milestones(span, placed), badges]
+    height = STRIP_Y + STRIP_PX + 40 - unused_px
+    if beside is not None:
+        parts.append(_beside(beside, span, width_px))
+        height += BESIDE_PX
     return Markup(
         '<svg class="runway {}" height="{}" role="img" aria-label="{}"><g transform="translate(0 {})">{}</g></svg>'
-    ).format(name, STRIP_Y + STRIP_PX + 40 - unused_px, _label(steps, span), -unused_px, marks.joined(parts))
+    ).format(name, height, _label(steps, span), -unused_px, marks.joined(parts))
+
+
+def _beside(beside: Beside, span: Strip, width_px: int) -> Markup:
+    """The other landing's numbers, hollow, in a row under the metres."""
+    own = span.known and beside.touchdown_m is not None
+    shift = (beside.touchdown_m or 0.0) - span.touchdown_m if own else 0.0
+    found = [row for row in beside.rows if row.number and row.last and row.last.distance_m is not None]
+    found.sort(key=lambda row: (row.last.distance_m or 0.0) if row.last else 0.0)
+    at = [span.pct((row.last.distance_m or 0.0) + shift) for row in found if row.last]
+    spots = spread(at, 100 * APART_BESIDE_PX / width_px)
+    y = STRIP_Y + STRIP_PX + 40 + BESIDE_PX / 2
+    numbers = marks.joined(
+        Markup(
+            '<line class="leader" x1="{0}%" x2="{1}%" y1="{2}" y2="{3}"/>'
+            '<circle class="other" cx="{0}%" cy="{2}" r="7.5"/>'
+            '<text class="other" x="{0}%" y="{4}" text-anchor="middle">{5}</text>'
+        ).format(_r(spot), _r(x), y, STRIP_Y + STRIP_PX, y + 3.5, row.number)
+        for row, x, spot in zip(found, at, spots, strict=True)
+        if x <= 100
+    )
+    where = "where it was" if own else "from the same touchdown"
+    words_ = Markup('<text x="0" y="{}">other landing, {}</text>').format(y + 4, where)
+    return words_ + numbers
 
 
 def _label(steps: Sequence[StepRow], span: Strip) -> str:

@@ -19,6 +19,7 @@ import polars as pl
 
 from dashboard import access, identity, scale
 from dashboard.desk import Desk, undone, with_verdicts
+from dashboard.exemplars import ALIKE, Exemplar, drawn, nearest
 from dashboard.novelty import with_new
 from fdm import schemas
 from fdm.archive import Trace
@@ -27,6 +28,7 @@ from fdm.people.pseudonyms import Pseudonyms
 from fdm.people.roles import ANALYST, CAPTAIN, OFFICER, Actor
 
 FEWEST_FOR_SPREAD = 20
+SIGNS = 4  # of a landing's pseudonym, to call it by
 KEPT_TABLES = 200  # four for each of the landings read last
 NO_LANDING = "This landing is not in the archive."
 SEE_EVERY_LANDING = (OFFICER, ANALYST)
@@ -279,6 +281,29 @@ class Store:
         if event is None:
             raise NotAllowed(f"this event is {identity.NOT_RELEASED}, or not in the archive")
         return f"{self.landing_behind(event['landing_id'])}-{event['rule']}"
+
+    def fleet_values(self, measure: str, fleet: str | None) -> pl.DataFrame:
+        """`landing_id`, `value` of one measure on the landings of a fleet, to count among; never to be listed."""
+        landings = self.whole().landings.filter(pl.col("fleet").eq_missing(pl.lit(fleet, pl.String)))
+        return self._source.measure_values(measure).join(landings.select("landing_id"), on="landing_id", how="semi")
+
+    def alike_without_events(self, key: str) -> list[dict[str, Any]]:
+        """Landings to lay over one, the most alike first, for exemplars.in_words: no key, flight or day among them."""
+        found = nearest(self.whole().landings, self.landing_behind(key))
+        return list(found.select(*ALIKE, "same_runway").iter_rows(named=True))
+
+    def laid_over(self, key: str, place: int) -> Exemplar | None:
+        """The traces and steps of one of `alike_without_events`, by its place in that list; None when there is none."""
+        found = nearest(self.whole().landings, self.landing_behind(key))
+        if not 0 <= place < found.height:
+            return None
+        row = found.row(place, named=True)
+        traces, instants = (self._of_landing(table, row["landing_id"]) for table in ("traces", "instants"))
+        return Exemplar(row["same_runway"], row["touchdown_distance_m"], drawn(traces), instants.drop("landing_id"))
+
+    def called(self, key: str) -> str:
+        """What a released landing is called by everybody, which tells nothing of it: "7F3A"."""
+        return self._names().of("landing_id", self.landing_behind(key))[:SIGNS]
 
     def _role(self) -> str:
         return self._viewer().role

@@ -251,6 +251,11 @@ def day(utc: datetime | None) -> str:
     return "date unknown" if utc is None else f"{utc:%a %-d %b}"
 
 
+def day_of(utc: datetime | None) -> str:
+    """12 Nov 2026"""
+    return "" if utc is None else f"{utc:%-d %b %Y}"
+
+
 def span(first: datetime, last: datetime, *, one_week: bool) -> str:
     """Mon–Sun within a week; else 1–21 Nov, or 28 Oct–8 Nov."""
     if one_week:
@@ -264,6 +269,13 @@ def span(first: datetime, last: datetime, *, one_week: bool) -> str:
 def moment(utc: datetime | None) -> str:
     """Thu 12 Nov 2026, 06:41 UTC"""
     return "date unknown" if utc is None else f"{utc:%a %-d %b %Y, %H:%M} UTC"
+
+
+def headwind(wind_kt: float | None) -> str:
+    """ "5 kt headwind", "3 kt tailwind"; nothing when it is not known."""
+    if wind_kt is None or math.isnan(wind_kt):
+        return ""
+    return f"{abs(wind_kt):.0f} kt {'head' if wind_kt >= 0 else 'tail'}wind"
 
 
 def after_touchdown(seconds: float | None) -> str:

@@ -45,6 +45,13 @@
     });
   }
 
+  /* Puts the cursor of a chart at a time, in seconds after touchdown. */
+  window.watchCursor = function (frame, seconds) {
+    const chart = frame && chartOf(frame);
+    const meta = chart && chart._fullLayout && chart._fullLayout.meta;
+    if (meta) put(frame, unit(meta, seconds));
+  };
+
   const time = (meta, u) => (meta.knee === null || u <= meta.knee ? u : meta.knee + (u - meta.knee) * meta.faster);
   const unit = (meta, t) => (meta.knee === null || t <= meta.knee ? t : meta.knee + (t - meta.knee) / meta.faster);
 
@@ -69,6 +76,7 @@
       span.textContent = text;
       return span;
     }));
+    frame.dispatchEvent(new CustomEvent("cursor", { detail: { seconds: time(meta, at) }, bubbles: true }));
   }
 
   function read(chart, panel, u) {
@@ -108,7 +116,7 @@
   }
 
   /* Paper is white: charts go back to their light colours and to the width of a page while printing. */
-  const PAPER = (layout) => ({ width: 680, height: Math.min(layout.height, 920), autosize: false });
+  const PAPER = (layout, most) => ({ width: 680, height: Math.min(layout.height, most || 920), autosize: false });
   const shown = new Map();
   function toPaper() {
     for (const chart of document.querySelectorAll(".js-plotly-plot")) {
@@ -116,7 +124,7 @@
       const figure = window.watchLight[holder && holder.id];
       if (!figure || shown.has(chart)) continue;
       shown.set(chart, { data: chart.data, layout: Object.assign({}, chart.layout) });
-      window.Plotly.react(chart, figure.data, Object.assign({}, figure.layout, PAPER(figure.layout)));
+      window.Plotly.react(chart, figure.data, Object.assign({}, figure.layout, PAPER(figure.layout, holder.closest(".debrief-page") ? 560 : 0)));
     }
   }
   function toScreen() {

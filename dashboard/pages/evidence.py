@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
@@ -73,7 +74,7 @@ def event_markup(store: Store, event: dict[str, Any]) -> Markup:
         scale,
         fact_list(
             [
-                ("Likely origin", _origin(event)),
+                ("Likely origin", origin_words(event)),
                 ("When", _when(event)),
                 ("Cost", words.cost(store.cost_of(event["event_id"]))),
                 ("Same landing", _same_landing(store, event)),
@@ -104,7 +105,8 @@ def fact_list(facts: list[tuple[str, Markup | str]]) -> Markup:
     return Markup('<dl class="facts">{}</dl>').format(rows)
 
 
-def _origin(event: dict[str, Any]) -> Markup:
+def origin_words(event: Mapping[str, Any]) -> Markup:
+    """Where an event most likely comes from, with its evidence in sentences."""
     where, confidence = event["origin"], event["origin_confidence"]
     said = names.ORIGIN.get(where, where) + (", possibly" if confidence == "possible" else "")
     evidence = " ".join(words.sentence(words.plain(text)) for text in event["evidence"] or [])

@@ -15,7 +15,13 @@ from dashboard.store import Held
 from fdm.people.views import LEAST
 
 PRODUCT = "Rollout Watch"
-PLACES = (("/", "Week"), ("/landings", "Landings"), ("/rules", "Rules"), ("/not-assessed", "Not assessed"))
+PLACES = (
+    ("/", "Week"),
+    ("/landings", "Landings"),
+    ("/debrief", "Debrief"),
+    ("/rules", "Rules"),
+    ("/not-assessed", "Not assessed"),
+)
 CAUTIONS = (
     "Not for airworthiness or disciplinary decisions. Operator manuals, regulations and licensed people come first. "
     "Times and values are as exact as the recording allows; bounds say how exact."

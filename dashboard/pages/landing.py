@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -122,9 +121,7 @@ def subject(landing: Mapping[str, Any]) -> str:
             f"{words.quantity(length, 'm')} runway" if length else "",
             f"condition code {condition}" if condition is not None else "",
             f"{weight / 1000:.1f} t" if weight else "",
-            f"{abs(wind):.0f} kt {'head' if wind >= 0 else 'tail'}wind"
-            if wind is not None and not math.isnan(wind)
-            else "",
+            words.headwind(wind),
             f"{words.quantity(speed, 'kt')} ground speed at touchdown" if speed is not None else "",
         )
         if part

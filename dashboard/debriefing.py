@@ -1,0 +1,144 @@
+"""Landings released to debriefing: which, what for, what was noted, and whether they were debriefed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from dashboard import words
+from dashboard.identity import released_of
+from dashboard.store import Store
+from fdm.people.acts import Act
+from fdm.people.errors import PeopleError, ReviewError
+
+
+@dataclass(frozen=True)
+class Case:
+    """One landing released to debriefing.
+
+    key       what the viewer asks for it by
+    name      what everybody calls it, which tells nothing of it: "Landing 7F3A"
+    landing   its columns, as the viewer may see them
+    events    its released events, worst first
+    ids       the same events as the store of people's work knows them; never for a page
+    context   airfield and month, as far as they were released
+    """
+
+    key: str
+    name: str
+    landing: Mapping[str, Any]
+    events: tuple[Mapping[str, Any], ...]
+    ids: tuple[str, ...]
+    context: tuple[str, ...]
+    released_utc: datetime | None
+    done_utc: datetime | None
+    done_by: str | None
+
+    @property
+    def done(self) -> bool:
+        """True when every released event of it was debriefed."""
+        return self.done_utc is not None
+
+
+@dataclass(frozen=True)
+class Cases:
+    """Every released landing, open ones first, the last released first; or why they cannot be read."""
+
+    cases: tuple[Case, ...] = ()
+    problem: str = ""
+
+
+def cases(store: Store) -> Cases:
+    """What is released to debriefing now."""
+    if store.desk is None:
+        return Cases(problem="Decisions are not kept here, so nothing can be released.")
+    found = store.desk.verdicts()
+    if found.problem:
+        return Cases(problem=found.problem)
+    stands = {row["event_id"]: row for row in found.current.iter_rows(named=True)}
+    told = {
+        row["event_id"]: (row["month"], row["airfield"]) for row in released_of(found.current).iter_rows(named=True)
+    }
+    listed = [_case(store, row, stands, told) for row in store.released().iter_rows(named=True)]
+    return Cases(tuple(sorted((case for case in listed if case), key=lambda case: case.done)))
+
+
+def case_of(store: Store, key: str) -> Case | None:
+    """One released landing, None when this key is of none."""
+    return next((case for case in cases(store).cases if case.key == key), None)
+
+
+def _case(
+    store: Store, row: Mapping[str, Any], stands: Mapping[str, Mapping[str, Any]], told: Mapping[str, tuple[bool, bool]]
+) -> Case | None:
+    key = row["landing_id"]
+    released = set(row["events"])
+    events = [event for event in store.events_of(key).iter_rows(named=True) if event["event_id"] in released]
+    if not events:
+        return None
+    ids = tuple(store.event_behind(event["event_id"]) for event in events)
+    acts = [stands.get(event_id, {}) for event_id in ids]
+    when = [act.get("released_utc") for act in acts]
+    done = [act.get("debriefed_utc") for act in acts]
+    by = next((act.get("debriefed_by") for act in acts if act.get("debriefed_by")), None)
+    return Case(
+        key=key,
+        name=f"Landing {store.called(key)}",
+        landing=row,
+        events=tuple(events),
+        ids=ids,
+        context=_context(row, [told.get(event_id, (False, False)) for event_id in ids]),
+        released_utc=max((each for each in when if each), default=None),
+        done_utc=max((each for each in done if each), default=None) if all(done) else None,
+        done_by=by if all(done) else None,
+    )
+
+
+def _context(row: Mapping[str, Any], told: Sequence[tuple[bool, bool]]) -> tuple[str, ...]:
+    """Airfield and month, each only when it was released with one of the events, whoever looks."""
+    month, airfield = (any(each[i] for each in told) for i in (0, 1))
+    parts = (row["place"] if airfield else "", words.period(row["month"]) if month and row["month"] else "")
+    return tuple(part for part in parts if part)
+
+
+# what captains and officers write ------------------------------------------------------------------------------------
+
+
+def notes(store: Store, case: Case) -> tuple[Act, ...]:
+    """What was noted of a landing and when it was debriefed, oldest first. Raises PeopleError.
+
+    Of an act on several events of the landing, once.
+    """
+    if store.desk is None:
+        return ()
+    acts = store.desk.ask(lambda people, _by: [act for event_id in case.ids for act in people.history(event_id)])
+    found = {act.entry_id: act for act in acts if act.topic in ("comment", "debrief")}
+    return tuple(found[entry] for entry in sorted(found))
+
+
+def done(store: Store, ask: Mapping[str, Any]) -> str:
+    """Does what the page asks: `act` note, done or open; `key`, `note`, `token`. What went wrong in words, or ""."""
+    asked = {str(name): str(value) for name, value in ask.items()}
+    try:
+        _do(store, asked)
+    except ReviewError as error:
+        return f"{error.problem[0].upper()}{error.problem[1:]}. {error.cure or ''}".strip()
+    except PeopleError as error:
+        return str(error)
+    return ""
+
+
+def _do(store: Store, ask: Mapping[str, str]) -> None:
+    case = case_of(store, ask.get("key", ""))
+    if store.desk is None or case is None:
+        raise ReviewError("this landing is not released to debriefing now", cure="Ask the safety officer.")
+    ids, note, token = case.ids, ask.get("note", ""), ask.get("token") or None
+    if ask.get("act") == "note":
+        store.desk.ask(lambda people, by: people.comment(ids[0], note, by=by, token=token))
+    elif ask.get("act") in ("done", "open"):
+        done = ask["act"] == "done"
+        store.desk.ask(lambda people, by: people.debriefed(ids, by=by, done=done, note=note, token=token))
+    else:
+        raise ReviewError("this page asked for something unknown", cure="Load the page anew.")

@@ -1,0 +1,177 @@
+"""What stands on the page of one debrief: head, steps, player, standing, notes. Markup made from a case."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from markupsafe import Markup
+
+from dashboard import debriefing, exemplars, expected, marks, standing_marks, steptable, words
+from dashboard.debriefing import Case
+from dashboard.pages import evidence, landing
+from dashboard.standings import standings
+from dashboard.steps import StepRow
+from dashboard.store import Store
+from fdm.people.acts import Act
+from fdm.people.errors import PeopleError
+from fdm.people.texts import NOTE
+from fdm.people.times import in_words
+
+SPEEDS = (1, 2, 5)
+RULED = 9  # lines to write on, on paper
+
+
+def subject(case: Case) -> str:
+    """The landing as flown, without what it could be known by."""
+    told = case.landing
+    length, condition, weight = told["runway_length_m"], told["runway_condition_code"], told["gross_weight_kg"]
+    speed = told["touchdown_ground_speed_kt"]
+    parts = (
+        told["fleet"],
+        *case.context,
+        f"{words.quantity(length, 'm')} runway" if length else "",
+        f"condition code {condition}" if condition is not None else "",
+        words.headwind(told["headwind_kt"]),
+        f"{weight / 1000:.1f} t" if weight else "",
+        f"{words.quantity(speed, 'kt')} ground speed at touchdown" if speed is not None else "",
+    )
+    return ", ".join(part for part in parts if part)
+
+
+def head(store: Store, case: Case) -> Markup:
+    """Name, what is told of the landing, and the finding in one sentence."""
+    return Markup(
+        '<p class="crumb no-print"><a href="/debrief">All debriefs</a><span class="spring"></span>'
+        '<button type="button" data-print>Print sheet</button></p>'
+        '<h1>{}</h1><p class="subject">{}</p><p class="finding">{}</p>'
+    ).format(case.name, subject(case), marks.unbroken(landing.finding(store, case.landing, case.events)))
+
+
+# steps ---------------------------------------------------------------------------------------------------------------
+
+
+def steps(store: Store, case: Case, rows: Sequence[StepRow]) -> Markup:
+    """What is expected at each step beside what was done and found; and where it most likely comes from."""
+    rules, outcomes = store.held().rules, store.outcomes_of(case.key)
+    body = marks.joined(
+        Markup('<tr{}><td class="number">{}</td><td><b>{}</b>{}</td><td>{}</td><td>{}</td></tr>').format(
+            Markup(' class="milestone-row"') if row.number is None else "",
+            steptable.badge(row),
+            row.title,
+            marks.joined(
+                Markup('<span class="line soft">{}</span>').format(text) for text in expected.procedures(row, rules)
+            ),
+            steptable.fact(case.landing, row),
+            expected.said(row, rules, outcomes),
+        )
+        for row in rows
+    )
+    return Markup(
+        '<h2><b>Steps</b> <span class="soft">what the procedure expects beside what was done; numbered in its order, '
+        "times after touchdown</span></h2>"
+        '<table class="steps debrief-table"><thead><tr><th></th><th>Step, procedure</th><th>Done (bounds)</th>'
+        "<th>Finding</th></tr></thead><tbody>{}</tbody></table>"
+        '<p class="soft small">Procedures and limits: {}. The operator’s manual decides.</p>'
+        '<h2 class="later"><b>Likely origin</b></h2>{}'
+    ).format(body, expected.books(case.events) or "the rule book", _origins(case))
+
+
+def _origins(case: Case) -> Markup:
+    return marks.joined(
+        Markup('<div class="origin-told"><p>{} <b>{}</b></p><p>{}</p></div>').format(
+            marks.severity(event["severity"], certain=event["certain"]), event["title"], evidence.origin_words(event)
+        )
+        for event in case.events
+    )
+
+
+# rollout -------------------------------------------------------------------------------------------------------------
+
+
+def player() -> Markup:
+    """Play and pause, a slider over the rollout, how fast, and steps by sample; what is shown, in words."""
+    speeds = marks.joined(
+        Markup('<label><input type="radio" name="pace" value="{0}"{1}><span>{0}×</span></label>').format(
+            pace, Markup(" checked") if pace == 1 else ""
+        )
+        for pace in SPEEDS
+    )
+    return Markup(
+        '<p class="told-now" id="debrief-now" aria-live="off">&nbsp;</p>'
+        '<div class="player">'
+        '<button type="button" id="debrief-play" aria-pressed="false">Play <kbd>Space</kbd></button>'
+        '<button type="button" class="square" data-sample="-1" aria-label="Previous sample">‹</button>'
+        '<input type="range" id="debrief-time" min="0" max="1" step="any" value="0" aria-label="Time after touchdown">'
+        '<button type="button" class="square" data-sample="1" aria-label="Next sample">›</button>'
+        '<fieldset class="choice"><legend>Pace</legend>{}</fieldset></div>'
+        '<p class="soft">Dots are samples, hatching is the time between two. Space plays, arrows move by one sample, '
+        "digits go to a step.</p>"
+    ).format(speeds)
+
+
+def beside(alike: Sequence[Mapping[str, Any]]) -> Markup:
+    """Which landing to lay over this one."""
+    if not alike:
+        return Markup('<p class="soft">{}</p>').format(
+            "No landing of this type without events and fully assessed is in the archive to lay beside this one."
+        )
+    choices = [("", "None"), *((str(i), exemplars.in_words(row)) for i, row in enumerate(alike))]
+    options = marks.joined(Markup('<option value="{}">{}</option>').format(value, text) for value, text in choices)
+    return Markup(
+        '<p class="beside-choice"><label for="debrief-beside-select">A landing without events, laid over in grey'
+        '</label> <select id="debrief-beside-select">{}</select></p>'
+    ).format(options)
+
+
+# standing ------------------------------------------------------------------------------------------------------------
+
+
+def standing(store: Store, case: Case) -> Markup:
+    """Where the landing stands in its fleet, for its events and the four main rules."""
+    rows = marks.joined(standing_marks.row(found) for found in standings(store, case.key, case.events))
+    return Markup(
+        '<h2><b>Where it stands</b> <span class="soft">among the landings of {}</span></h2>'
+        '<p class="soft">Box: middle half. Line: 5–95 %. Dots: the rest. Bounds with caps: this landing.</p>{}'
+    ).format(case.landing["fleet"] or "this type", rows)
+
+
+# notes ---------------------------------------------------------------------------------------------------------------
+
+
+def notes(store: Store, case: Case, problem: str = "", failed: Mapping[str, Any] | None = None) -> Markup:
+    """What was noted, by whom; a note to add; and whether the debrief is done. On paper: lines to write on."""
+    lines = marks.joined(Markup('<p class="ruled"></p>') for _ in range(RULED))
+    paper = Markup('<div class="paper-notes"><h2><b>Notes</b></h2>{}</div>').format(lines)
+    try:
+        acts = debriefing.notes(store, case)
+    except PeopleError as error:
+        return _problem(f"Notes cannot be read or saved now. {error}") + paper
+    told = marks.joined(_noted(act) for act in acts) or Markup('<p class="soft">No note yet.</p>')
+    if case.done:
+        state = Markup(
+            '<p role="status"><b>Debriefed</b> <span class="soft">{}, {}</span></p>'
+            '<p><button type="button" data-debrief="open">Open again</button></p>'
+        ).format(case.done_by, in_words(case.done_utc) if case.done_utc else "")
+    else:
+        state = Markup('<p><button type="button" data-debrief="done">Debriefed</button></p>')
+    return (
+        Markup(
+            '<section class="debrief-notes no-print" aria-label="Notes"><h2 class="later"><b>Notes</b> '
+            '<span class="soft">read by the safety officer; name nobody</span></h2>{}{}'
+            '<form class="noting" autocomplete="off"><textarea name="note" rows="3" maxlength="{}" aria-label="Note">{}'
+            '</textarea><p><button type="button" data-debrief="note">Save note</button></p></form>{}</section>'
+        ).format(_problem(problem) if problem else "", told, NOTE, (failed or {}).get("note", ""), state)
+        + paper
+    )
+
+
+def _problem(sentence: str) -> Markup:
+    return Markup('<p role="alert" class="warning">{}</p>').format(sentence)
+
+
+def _noted(act: Act) -> Markup:
+    did = "" if act.topic == "comment" else "Debriefed. " if act.state else "Opened again. "
+    return Markup('<p class="noted">{}<span class="line soft">{}, {}</span></p>').format(
+        did + (act.note or ""), act.by, in_words(act.at_utc)
+    )

@@ -1,0 +1,119 @@
+"""The samples of a rollout that the debrief plays: one table of numbers for the browser, which adds nothing to them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from dashboard import ribbons
+from dashboard.chart import Json
+from dashboard.figures import BEFORE_S
+from dashboard.runway import Strip
+from dashboard.steps import StepRow
+from fdm.archive import Trace
+from fdm.units import MPS_PER_KT
+
+LEAST_PSI, LEAST_LEVER_DEG = 1000.0, 40.0  # what bars and levers reach to at least
+DEPLOYED, NOT_DEPLOYED = 2, 3
+GEAR = ("main_gear_ground", "main_gear_ground.left", "main_gear_ground.right", "nose_gear_ground")
+SPOILERS = ("spoiler_panel", "spoiler_handle")
+
+
+def table(
+    traces: Mapping[str, Trace],
+    rows: Sequence[StepRow],
+    span: Strip | None,
+    runway_length_m: float | None,
+    end_s: float,
+    beside: Mapping[str, Trace] | None = None,
+) -> Json:
+    """What the browser plays, from just before touchdown to `end_s`; times in seconds after touchdown.
+
+    lines     name -> `t`, `v`, and `gap`: samples further apart than that have nothing known between them
+    states    name -> stretches [from, to, state or null, recorded]; null and recorded is between two samples
+    distance  metres from touchdown, the integral of ground speed; beside: the other landing's
+    strip     how the runway drawing is scaled; null when it is none
+    """
+    lines = {name: trace for name, trace in traces.items() if _is_line(name, trace)}
+    psi = [float(np.max(trace.values)) for name, trace in lines.items() if name.startswith("brake_pressure")]
+    lever = [float(np.max(np.abs(trace.values))) for name, trace in lines.items() if name.startswith("thrust_lever")]
+    return {
+        "start": -BEFORE_S,
+        "end": round(end_s, 2),
+        "lines": {name: _line(trace, end_s) for name, trace in lines.items()},
+        "states": _states(traces, end_s),
+        "spoilers": next((name for name in SPOILERS if name in lines), None),
+        "psi": max([*psi, LEAST_PSI]),
+        "lever": max([*lever, LEAST_LEVER_DEG]),
+        "distance": distance(traces, end_s),
+        "beside": distance(beside, end_s) if beside else None,
+        "steps": [[row.number, round(row.last.at_s, 3)] for row in rows if row.number and row.last],
+        "strip": None if span is None else _strip(span, runway_length_m),
+    }
+
+
+def _strip(span: Strip, runway_length_m: float | None) -> Json:
+    length = round(runway_length_m, 1) if span.known and runway_length_m else None
+    return {"length": round(span.length_m, 1), "touchdown": round(span.touchdown_m, 1), "runway": length}
+
+
+def _is_line(name: str, trace: Trace) -> bool:
+    families = ("ground_speed", "spoiler_panel", "spoiler_handle", "reverse_lever", "thrust_lever", "n1", "epr")
+    family = name.partition(".")[0]
+    return family in (*families, "brake_pressure") and trace.kind == "analogue" and len(trace.time_s) > 0
+
+
+def _line(trace: Trace, end_s: float) -> Json:
+    t, v = np.asarray(trace.time_s, dtype=float), np.asarray(trace.values, dtype=float)
+    near = (t >= -BEFORE_S - 2 * trace.step_s) & (t <= end_s + 2 * trace.step_s)
+    return {
+        "t": np.round(t[near], 3).tolist(),
+        "v": np.round(v[near], 3).tolist(),
+        "gap": ribbons.GAP_STEPS * trace.step_s,
+    }
+
+
+def _states(traces: Mapping[str, Trace], end_s: float) -> Json:
+    """Stretches of the reversers ("reverser.2") and of the gear."""
+    found = {}
+    for name in sorted(traces):
+        family, _, engine = name.partition(".")
+        if name in GEAR:
+            found[name] = [name]
+        elif family == "reverser_state":
+            found[f"reverser.{engine}"] = [name]
+        elif family == "reverser_deployed" and f"reverser.{engine}" not in found:
+            unlocked = f"reverser_unlocked.{engine}"
+            found[f"reverser.{engine}"] = [unlocked, name] if unlocked in traces else [name]
+    return {name: _stretches(members, traces, end_s) for name, members in found.items()}
+
+
+def _stretches(members: Sequence[str], traces: Mapping[str, Trace], end_s: float) -> list[list[Any]]:
+    """Stretches of a ribbon; where a reverser is told by "deployed" alone, 0 is not known to be stowed and is said."""
+    alone = {0: NOT_DEPLOYED, 1: DEPLOYED} if len(members) == 1 and members[0].startswith("reverser_deployed") else {}
+    return [
+        [round(s.start_s, 3), round(s.end_s, 3), None if s.state is None else alone.get(s.state, s.state), s.recorded]
+        for s in ribbons.of(members, traces, -BEFORE_S, end_s)
+    ]
+
+
+def distance(traces: Mapping[str, Trace] | None, end_s: float) -> Json | None:
+    """Metres from touchdown at each sample of ground speed; None when speed was not recorded throughout.
+
+    The trapezoidal integral of ground speed, as the archive's distances are; nothing is known across a hole.
+    """
+    speed = (traces or {}).get("ground_speed")
+    if speed is None or len(speed.time_s) < 2:
+        return None
+    t, v = np.asarray(speed.time_s, dtype=float), np.asarray(speed.values, dtype=float)
+    near = (t >= -BEFORE_S - speed.step_s) & (t <= end_s + speed.step_s)
+    if near.sum() < 2 or not t[near][0] <= 0 <= t[near][-1]:
+        return None
+    t, v = t[near], v[near]
+    metres = np.concatenate([[0.0], np.cumsum(np.diff(t) * (v[1:] + v[:-1]) / 2 * MPS_PER_KT)])
+    hole = np.flatnonzero((np.diff(t) > ribbons.GAP_STEPS * speed.step_s) & (t[1:] > 0))
+    last = hole[0] + 1 if len(hole) else len(t)
+    metres -= np.interp(0.0, t, metres)
+    return {"t": np.round(t[:last], 3).tolist(), "v": np.round(metres[:last], 1).tolist(), "gap": 1e9}

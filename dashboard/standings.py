@@ -1,0 +1,106 @@
+"""Where one landing's measures stand among those of its fleet. Pure functions of tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from dashboard.store import FEWEST_FOR_SPREAD, RuleCard, Store
+
+CARD_RULES = ("late_spoilers", "late_reverser_stow", "asymmetric_deployment", "slow_high_reverse")
+QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """One measure of a landing among its fleet's, one value for each landing: that of the engine nearest the limits.
+
+    value, lower, upper   of this landing; None when it has none, and `reason` says why
+    quantiles             5, 25, 50, 75, 95 % of the fleet; empty when it has too few landings
+    below                 share of the fleet, 0 to 1, below the value; with the shares below either bound
+    n                     landings of the fleet with a value
+    tails                 values of the fleet outside 5 to 95 %
+    """
+
+    card: RuleCard
+    n: int
+    value: float | None = None
+    lower: float | None = None
+    upper: float | None = None
+    reason: str = ""
+    limits: Mapping[str, float] = field(default_factory=dict)
+    quantiles: tuple[float, ...] = ()
+    below: tuple[float, float, float] | None = None
+    tails: tuple[float, ...] = ()
+
+    @property
+    def few(self) -> bool:
+        """True when the fleet has too few landings to say where one of them stands."""
+        return self.n < FEWEST_FOR_SPREAD
+
+
+def standings(store: Store, key: str, events: Sequence[Mapping[str, Any]]) -> list[Standing]:
+    """Of each event's rule and of the four card rules; yes-or-no rules have no place to stand."""
+    landing, rules = store.landing(key), store.held().rules
+    if landing is None:
+        return []
+    chosen = dict.fromkeys([*(event["rule"] for event in events), *CARD_RULES])
+    cards = [rules[name] for name in chosen if name in rules and not rules[name].yes_or_no]
+    measures = store.measures_of(key)
+    return [
+        standing(card, landing["fleet"], measures, store.fleet_values(card.measure, landing["fleet"])) for card in cards
+    ]
+
+
+def standing(card: RuleCard, fleet: str | None, measures: pl.DataFrame, values: pl.DataFrame) -> Standing:
+    """One measure among its fleet's.
+
+    measures   schemas.MEASURES of the landing
+    values     `landing_id`, `value` of the fleet; several for a measure of engines
+    """
+    own = measures.filter(pl.col("measure") == card.measure)
+    known = own.filter(pl.col("value").is_finite()).sort("value", descending=card.direction == "above")
+    among = one_each(values, card.direction)
+    limits = card.limits_for(fleet)
+    if known.is_empty():
+        reason = own.get_column("reason").drop_nulls().to_list()
+        return Standing(card, len(among), limits=limits, reason=reason[0] if reason else "it was not measured")
+    value, lower, upper = known.select("value", "lower", "upper").row(0)
+    if len(among) < FEWEST_FOR_SPREAD:
+        return Standing(card, len(among), value, lower, upper, limits=limits)
+    quantiles = tuple(float(q) for q in np.quantile(among, QUANTILES))
+    tails = among[(among < quantiles[0]) | (among > quantiles[-1])]
+    below = shares_below(among, value, lower, upper)
+    return Standing(
+        card, len(among), value, lower, upper, "", limits, quantiles, below, tuple(float(x) for x in _thinned(tails))
+    )
+
+
+def one_each(values: pl.DataFrame, direction: str) -> np.ndarray:
+    """(n,) sorted: for each landing the finite value nearest the limits."""
+    value = pl.col("value")
+    nearest = value.max() if direction == "above" else value.min()
+    return values.filter(value.is_finite()).group_by("landing_id").agg(nearest)["value"].sort().to_numpy()
+
+
+def shares_below(
+    among: np.ndarray, value: float, lower: float | None, upper: float | None
+) -> tuple[float, float, float]:
+    """Shares of sorted values below one, below its lower and its upper bound; of those equal to it, half count."""
+
+    def share(x: float | None) -> float:
+        x = value if x is None or np.isnan(x) else x
+        return float((np.searchsorted(among, x, "left") + np.searchsorted(among, x, "right")) / 2 / len(among))
+
+    return share(value), share(lower), share(upper)
+
+
+def _thinned(values: np.ndarray, most: int = 120) -> np.ndarray:
+    """At most so many of the values, evenly through their order, first and last among them."""
+    if len(values) <= most:
+        return values
+    return values[np.linspace(0, len(values) - 1, most).round().astype(int)]
