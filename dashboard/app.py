@@ -11,7 +11,7 @@ from dash import Dash, Input, Output, State, set_props
 from dash.development.base_component import Component
 from werkzeug.exceptions import HTTPException
 
-from dashboard import compression, desk, security
+from dashboard import compression, desk, export, security
 from dashboard.access import open_to
 from dashboard.pages import debrief, frame, landing, landings, not_assessed, rules, week
 from dashboard.rulecards import load_rule_cards
@@ -77,6 +77,7 @@ def build(store: Store) -> Dash:
     compression.compress(app.server)
     security.protect(app)
     _route(app, store)
+    export.register(app.server, store)
     for page in PAGES:
         page.register(app, store)
     return app

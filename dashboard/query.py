@@ -14,6 +14,7 @@ LONGEST = 120
 LONGEST_NOTE = 2000
 DECIDED = ("no", "yes")
 PASSED = ("assigned", "maintenance", "training", "released", "snoozed", "any")
+NOT_LOGGED = ("page", "event", "sort", "text", "tail")
 GIVEN_TO = "to:"  # before a name in `passed`
 LINES = ("together", "place", "rule", "single")
 _WEEK = re.compile(r"\d{4}-(W\d{2}|0[1-9]|1[0-2])\Z")  # a month for who may not see weeks
@@ -47,6 +48,12 @@ class Query:
     def facts(self) -> Query:
         """The same view of everything that happened, whatever people did about it."""
         return replace(self, decided="", passed="any")
+
+    @property
+    def told(self) -> dict[str, str]:
+        """The filters as the log keeps them, without what may name somebody and what only says where in a list."""
+        kept = [f for f in fields(self) if f.name not in NOT_LOGGED]
+        return {f.name: getattr(self, f.name) for f in kept if getattr(self, f.name) != f.default}
 
     def link(self, **changes: object) -> str:
         """The address of this view with some things changed; going elsewhere starts at the first page."""

@@ -118,6 +118,13 @@ def left_to_decide(held: Held, query: Query) -> pl.DataFrame:
     return held.events[chosen.get_column("index")]
 
 
+def listed_events(held: Held, query: Query) -> pl.DataFrame:
+    """Every event of the list, on every page of it, worst first or newest first."""
+    chosen = _of_severity(chosen_events(held, query, week=week_of(held, query)), query)
+    order = replace(query, lines="single")
+    return held.events[_lines(chosen, order).get_column("index")]
+
+
 def groups(held: Held, chosen: pl.DataFrame, query: Query) -> list[Group]:
     """One page of lines, by severity, worst severity first. `chosen` is what chosen_events found."""
     lines = _lines(_of_severity(chosen, query), query)

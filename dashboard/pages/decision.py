@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict
 from typing import Any
 
 from markupsafe import Markup
@@ -19,7 +18,6 @@ from fdm.people.errors import PeopleError, ReviewError
 from fdm.people.texts import LINE
 from fdm.people.times import in_words
 
-NOT_LOGGED = ("page", "event", "sort", "text")  # a search may name an aircraft or a flight
 EMPTIED = Markup(" data-emptied")
 KEYS = (("valid", "V"), ("nuisance", "N"), ("false", "F"))
 
@@ -62,9 +60,8 @@ def _decide_all(store: Store, ask: Mapping[str, str]) -> str:
         raise ReviewError("decisions are not kept here")
     query = parse(ask.get("filters"))
     said = {name: ask.get(name, "") for name in ("reason", "note", "token")}
-    chosen = {name: value for name, value in asdict(query).items() if value and name not in NOT_LOGGED}
     events = left_to_decide(store.reviewed(), query)
-    bulk = store.desk.decide_all(events, ask.get("verdict", ""), _number(ask.get("count")) or 0, chosen, **said)
+    bulk = store.desk.decide_all(events, ask.get("verdict", ""), _number(ask.get("count")) or 0, query.told, **said)
     return f"{bulk.entry_id}"
 
 

@@ -103,6 +103,15 @@ def pager(total: int, per_page: int, query: Query, what: str) -> Markup:
     )
 
 
+def exports(what: str, query: Query) -> Markup:
+    """The list as a file, under the filters of the page."""
+    links = Markup(", ").join(
+        Markup('<a href="/export/{}.{}{}" download>{}</a>').format(what, kind, query.link(page=1, event=""), name)
+        for kind, name in (("csv", "CSV"), ("parquet", "Parquet"))
+    )
+    return Markup('<span class="exports no-print">Export {}</span>').format(links)
+
+
 def nothing(sentence: str, cure: Markup | str = "") -> Markup:
     """An empty state that says why it is empty and what to do."""
     return Markup('<div class="nothing"><p>{}</p><p>{}</p></div>').format(sentence, cure)

@@ -13,7 +13,7 @@ from dashboard.access import open_to
 from dashboard.elements import Block
 from dashboard.landing_list import EVENTS, LANDINGS_PER_PAGE, landings, titles
 from dashboard.pages import frame
-from dashboard.pages.frame import filters, nothing, options, pager, search_box
+from dashboard.pages.frame import exports, filters, nothing, options, pager, search_box
 from dashboard.query import ALL_WEEKS, LEVELS, Query, parse
 from dashboard.store import Held, Store
 from fdm.people.roles import ANALYST, OFFICER
@@ -79,11 +79,13 @@ def listing(held: Held, query: Query) -> Markup:
     when = "Month" if held.least else "Touchdown, UTC"
     heads = (when, "Aircraft", "Fleet", "Flight", "Runway", "Speed", "Events", "", "Rules assessed")
     return Markup(
-        '<p class="tally"><b>{}</b>{}</p><table class="list-table"><thead><tr>{}</tr></thead>'
+        '<p class="tally"><span><b>{}</b>{}</span><span class="spring"></span>{}</p>'
+        '<table class="list-table"><thead><tr>{}</tr></thead>'
         "<tbody>{}</tbody></table>{}"
     ).format(
         words.count(found.height, "landing"),
         _tally(found),
+        "" if held.least else exports("landings", query),
         marks.joined(Markup("<th>{}</th>").format(head) for head in heads),
         body,
         pager(found.height, LANDINGS_PER_PAGE, query, "landings"),

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from dashboard import marks, names, words
 from dashboard.novelty import BEFORE_WEEKS
-from dashboard.pages.frame import nothing, pager
+from dashboard.pages.frame import exports, nothing, pager
 from dashboard.query import ALL_WEEKS, Query
 from dashboard.queue import (
     LINES_PER_PAGE,
@@ -46,13 +46,14 @@ def queue_list(held: Held, query: Query, *, decides: bool = False) -> Markup:
     body = marks.joined(_group(held, group, query, decides=decides) for group in found)
     lines = sum(group.total for group in found)
     return Markup(
-        '<p class="tally">{} in {}</p>'
+        '<p class="tally"><span>{} in {}</span><span class="spring"></span>{}</p>'
         '<div class="rows" role="list"><div class="row column-heads">{}{}<span>Origin</span></div>{}</div>{}'
         '<p class="soft note">Limits stand at the same place in every line; each event keeps its own scale '
         "between them, closing up beyond.</p>"
     ).format(
         _tally(held, query, week, decides=decides),
         words.count(lines, "line"),
+        exports("events", query) if decides else "",
         heads,
         scale_head,
         body,

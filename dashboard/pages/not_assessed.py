@@ -1,11 +1,11 @@
-"""What the recordings could not tell, by reason: a rule that is silent is not a rule that is content."""
+"""What the recordings could not tell, by aircraft and by reason: a rule that is silent is not one that is content."""
 
 from __future__ import annotations
 
 from dash import Dash, Input, Output, dcc, html
 from markupsafe import Markup
 
-from dashboard import marks, words
+from dashboard import marks, names, words
 from dashboard.access import open_to
 from dashboard.elements import Block
 from dashboard.pages import frame
@@ -13,6 +13,7 @@ from dashboard.pages.frame import filters, nothing, options
 from dashboard.query import ALL_WEEKS, Query, parse
 from dashboard.queue import matching
 from dashboard.reasons import Reason, by_reason
+from dashboard.recorder import Silence, as_text, how_often, silences
 from dashboard.store import Held, Store
 from fdm.people.roles import ANALYST, OFFICER
 
@@ -54,17 +55,18 @@ def controls(held: Held, query: Query) -> Markup:
 
 
 def listing(held: Held, query: Query) -> Markup:
-    """Reasons with the landings and rules they concern."""
+    """What the recordings could not tell: first by aircraft and parameter, then every reason."""
     landings = matching(held.landings, query, week=query.week or ALL_WEEKS).select("landing_id").collect()
     if held.hides(landings.height):
         return frame.too_few("/not-assessed")
-    reasons = by_reason(held.missing.join(landings, on="landing_id", how="semi"), held)
+    missing = held.missing.join(landings, on="landing_id", how="semi")
+    reasons = by_reason(missing, held)
     if not reasons:
         return nothing(f"Every rule was assessed on all {words.count(landings.height, 'landing')}.")
     body = marks.joined(_row(held, reason) for reason in reasons)
-    return Markup(
-        '<p class="tally"><b>{}</b> {}</p><table class="list-table"><thead><tr><th>Reason</th>'
-        '<th class="num">Landings</th>'
+    return _by_aircraft(held, silences(missing, held), query) + Markup(
+        '<h2 class="part"><b>Every reason</b></h2><p class="tally"><b>{}</b> {}</p>'
+        '<table class="list-table"><thead><tr><th>Reason</th><th class="num">Landings</th>'
         '<th class="num">Aircraft</th><th>Rules that could not be assessed</th><th class="num">{}</th>'
         "</tr></thead><tbody>{}</tbody></table>"
     ).format(
@@ -73,6 +75,69 @@ def listing(held: Held, query: Query) -> Markup:
         "Landing" if held.least else "Newest",
         body,
     )
+
+
+def _by_aircraft(held: Held, found: list[Silence], query: Query) -> Markup:
+    """Parameters that kept rules from being assessed, with the words for a request to maintenance."""
+    if not found:
+        return Markup('<h2 class="part"><b>By aircraft and parameter</b></h2><p class="tally">{}</p>').format(
+            "Nothing was lost to the recordings: every reason below lies in the flight."
+        )
+    aircraft = words.count(len({one.tail for one in found}), "aircraft", "aircraft")
+    often = [one for one in found if one.landings > 1]
+    once = [one for one in found if one.landings <= 1] if often else []
+    return Markup(
+        '<h2 class="part"><b>By aircraft and parameter</b></h2>'
+        '<p class="tally"><span><b>{}</b> on {}</span><span class="spring"></span>{}</p>'
+        "{}{}{}"
+    ).format(
+        words.count(len(found), "line"),
+        aircraft,
+        "" if held.least else frame.exports("not-assessed", query),
+        _silences(held, often or found),
+        _once(held, once),
+        "" if held.least else _request(found),
+    )
+
+
+def _once(held: Held, once: list[Silence]) -> Markup:
+    if not once:
+        return Markup("")
+    return Markup('<details class="asking"><summary>{}</summary>{}</details>').format(
+        f"{words.count(len(once), 'more line')}, each seen on one landing only", _silences(held, once)
+    )
+
+
+def _silences(held: Held, found: list[Silence]) -> Markup:
+    return Markup(
+        '<table class="list-table silences"><thead><tr><th>Aircraft</th><th>Parameter</th><th>What the recording lacks'
+        "</th><th>Landings</th><th>Rules that could not be assessed</th></tr></thead><tbody>{}</tbody></table>"
+    ).format(marks.joined(_silence(held, one) for one in found))
+
+
+def _silence(held: Held, one: Silence) -> Markup:
+    often = how_often(one)
+    few = held.hides(one.landings)
+    return Markup(
+        '<tr><th scope="row">{}</th><td>{}</td><td>{} {}</td><td>{}</td><td class="soft">{}</td></tr>'
+    ).format(
+        one.tail or "unknown",
+        names.parameter(one.parameter),
+        marks.HATCH,
+        words.sentence(one.reason),
+        f"fewer than {held.least}" if few else often[0].upper() + often[1:],
+        _titles(one.rules),
+    )
+
+
+def _request(found: list[Silence]) -> Markup:
+    return Markup(
+        '<details class="asking no-print"><summary>As text, for a request to maintenance</summary>'
+        '<p class="copying"><button type="button" data-copy="request">Copy</button>'
+        '<span class="soft" role="status"></span></p>'
+        '<textarea class="request" id="request" readonly rows="{}" aria-label="Text of the request">{}</textarea>'
+        "</details>"
+    ).format(min(max(as_text(found).count("\n") + 3, 6), 24), as_text(found))
 
 
 def _row(held: Held, reason: Reason) -> Markup:
@@ -98,6 +163,9 @@ def _row(held: Held, reason: Reason) -> Markup:
 def _rules(held: Held, rules: tuple[str, ...]) -> str:
     if len(rules) == len(held.rules):
         return "every rule"
-    titles = [held.titles.get(name, name) for name in rules[:RULES_NAMED]]
-    more = len(rules) - len(titles)
-    return "; ".join(titles) + (f" and {more} more" if more else "")
+    return _titles(tuple(held.titles.get(name, name) for name in rules))
+
+
+def _titles(titles: tuple[str, ...]) -> str:
+    more = len(titles) - RULES_NAMED
+    return "; ".join(titles[:RULES_NAMED]) + (f" and {more} more" if more > 0 else "")

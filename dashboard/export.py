@@ -1,0 +1,113 @@
+"""Tables out of the dashboard: the list under its filters as CSV or Parquet, each written into the log first.
+
+A cell that a spreadsheet would take for a formula gets an apostrophe in front: what a recording or a person wrote is
+never run. Parquet keeps every value as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from io import BytesIO
+
+import polars as pl
+import polars.selectors as cs
+from flask import Flask, Response, abort, request
+
+from dashboard import recorder
+from dashboard.access import open_to
+from dashboard.landing_list import landings
+from dashboard.query import ALL_WEEKS, Query, parse
+from dashboard.queue import listed_events, matching, week_of
+from dashboard.store import Store
+from fdm import schemas
+from fdm.exporting import as_csv
+from fdm.people.errors import PeopleError
+from fdm.people.roles import OFFICER
+
+KINDS = {"csv": "text/csv; charset=utf-8", "parquet": "application/vnd.apache.parquet"}
+FORMULA = r"^[=+\-@\t\r\n]"
+NUMBER = r"^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?$"
+_SAID = ("verdict", "rule_changed", "assigned_to", "maintenance", "training", "in_debriefing", "snoozed_until_utc")
+_DECIDED = ("reason", "note", "decided_by", "decided_utc")
+_LANDINGS = ("week", "place", "judged", "assessed", "silent", "high", "medium", "low")
+
+
+def register(server: Flask, store: Store) -> None:
+    """The address of exports: /export/<what>.<kind>?<filters of the page>."""
+
+    @server.get("/export/<what>.<kind>")
+    @open_to(OFFICER)
+    def export(what: str, kind: str) -> Response:
+        if what not in TABLES or kind not in KINDS:
+            abort(404)
+        query = parse(request.query_string.decode("utf-8", "replace"))
+        frame = TABLES[what](store, query)
+        why = _logged(store, f"{what}.{kind}", frame.height, query)
+        if why:
+            return Response(f"Nothing was exported: {why}\n", 503, mimetype="text/plain")
+        period = week_of(store.held(), query) if what == "events" else query.week or ALL_WEEKS
+        name = f"{what}-{'all-weeks' if period == ALL_WEEKS else period}.{kind}"
+        head = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "no-store"}
+        return Response(encoded(frame, kind), headers=head, content_type=KINDS[kind])
+
+
+def _logged(store: Store, subject: str, rows: int, query: Query) -> str:
+    """Writes the export into the log; why it could not be."""
+    if store.desk is None:
+        return "no log is kept here."
+    try:
+        store.desk.ask(lambda people, by: people.audit.record(by, "export", subject, rows=rows, chosen_by=query.told))
+    except PeopleError as error:
+        return str(error)
+    return ""
+
+
+def events(store: Store, query: Query) -> pl.DataFrame:
+    """Every event of the list on all its pages, in its order: schemas.EVENTS, and what was done about it."""
+    held = store.reviewed()
+    found = listed_events(held, query)
+    own = found.select(*schemas.EVENTS, "title", "week", "place", *_SAID)
+    if store.desk is None:
+        return own
+    decided = store.desk.verdicts().current.select("event_id", *_DECIDED)
+    return own.join(decided.rename({"reason": "decision_reason", "note": "decision_note"}), on="event_id", how="left")
+
+
+def not_assessed(store: Store, query: Query) -> pl.DataFrame:
+    """What could not be assessed on account of the recording, by aircraft and parameter: recorder.SILENT."""
+    held = store.held()
+    chosen = matching(held.landings, query, week=query.week or ALL_WEEKS).select("landing_id").collect()
+    return recorder.silent(held.missing.join(chosen, on="landing_id", how="semi"), held)
+
+
+def landing_table(store: Store, query: Query) -> pl.DataFrame:
+    """Every landing of the list: schemas.LANDINGS, and how many rules were assessed and events found."""
+    held = store.held()
+    order = landings(held, query).select("landing_id")
+    return order.join(held.landings, on="landing_id", how="left", maintain_order="left").select(
+        *schemas.LANDINGS, *_LANDINGS
+    )
+
+
+TABLES: dict[str, Callable[[Store, Query], pl.DataFrame]] = {
+    "events": events,
+    "not-assessed": not_assessed,
+    "landings": landing_table,
+}
+
+
+def encoded(frame: pl.DataFrame, kind: str) -> bytes:
+    """The frame as a file of a kind (KINDS)."""
+    if kind == "csv":
+        return as_csv(safe_cells(frame)).encode()
+    buffer = BytesIO()
+    frame.write_parquet(buffer, compression="zstd")
+    return buffer.getvalue()
+
+
+def safe_cells(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame with an apostrophe before every text that a spreadsheet would take for a formula; numbers stay."""
+    flat = frame.with_columns(cs.by_dtype(pl.List(pl.String)).list.join("; ").replace("", None))
+    text = cs.string()
+    formula = text.str.contains(FORMULA) & ~text.str.contains(NUMBER)
+    return flat.with_columns(pl.when(formula).then(pl.lit("'") + text).otherwise(text).name.keep())

@@ -1,0 +1,127 @@
+"""What the recordings lack, by aircraft and parameter, against lists written by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import polars as pl
+import pytest
+from conftest import text_of
+
+from dashboard import recorder
+from dashboard.pages import not_assessed
+from dashboard.query import Query
+from dashboard.reasons import by_reason
+
+
+@pytest.mark.parametrize(
+    ("reason", "parameter"),
+    [
+        ("not recorded: spoilers_armed", "spoilers_armed"),
+        ("engine 2: gap of 4 s in reverse_lever.2 where the change happened", "reverse_lever.2"),
+        ("reverser 2 discrete never changes on this tail since 12 March 2026", "reverser.2"),
+        ("engine 2: reverser 2 never reads deployed, yet N1 rose 31 points above idle in reverse", "reverser.2"),
+        ("engine 2: N1 of engine 2 has a gap there", "n1.2"),
+        ("N1 has a gap in reverse", "n1"),
+        ("ground speed has a gap in the rollout", "ground_speed"),
+        ("too few heading samples above 60 kt", "heading"),
+        ("no spoiler handle sample in the rollout", "spoiler_handle"),
+        ("no touchdown found: the main gear never shows a change from air to ground", "main_gear_ground"),
+        ("reverse was not used", None),
+        ("both reversers were never deployed together", None),
+        ("the spoilers were still extended at the end of the recording", None),
+        ("go-around: not judged as a rollout", None),
+        ("the reverser was never deployed", None),
+        ("ground speed never fell to 30 kt in this recording", None),
+    ],
+)
+def test_a_reason_blames_a_parameter_or_the_flight(reason, parameter):
+    assert recorder.parameter_of(reason) == parameter
+
+
+def day(number):
+    return datetime(2026, 3, number, 12, tzinfo=UTC)
+
+
+@pytest.fixture
+def small(held):
+    """Six landings of two aircraft. L12's reverser 2 is dead from the third of its four; M1 has one gap."""
+    landings = pl.DataFrame(
+        {
+            "landing_id": list("abcdef"),
+            "tail": ["QQ-L12"] * 4 + ["QQ-M1"] * 2,
+            "fleet": ["Tern 200"] * 6,
+            "touchdown_utc": [day(n) for n in (10, 11, 12, 14, 12, 13)],
+        },
+        schema_overrides={"touchdown_utc": pl.Datetime("us", "UTC")},
+    )
+    dead = "reverser 2 discrete never changes on this tail since 12 March 2026"
+    missing = [
+        ("c", "slow_transit", f"engine 2: {dead}"),
+        ("c", "late_reverser_stow", dead),
+        ("d", "slow_transit", f"engine 2: {dead}"),
+        ("d", "late_reverser_stow", dead),
+        ("e", "late_spoilers", "gap of 4 s in spoiler_handle where the change happened"),
+        ("f", "late_spoilers", "gap of 6 s in spoiler_handle where the change happened"),
+        ("f", "short_runway_left", "runway length not known"),
+    ]
+    table = pl.DataFrame(missing, schema=["landing_id", "rule", "reason"], orient="row")
+    return replace(held, landings=landings, missing=table)
+
+
+def test_a_dead_discrete_is_told_once_with_its_rules_and_since_when(small):
+    found = recorder.silences(small.missing, small)
+    assert [(one.tail, one.parameter, one.landings, one.of_landings) for one in found] == [
+        ("QQ-L12", "reverser.2", 2, 2),
+        ("QQ-M1", "spoiler_handle", 2, 2),
+    ]
+    assert found[0].first_utc == day(12)
+    assert recorder.line(found[0]) == (
+        "QQ-L12: Reverser 2. Reverser 2 discrete never changes on this tail since 12 March 2026, on all 2 landings "
+        "since 12 Mar 2026. Cannot be assessed: Reverser stowed late; Reverser transit slow."
+    )
+    assert recorder.as_text(found).count("\n") == 1
+
+
+def test_what_came_and_went_is_counted_of_all_landings_since(small):
+    mended = replace(small, missing=small.missing.filter(pl.col("landing_id") != "d"))
+    later = mended.missing.with_columns(landing_id=pl.col("landing_id").replace({"c": "b"}))
+    one = next(one for one in recorder.silences(later, mended) if one.tail == "QQ-L12")
+    assert recorder.how_often(one) == "on 1 landing, 11 Mar 2026"
+    both = pl.concat([later, small.missing.filter(pl.col("landing_id") == "d")])
+    one = next(one for one in recorder.silences(both, mended) if one.tail == "QQ-L12")
+    assert recorder.how_often(one) == "on 2 of 3 landings since 11 Mar 2026, last on 14 Mar 2026"
+
+
+def test_every_landing_is_counted_as_often_as_in_plain_python(held):
+    landings = {row["landing_id"]: row for row in held.landings.iter_rows(named=True)}
+    wanted: dict[tuple, set] = {}
+    for row in held.missing.iter_rows(named=True):
+        if row["reason"] == "spoiler lever not recorded from 2 s to 9 s after touchdown":
+            wanted.setdefault(landings[row["landing_id"]]["tail"], set()).add(row["landing_id"])
+    found = {one.tail: one.landings for one in recorder.silences(held.missing, held)}
+    assert found == {tail: len(ids) for tail, ids in wanted.items()}
+    assert len(by_reason(held.missing, held)) == 2
+
+
+def test_the_page_holds_both_lists_and_the_words_of_the_request(small):
+    markup = str(not_assessed.listing(small, Query()))
+    said = text_of(markup)
+    assert "2 lines on 2 aircraft" in said
+    assert recorder.line(recorder.silences(small.missing, small)[0]) in said
+    assert "Runway length not known" in said
+    assert 'href="/export/not-assessed.csv?" download' in markup
+
+
+def test_nothing_is_asked_of_maintenance_when_flights_alone_are_to_blame(small):
+    flown = replace(small, missing=small.missing.filter(pl.col("rule") == "short_runway_left"))
+    said = text_of(not_assessed.listing(flown, Query()))
+    assert "Nothing was lost to the recordings" in said
+    assert "request to maintenance" not in said
+
+
+def test_so_few_landings_are_not_counted_for_who_may_not_know_the_aircraft(small):
+    said = text_of(not_assessed.listing(replace(small, least=5, landings=pl.concat([small.landings] * 1)), Query()))
+    assert "fewer than 5" in said
+    assert "Export" not in said
