@@ -249,18 +249,30 @@ def _not_a_rollout(landings: pl.DataFrame, reasons: Reasons) -> np.ndarray:
 def _where_bars(where: str, measured: Measured, landings: pl.DataFrame, reasons: Reasons) -> np.ndarray:
     """Reason codes (n,), 0 where the condition holds."""
     codes = np.zeros(landings.height, dtype=np.int32)
-    condition = pl.sql_expr(where)
-    names = list(dict.fromkeys(condition.meta.root_names()))
-    own = [name for name in names if name not in landings.columns]
-    scalars = [pl.Series(name, measured.values[name].value) for name in own if name in measured.values]
-    absent = [pl.lit(None, pl.Float64).alias(name) for name in own if name not in measured.values]
-    table = landings.with_columns(*scalars, *absent).with_columns(pl.col(pl.Float64).fill_nan(None))
+    table, condition, names = _table_for(where, measured, landings)
     holds = _holds(table, condition)
     codes[holds.eq_missing(False).to_numpy()] = reasons.code(f"does not apply: {where}")
     open_rows = np.flatnonzero(holds.is_null().to_numpy())
     if len(open_rows):
         codes[open_rows] = _unknown_columns(table.select(names)[open_rows], reasons)
     return codes
+
+
+def condition_holds(where: str, measured: Measured, landings: pl.DataFrame) -> pl.Series:
+    """Whether a condition holds on each measured landing; null where that cannot be told."""
+    table, condition, _ = _table_for(where, measured, landings)
+    return _holds(table, condition)
+
+
+def _table_for(where: str, measured: Measured, landings: pl.DataFrame) -> tuple[pl.DataFrame, pl.Expr, list[str]]:
+    """Landings with the measures that a condition names, the condition, and the names in it."""
+    condition = pl.sql_expr(where)
+    names = list(dict.fromkeys(condition.meta.root_names()))
+    own = [name for name in names if name not in landings.columns]
+    scalars = [pl.Series(name, measured.values[name].value) for name in own if name in measured.values]
+    absent = [pl.lit(None, pl.Float64).alias(name) for name in own if name not in measured.values]
+    table = landings.with_columns(*scalars, *absent).with_columns(pl.col(pl.Float64).fill_nan(None))
+    return table, condition, names
 
 
 def _holds(table: pl.DataFrame, condition: pl.Expr) -> pl.Series:

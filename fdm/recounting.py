@@ -81,7 +81,7 @@ def recount(archive: Path | str, rule: str, rules: Path | str | None = None) -> 
     if rule not in book.rules:
         raise RuleError(f"there is no rule '{rule}'", source=book.folder, cure=nearest(rule, book.rules))
     results = store.results_now()
-    _refuse_other_settings(results, book)
+    refuse_other_settings(results, book)
     chosen = book.rules[rule]
     found = []
     for part in results.parts:
@@ -90,7 +90,8 @@ def recount(archive: Path | str, rule: str, rules: Path | str | None = None) -> 
     return Recount(chosen, grouped(found))
 
 
-def _refuse_other_settings(results: Results, book: RuleBook) -> None:
+def refuse_other_settings(results: Results, book: RuleBook) -> None:
+    """RuleError when the archive was measured with other settings than the book's."""
     settings = asdict(book.settings) | {"idle_reverse_pct": dict(book.settings.idle_reverse_pct)}
     if results.run.get("settings") != settings:
         cure = "Run fdm detect with this rule book first."
@@ -115,7 +116,7 @@ def _extremes(rule: Rule, measured: Measured) -> tuple[np.ndarray, np.ndarray]:
     n = len(measured.landing_id)
     if bounded is None or (bounded.value.ndim == 2 and not bounded.value.shape[1]):
         return np.full(n, -np.inf), np.full(n, np.inf)
-    near, value, far = _turned(bounded, rule)
+    near, value, far = turned(bounded, rule)
     known = ~np.isnan(value)
     worst = np.where(known, value, near)
     safe = np.where(known, np.where(np.isposinf(far), np.inf, value), np.where(np.isnan(near), np.inf, far))
@@ -127,7 +128,7 @@ def _extremes(rule: Rule, measured: Measured) -> tuple[np.ndarray, np.ndarray]:
     return worst, np.maximum(np.where(skip.all(axis=1), instead, needed), worst)
 
 
-def _turned(bounded: Bounded, rule: Rule) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def turned(bounded: Bounded, rule: Rule) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Near bound, value and far bound (n, e), turned so that more is worse."""
     fields = (bounded.lower, bounded.value, bounded.upper)
     lower, value, upper = (x.astype(np.float64).reshape(len(x), -1) for x in fields)

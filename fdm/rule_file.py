@@ -91,7 +91,7 @@ def read_rule(path: Path, measures: Catalogue, problems: Problems) -> Rule | Non
     limits, by_fleet = _limits(content, texts["direction"], problems)
     where = content.get("where")
     if where is not None:
-        _check_where(where, measures, problems)
+        check_where(where, measures, problems)
     rollout = content.get("rollout", True)
     if not isinstance(rollout, bool):
         problems.add("rollout", f"{rollout!r} is neither true nor false", "Write true or false.")
@@ -187,7 +187,8 @@ def where_columns(measures: Catalogue) -> dict[str, Any]:
     return {**LANDINGS, **{name: pl.Float64 for name, measure in measures.items() if not measure.per_engine}}
 
 
-def _check_where(where: object, measures: Catalogue, problems: Problems) -> None:
+def check_where(where: object, measures: Catalogue, problems: Problems) -> None:
+    """Note what is wrong with a condition: not readable, unknown columns, not true or false of one landing."""
     if not isinstance(where, str) or not where.strip():
         problems.add("where", "must be an SQL expression in quotes", "Leave the key out to judge every landing.")
         return

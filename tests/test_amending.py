@@ -1,0 +1,146 @@
+"""A rule book changed by an analyst: only what was meant changes, and what does not hold is refused."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fdm.amending import Change, amended, book_of, difference, failing
+from fdm.errors import RuleError
+from fdm.people.books import files_of
+from fdm.rule import Limits
+from fdm.rulebook import load_rule_book, shipped_folder
+
+FILES = files_of(shipped_folder())
+RULE = """# Ours since the spring.
+title = "Ground spoilers late"   # as the manual calls it
+measure = "spoiler_delay_s"
+unit = "s"
+direction = "above"
+basis = "the operator's manual, chapter 3"
+why = "Weight stays off the wheels."
+misses = "Panels that stay down."
+procedure = "Spoilers are armed before landing and checked up at touchdown."
+
+[limits]
+low = 2.0     # the manual
+medium = 3.0
+high = 5.0    # ours
+
+# A case that the board asked for.
+[[case]]
+name = "just below low"
+expect = "within"
+given = { spoiler_delay_s = [1.8, 1.9, 2.0] }
+
+[[case]]
+name = "four seconds"
+expect = "medium"
+lowest = "medium"
+highest = "medium"
+given = { spoiler_delay_s = [3.8, 4.0, 4.2] }
+"""
+OURS = {"late_spoilers.toml": RULE, "settings.toml": '[book]\nname = "Ours"\nversion = "3"   # by the board\n'}
+
+
+def changed_lines(before: str, after: str) -> tuple[list[str], list[str]]:
+    old, new = before.splitlines(), after.splitlines()
+    return [line for line in old if line not in new], [line for line in new if line not in old]
+
+
+def test_a_changed_limit_changes_one_line_and_its_comment_stays() -> None:
+    after = amended(OURS, Change("late_spoilers", limits=Limits(2.4, 3.0, 5.0)))
+    assert changed_lines(RULE, after["late_spoilers.toml"]) == (
+        ["low = 2.0     # the manual"],
+        ["low = 2.4     # the manual"],
+    )
+    assert after["settings.toml"] == OURS["settings.toml"]
+    assert difference(OURS, after) == [
+        "--- late_spoilers.toml", "+++ late_spoilers.toml", "@@ -10,5 +10,5 @@", " ", " [limits]",
+        "-low = 2.0     # the manual", "+low = 2.4     # the manual", " medium = 3.0", " high = 5.0    # ours",
+    ]  # fmt: skip
+
+
+def test_a_version_is_named_in_the_settings() -> None:
+    after = amended(OURS, Change("late_spoilers"), version='4, "winter"')
+    assert after["late_spoilers.toml"] == RULE
+    assert tomllib.loads(after["settings.toml"])["book"] == {"name": "Ours", "version": '4, "winter"'}
+    assert after["settings.toml"].endswith("# by the board\n")
+    assert book_of(amended({"late_spoilers.toml": RULE}, Change("late_spoilers"), version="5")).version == "5"
+
+
+def test_a_fleet_gets_limits_of_its_own() -> None:
+    own = amended(OURS, Change("late_spoilers", fleet='Tern "200" \\ B', limits=Limits(2.2, 3.0, 6.0)))
+    rule = book_of(own).rules["late_spoilers"]
+    assert rule.limits == Limits(2.0, 3.0, 5.0)
+    assert rule.limits_for('Tern "200" \\ B') == Limits(2.2, 3.0, 6.0)
+    assert (
+        RULE.splitlines()
+        == [line for line in own["late_spoilers.toml"].splitlines() if line in RULE.splitlines()][
+            : len(RULE.splitlines())
+        ]
+    )
+    again = amended(own, Change("late_spoilers", fleet='Tern "200" \\ B', limits=Limits(2.5, 3.0, 6.0)))
+    gone, new = changed_lines(own["late_spoilers.toml"], again["late_spoilers.toml"])
+    assert (gone, new) == (["low = 2.2"], ["low = 2.5"])
+
+
+def test_a_condition_comes_changes_and_goes() -> None:
+    with_it = amended(OURS, Change("late_spoilers", where="bounces = 0"))
+    assert book_of(with_it).rules["late_spoilers"].where == "bounces = 0"
+    other = amended(with_it, Change("late_spoilers", where="arrival != 'ENGM' AND \"bounces\" < 2"))
+    assert book_of(other).rules["late_spoilers"].where == "arrival != 'ENGM' AND \"bounces\" < 2"
+    without = amended(other, Change("late_spoilers", where=""))
+    assert tomllib.loads(without["late_spoilers.toml"]) == tomllib.loads(RULE)
+
+
+def test_cases_that_no_longer_hold_are_found_and_can_be_said_anew() -> None:
+    change = Change("late_spoilers", limits=Limits(1.85, 4.1, 5.0))
+    found = failing(book_of(amended(OURS, change)), "late_spoilers")
+    assert [(r.case, r.expected, r.got) for r in found] == [
+        ("just below low", "within", "low"),
+        ("four seconds", "medium", "low"),
+    ]
+    said = {r.case: r.got for r in found}
+    after = amended(OURS, Change("late_spoilers", limits=change.limits, expect=said))
+    assert failing(book_of(after), "late_spoilers") == []
+    assert "# A case that the board asked for." in after["late_spoilers.toml"]
+
+
+def test_what_does_not_hold_is_refused_in_words() -> None:
+    with pytest.raises(RuleError, match=r"late_spoilers\.toml: limits\.medium: 3 is less than low 3\.5"):
+        book_of(amended(OURS, Change("late_spoilers", limits=Limits(3.5, 3.0, 5.0))))
+    with pytest.raises(RuleError, match=r"no rule 'late_spoiler'.*Did you mean 'late_spoilers'"):
+        amended(OURS, Change("late_spoiler"))
+    with pytest.raises(RuleError, match="no rule 'settings'"):
+        amended(OURS, Change("settings"))
+    with pytest.raises(RuleError, match="no case 'five'"):
+        amended(OURS, Change("late_spoilers", expect={"five": "low"}))
+    with pytest.raises(RuleError, match="not valid TOML"):
+        amended({"late_spoilers.toml": "title = "}, Change("late_spoilers"))
+    with pytest.raises(RuleError, match="not a rule's file name"):
+        book_of({"../late_spoilers.toml": RULE})
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    st.sampled_from(sorted(load_rule_book().rules)), st.floats(0.01, 0.4), st.sampled_from([None, "Tern 200", "a.b"])
+)
+def test_every_shipped_rule_reads_as_it_was_meant(name: str, share: float, fleet: str | None) -> None:
+    rule = load_rule_book().rules[name]
+    further = 1 + share if rule.direction == "above" else 1 - share
+    wanted = Limits(*(None if x is None else x * further for x in rule.limits))
+    files = amended(FILES, Change(name, fleet=fleet, limits=wanted))
+    after = book_of(files)
+    assert after.rules[name].limits_for(fleet) == wanted
+    assert {n: r.hash for n, r in after.rules.items() if n != name} == {
+        n: r.hash for n, r in load_rule_book().rules.items() if n != name
+    }
+    assert "#" not in FILES[f"{name}.toml"] or "#" in files[f"{name}.toml"]
+
+
+def test_the_shipped_files_are_not_touched_by_nothing() -> None:
+    assert all(amended(FILES, Change(file.removesuffix(".toml"))) == FILES for file in FILES if file != "settings.toml")
