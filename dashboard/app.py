@@ -13,7 +13,7 @@ from werkzeug.exceptions import HTTPException
 
 from dashboard import compression, desk, export, security
 from dashboard.access import open_to
-from dashboard.pages import debrief, frame, landing, landings, not_assessed, rules, week
+from dashboard.pages import debrief, frame, landing, landings, limits, not_assessed, rules, week
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
@@ -40,6 +40,7 @@ PAGES = (
     Page("/landings", landings.layout, landings.register, (OFFICER, ANALYST)),
     Page("/debrief", debrief.layout, debrief.register, (OFFICER, CAPTAIN)),
     Page("/rules", rules.layout, rules.register, (OFFICER, ANALYST)),
+    Page("/limits", limits.layout, limits.register, (OFFICER, ANALYST)),
     Page("/not-assessed", not_assessed.layout, not_assessed.register, (OFFICER, ANALYST)),
     Page("/", week.layout, week.register),
 )

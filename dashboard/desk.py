@@ -14,6 +14,7 @@ from sqlalchemy import func, select
 
 from dashboard.access import viewer
 from fdm.people.acts import Act, Judged
+from fdm.people.books import Books
 from fdm.people.errors import PeopleError
 from fdm.people.location import people_url
 from fdm.people.reviews import Bulk
@@ -155,6 +156,10 @@ class Desk:
     def undo(self, entry_id: int, token: str) -> int:
         """Take back what an entry decided; how many events changed. Raises PeopleError."""
         return self._store().undo(entry_id, by=self._actor(), token=token).done
+
+    def books(self) -> Books:
+        """The rule books that were saved. Raises PeopleError."""
+        return self._store().books
 
     def close(self) -> None:
         """Let go of the store."""

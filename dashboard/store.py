@@ -12,7 +12,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 import polars as pl
@@ -30,6 +30,7 @@ from fdm.people.roles import ANALYST, CAPTAIN, OFFICER, Actor
 FEWEST_FOR_SPREAD = 20
 SIGNS = 4  # of a landing's pseudonym, to call it by
 KEPT_TABLES = 200  # four for each of the landings read last
+KEPT_COUNTS = 12  # what was counted last over all landings
 NO_LANDING = "This landing is not in the archive."
 SEE_EVERY_LANDING = (OFFICER, ANALYST)
 SPREADS_FOR = (OFFICER, ANALYST, CAPTAIN)
@@ -79,6 +80,7 @@ class RuleCard:
         return len(set(self.limits.values())) == 1 and not self.limits_by_fleet
 
 
+Counted = TypeVar("Counted")
 LoadRules = Callable[[Mapping[str, Any]], Mapping[str, RuleCard]]
 
 
@@ -163,6 +165,7 @@ class Store:
         self._seen: dict[str, tuple[object, identity.Seen]] = {}
         self._spreads: dict[str, pl.DataFrame] = {}
         self._read_last: OrderedDict[tuple[object, str, str], Any] = OrderedDict()
+        self._counted_last: OrderedDict[tuple[object, ...], Any] = OrderedDict()
 
     # as the viewer may see it ----------------------------------------------------------------------------------------
 
@@ -341,6 +344,26 @@ class Store:
             return frame
         named = frame.with_columns(landing_id=pl.lit(key, pl.String))
         return identity.told_apart(named, ["reason"], self.whole().landings, self._role())
+
+    def archive(self) -> Source:
+        """The archive as it is now, for those who count over all landings; what is made of it goes through `shown`."""
+        self.whole()
+        return self._source
+
+    def kept(self, what: tuple[object, ...], make: Callable[[], Counted]) -> Counted:
+        """What was made under this name from the results in force, made again when there are others."""
+        key = (self.whole().stamp, *what)
+        with self._lock:
+            if key in self._counted_last:
+                self._counted_last.move_to_end(key)
+                found: Counted = self._counted_last[key]
+                return found
+        made = make()
+        with self._lock:
+            self._counted_last[key] = made
+            while len(self._counted_last) > KEPT_COUNTS:
+                self._counted_last.popitem(last=False)
+        return made
 
     def _of_landing(self, table: str, landing_id: str) -> Any:
         """A table of one landing; those of the landings read last are kept, as one page asks several times."""

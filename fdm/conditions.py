@@ -6,7 +6,7 @@ A condition is read by Polars' SQL reader and worked out by its expressions; not
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,9 +21,8 @@ from fdm.tuning import some_measured
 LONGEST = 600
 _TOKEN = re.compile(r"'(?:[^']|'')*'|\"[^\"]*\"|[A-Za-z_][A-Za-z0-9_]*|\d+(?:\.\d+)?|[()]|'|\"|;|--|\S")
 _WORDS = frozenset(
-    ("and", "or", "not", "is", "null", "in", "between", "like", "ilike", "true", "false")
-    + ("case", "when", "then", "else", "end", "cast", "as")
-)
+    ("and", "or", "not", "is", "null", "in", "between", "like", "ilike", "true", "false", "case", "when", "then")
+) | {"else", "end", "cast", "as"}
 _BARRED = frozenset(("select", "from", "with", "union", "insert", "update", "delete", "drop", "create", "alter"))
 
 
@@ -37,13 +36,16 @@ class Fault:
     cure: str = ""
 
 
-def faults(text: str, measures: Catalogue) -> list[Fault]:
-    """Everything wrong with a condition, in its order; none for an empty one, which judges every landing."""
+def faults(text: str, measures: Catalogue, barred: Collection[str] = ()) -> list[Fault]:
+    """Everything wrong with a condition, in its order; none for an empty one, which judges every landing.
+
+    barred    columns that whoever writes it may not name
+    """
     if not text.strip():
         return []
     if len(text) > LONGEST:
         return [Fault(LONGEST, len(text), f"longer than {LONGEST} characters", "Shorten it.")]
-    found = list(_by_eye(text, where_columns(measures)))
+    found = list(_by_eye(text, where_columns(measures), barred))
     if found:
         return found
     problems = Problems("where")
@@ -51,7 +53,7 @@ def faults(text: str, measures: Catalogue) -> list[Fault]:
     return [_placed(text, str(problem.problem), problem.cure or "") for problem in problems.found]
 
 
-def _by_eye(text: str, columns: Mapping[str, Any]) -> Iterator[Fault]:
+def _by_eye(text: str, columns: Mapping[str, Any], barred: Collection[str]) -> Iterator[Fault]:
     """What shows in the words alone: brackets and quotes left open, names that there are not, what is no condition."""
     open_: list[int] = []
     tokens = list(_TOKEN.finditer(text))
@@ -72,19 +74,22 @@ def _by_eye(text: str, columns: Mapping[str, Any]) -> Iterator[Fault]:
             yield Fault(start, end, f"'{word}' has no place in a condition", "Write one condition, as bounces > 0.")
             return
         else:
-            yield from _name(word, start, end, follows, columns)
+            yield from _name(token, follows, columns, barred)
     for start in open_:
         yield Fault(start, start + 1, "this bracket is not closed", "Add ) where it ends.")
 
 
-def _name(word: str, start: int, end: int, follows: str, columns: Mapping[str, Any]) -> Iterator[Fault]:
+def _name(token: re.Match[str], follows: str, columns: Mapping[str, Any], barred: Collection[str]) -> Iterator[Fault]:
+    word, quoted = token.group(), token.group()[0] == '"'
     plain = word.strip('"')
-    named = word[0] == '"' or re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", word) is not None
-    if not named or follows == "(" or plain in columns or (word[0] != '"' and word.lower() in _WORDS):
+    if plain in barred:
+        yield Fault(*token.span(), f"'{plain}' would tell whose landing it is", "Ask the safety officer to try this.")
+    named = quoted or re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", word) is not None
+    if not named or follows == "(" or plain in columns or (not quoted and word.lower() in _WORDS):
         return
-    if "_" in plain or word[0] == '"' or plain.islower():
+    if "_" in plain or quoted or plain.islower():
         what = f"there is no landing column or single-valued measure '{plain}'"
-        yield Fault(start, end, what, nearest(plain, columns))
+        yield Fault(*token.span(), what, nearest(plain, {name: 0 for name in columns if name not in barred}))
 
 
 def _placed(text: str, problem: str, cure: str) -> Fault:

@@ -87,7 +87,14 @@ def stood(rule: Rule, measured: Measured, landings: pl.DataFrame) -> pl.DataFram
     bounded = measured.values.get(rule.measure)
     if bounded is None or (bounded.value.ndim == 2 and not bounded.value.shape[1]):
         nothing = np.full(len(found), np.nan)
-        own = {"sure": -safe, "top": safe, "engine": None, "value": nothing, "lower": nothing, "upper": nothing}
+        own: dict[str, Any] = {
+            "sure": -safe,
+            "top": safe,
+            "engine": None,
+            "value": nothing,
+            "lower": nothing,
+            "upper": nothing,
+        }
     else:
         own = _of_worst_engine(rule, bounded, measured.engines)
         own["top"] = np.maximum(own["top"], safe)

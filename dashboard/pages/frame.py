@@ -20,6 +20,7 @@ PLACES = (
     ("/landings", "Landings"),
     ("/debrief", "Debrief"),
     ("/rules", "Rules"),
+    ("/limits", "Limits"),
     ("/not-assessed", "Not assessed"),
 )
 CAUTIONS = (

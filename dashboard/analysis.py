@@ -1,0 +1,53 @@
+"""What the analyst's pages read of the archive: over all landings, and shown as the viewer may see it."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from dashboard.store import Store
+from fdm.archive import Archive
+from fdm.errors import ArchiveError
+from fdm.rulebook import RuleBook, load_rule_book
+from fdm.tuning import landings_stood
+
+
+def archive_of(store: Store) -> Archive:
+    """The archive behind the store, as it is now. ArchiveError when there is none, as in an invented one."""
+    source = store.archive()
+    if not isinstance(source, Archive):
+        raise ArchiveError("the landings' measures cannot be read one by one here")
+    return source
+
+
+def book_in_force(store: Store) -> RuleBook:
+    """The rule book that the archive was judged by, as its folder is now. RuleError when it cannot be read."""
+    return load_rule_book(store.whole().run["rules"])
+
+
+def stood(store: Store, rule: str, where: str | None = None) -> pl.DataFrame:
+    """tuning.STOOD of every landing, with its `month` and `place`, and of events `verdict` and `decided`.
+
+    With identities: pass what is shown of it to `store.shown`. Raises RuleError, ArchiveError.
+    """
+    archive = archive_of(store)
+    book = book_in_force(store)
+    found = store.kept(("stood", book.hash, rule, where), lambda: _measured(archive, book, rule, where))
+    event = pl.concat_str("landing_id", pl.lit(f"-{rule}")).alias("event_id")
+    events = (
+        store.whole()
+        .events.filter(pl.col("rule") == rule)
+        .select("event_id", "severity", "origin", "origin_confidence")
+    )
+    joined = found.with_columns(event).join(events, on="event_id", how="left", maintain_order="left")
+    verdicts = store.desk.verdicts().current if store.desk else pl.DataFrame(schema={"event_id": pl.String})
+    if "verdict" not in verdicts.columns:
+        return joined.with_columns(verdict=pl.lit(None, pl.String))
+    said = verdicts.select("event_id", "verdict").unique("event_id", keep="last")
+    return joined.join(said, on="event_id", how="left", maintain_order="left")
+
+
+def _measured(archive: Archive, book: RuleBook, rule: str, where: str | None) -> pl.DataFrame:
+    return landings_stood(archive, book, rule, where).with_columns(
+        month=pl.col("touchdown_utc").dt.strftime("%Y-%m"),
+        place=pl.concat_str("arrival", "runway", separator=" ", ignore_nulls=True),
+    )

@@ -1,0 +1,204 @@
+"""What stands beside the drawing of limits: the limits themselves, which landings, what was assessed, and saving."""
+
+from __future__ import annotations
+
+import polars as pl
+from markupsafe import Markup
+
+from dashboard import marks, names, words
+from dashboard.conditions_help import columns_help
+from dashboard.limits_asked import Asked, limits_now
+from dashboard.limits_lists import month_name
+from dashboard.limits_sweep import Swept, used
+from dashboard.pages.frame import options
+from dashboard.reasons import by_reason
+from dashboard.store import Held, RuleCard
+from fdm.conditions import LONGEST
+from fdm.people.texts import NOTE
+
+REASONS_TOLD = 4
+
+
+def rules(held: Held) -> Markup:
+    """Every rule whose limits can be tried."""
+    body = marks.joined(
+        Markup(
+            '<tr><td><a href="/limits/{}">{}</a></td><td class="soft">{}</td><td class="num">{}</td>'
+            '<td class="num">{}</td><td class="num">{}</td></tr>'
+        ).format(
+            card.name,
+            card.title,
+            names.measure(card.measure),
+            *(words.quantity(card.limits[level], card.unit) if level in card.limits and not card.yes_or_no else "–"
+              for level in ("low", "medium", "high")),
+        )
+        for card in sorted(held.rules.values(), key=lambda c: c.title)
+    )  # fmt: skip
+    return Markup(
+        '<div class="sheet-head"><h1>Limits</h1><p class="subject">Try other limits of a rule on '
+        "every landing. Nothing "
+        "is changed until a new version is saved and brought into force.</p></div><table "
+        'class="list-table rules"><thead>'
+        '<tr><th>Rule</th><th>Measured</th><th class="num">Low</th><th class="num">Medium</th><th class="num">High</th>'
+        "</tr></thead><tbody>{}</tbody></table>"
+    ).format(body)
+
+
+def side(held: Held, card: RuleCard, wanted: Asked) -> Markup:
+    """Title, the limits to type, and which landings are looked at."""
+    fleets = held.landings.get_column("fleet").drop_nulls().unique().sort().to_list()
+    places = held.landings.get_column("place").drop_nulls().unique().sort().to_list()
+    return Markup(
+        '<p class="crumb"><a href="/limits">All limits</a> <a href="/rules/{}">The rule</a></p><h1>{}</h1>'
+        '<p class="finding">{}</p>{}<p class="tune-resolves" data-slot="resolves"></p>'
+        '<h2><b>Landings</b></h2><div class="tune-filters"><span>Fleet</span>{}<span>Runway</span>{}'
+        "<span>Month</span>{}</div>"
+    ).format(
+        card.name,
+        card.title,
+        words.sentence(names.measure(card.measure)[:1].upper() + names.measure(card.measure)[1:]),
+        _limit_fields(card, wanted.fleet),
+        options("fleet", "Fleet", _every(card), fleets, wanted.fleet),
+        options("runway", "Runway", "Every runway", places, wanted.place),
+        options("month", "Month", "Every month", [(m, month_name(m)) for m in months(held)], wanted.month),
+    )
+
+
+def _every(card: RuleCard) -> str:
+    return "Every fleet without its own limits" if card.limits_by_fleet else "Every fleet"
+
+
+def months(held: Held) -> list[str]:
+    """Months that hold a landing, newest first."""
+    return held.landings.get_column("month").drop_nulls().unique().sort(descending=True).to_list()
+
+
+def _limit_fields(card: RuleCard, fleet: str) -> Markup:
+    if card.yes_or_no:
+        return Markup('<p class="soft">Yes or no: there is no limit to move.</p>')
+    own = limits_now(card, fleet)
+    rows = marks.joined(
+        Markup(
+            '<tr><td>{1}</td><td class="num soft" data-slot="now-{0}">{2}</td><td class="num"><input name="limit-{0}" '
+            'data-limit="{0}" inputmode="decimal" autocomplete="off" aria-label="{3} limit, draft"><i>{4}</i></td></tr>'
+        ).format(
+            level,
+            marks.severity_words(level),
+            words.quantity(getattr(own, level), card.unit),
+            names.SEVERITY[level],
+            words.sign(card.unit).strip(),
+        )
+        for level in used(card, fleet)
+    )
+    return Markup(
+        '<table class="tune-limits"><thead><tr><th>{}</th><th class="num">In force</th><th class="num">Draft</th></tr>'
+        '</thead><tbody>{}</tbody></table><p class="tune-back"><button type="button" data-tune-back '
+        "disabled>Back to the "
+        'limits in force</button></p><p class="tune-hint" role="status" data-slot="hint"></p>'
+    ).format("Beyond" if card.direction == "above" else "Under", rows)
+
+
+def facts(held: Held, found: Swept, missing: pl.DataFrame) -> Markup:
+    """How many of these landings were assessed by the limits in force, and why the others were not."""
+    left = found.landings - found.assessed
+    reasons = by_reason(missing, held)[:REASONS_TOLD]
+    told = marks.joined(
+        Markup("<li>{} <b>{:,}</b></li>").format(words.sentence(r.sentence).rstrip("."), r.landings)
+        for r in reasons
+        if r.landings >= held.least
+    )
+    return Markup(
+        '<dl class="tune-facts"><dt>Assessed</dt><dd><b>{:,}</b> of {}</dd><dt>Not assessed</dt><dd>{} {:,}</dd></dl>'
+        '<ul class="tune-why soft">{}</ul>'
+    ).format(found.assessed, words.count(found.landings, "landing"), marks.HATCH if left else "", left, told)
+
+
+def condition(card: RuleCard, wanted: Asked) -> Markup:
+    """The condition of the rule, to be edited and tried."""
+    now = card.where if wanted.where is None else wanted.where
+    return Markup(
+        '<details class="tune-condition"{}><summary><b>Condition</b> <span class="soft">{}</span></summary>'
+        '<p class="soft">Only landings on which this holds are judged by this rule. Empty: every landing.</p>'
+        '<textarea name="where" data-condition maxlength="{}" rows="3" spellcheck="false" aria-label="Condition" '
+        'placeholder="bounces = 0 AND touchdown_ground_speed_kt &gt; 60" data-now="{}">{}</textarea>'
+        '<p><button type="button" data-tune-try>Try on these landings</button>{}</p>{}</details>'
+    ).format(
+        Markup(" open") if now or wanted.where is not None else "",
+        card.where or "every landing",
+        LONGEST,
+        card.where,
+        now,
+        Markup(' <button type="button" class="quiet" data-tune-own>Back to the rule’s own</button>')
+        if wanted.where is not None
+        else "",
+        columns_help(),
+    )
+
+
+def saving(card: RuleCard) -> Markup:
+    """Name and reason of a new version."""
+    return Markup(
+        '<form class="tune-save" data-rule="{}" autocomplete="off"><h2><b>Save as a new version</b></h2>'
+        '<input name="name" maxlength="40" placeholder="Name, such as 13 or winter 2026" '
+        'aria-label="Name of the version">'
+        '<textarea name="reason" maxlength="{}" rows="3" placeholder="Reason for the change" '
+        'aria-label="Reason for the '
+        'change"></textarea><p><button type="button" data-tune-ask="check">Show what changes</button> '
+        '<button type="button" data-tune-ask="save">Save version</button></p><p class="soft '
+        'note">The rule book in force '
+        "is not edited. Decisions stay with the version they were made under.</p></form>"
+    ).format(card.name, NOTE)
+
+
+def numbers(card: RuleCard, wanted: Asked) -> Markup:
+    """Tables that the browser fills while a limit moves."""
+    if card.yes_or_no:
+        return Markup("")
+    levels = used(card, wanted.fleet)[::-1]
+    events = marks.joined(
+        Markup(
+            '<tr><td>{1}</td><td class="num" data-slot="events-now-{0}"></td><td class="num"><b '
+            'data-slot="events-draft-{0}"></b></td><td class="num" data-slot="gained-{0}"></td>'
+            '<td class="num" data-slot="lost-{0}"></td></tr>'
+        ).format(level, marks.severity_words(level))
+        for level in levels
+    )
+    beyond = marks.joined(
+        Markup(
+            '<tr><td>{1}</td><td class="num" data-slot="certain-{0}"></td><td class="num" '
+            'data-slot="possible-{0}"></td>'
+            '<td class="num" data-slot="rate-{0}"></td></tr>'
+        ).format(level, marks.severity_words(level))
+        for level in levels
+    )
+    return Markup(
+        '<p class="finding" role="status" aria-live="polite" data-slot="finding"></p>'
+        '<h2><b>Events</b> <span class="soft" data-slot="assessed"></span></h2>'
+        '<table class="list-table tune-numbers"><thead><tr><th></th><th class="num">In force</th><th class="num">Draft'
+        '</th><th class="num">Gained</th><th class="num">Lost</th></tr></thead><tbody>{}</tbody></table>'
+        '<h2><b>Beyond each limit of the draft</b></h2><table class="list-table tune-numbers"><thead><tr><th></th>'
+        '<th class="num">Certain</th><th class="num">Or possible</th><th class="num">Per 1,000 (95 %)</th></tr></thead>'
+        '<tbody>{}</tbody></table><h2><b>Nuisance among decided events</b></h2><table class="list-table tune-numbers">'
+        '<thead><tr><th></th><th class="num">Share (95 %)</th><th class="num">Decided</th><th '
+        'class="num">Undecided</th>'
+        '</tr></thead><tbody>{}</tbody></table><p class="soft note">Of the events in force. What nobody decided may '
+        "differ; landings that no rule found were never decided.</p>"
+    ).format(events, beyond, _share_rows(card, levels))
+
+
+def _share_rows(card: RuleCard, levels: list[str]) -> Markup:
+    rows = [("all", "All, in force")]
+    for level in levels:
+        inside = "within" if card.direction == "above" else "over"
+        beyond = "beyond" if card.direction == "above" else "under"
+        rows += [
+            (f"beyond-{level}", f"{beyond} {names.SEVERITY[level]}"),
+            (f"within-{level}", f"{inside} {names.SEVERITY[level]}"),
+        ]
+    return marks.joined(
+        Markup(
+            '<tr><td>{1}</td><td class="num" data-slot="share-{0}"></td><td class="num" data-slot="decided-{0}"></td>'
+            '<td class="num soft" data-slot="undecided-{0}"></td></tr>'
+        ).format(key, title[:1].upper() + title[1:])
+        for key, title in rows
+    )

@@ -1,0 +1,183 @@
+"""What the page of limits computes with while a limit moves: at most 501 points, each with its counts and intervals.
+
+Between two moves the browser asks nothing of the server: it looks up the points that the limits stand on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+from scipy.stats import chi2
+
+from dashboard import words
+from dashboard.limits_asked import direction, limits_now
+from dashboard.store import RuleCard
+from fdm.rule import LEVELS
+from fdm.statistics import CONFIDENCE, PER, wilson_interval
+from fdm.tuning import Sweep, points, resolved, sweep
+
+BARS = 90
+DECIDED_BARS = 9
+FEWEST_DECIDED = 10  # below, numbers are told instead of a share
+
+
+@dataclass(frozen=True)
+class Bars:
+    """Landings by value: `edges` (n + 1,) and `counts` (n,); how many lie `under` and `over` the drawing, and the
+    median of all."""
+
+    edges: np.ndarray
+    counts: np.ndarray
+    under: int
+    over: int
+    median: float | None
+
+
+@dataclass(frozen=True)
+class Share:
+    """Nuisance among decided events with values from `low` to `high`."""
+
+    low: float
+    high: float
+    nuisance: int
+    decided: int
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """95 % interval of the share."""
+        return wilson_interval(self.nuisance, self.decided)
+
+
+@dataclass(frozen=True)
+class Swept:
+    """Everything that the page draws and computes with.
+
+    step     between neighbouring limits that can be chosen
+    near     how far below and above each limit the recorder cannot tell (k,), or None
+    """
+
+    card: RuleCard
+    fleet: str
+    landings: int
+    assessed: int
+    step: float
+    sweep: Sweep
+    near: tuple[np.ndarray, np.ndarray] | None
+    bars: Bars
+    shares: tuple[Share, ...]
+    found: pl.DataFrame
+
+
+def swept(card: RuleCard, fleet: str, found: pl.DataFrame) -> Swept:
+    """The sweep of a rule over some landings (analysis.stood)."""
+    own = {level: x for level, x in limits_now(card, fleet)._asdict().items() if x is not None}
+    limits, step = points(found, own, card.unit)
+    counts = sweep(found, direction(card), limits)
+    at_low = int(np.searchsorted(limits, own["low"]))
+    return Swept(
+        card, fleet, found.height, int(counts.assessed[at_low]), step, counts, resolved(found, limits),
+        _bars(found, limits, step), _shares(found, card), found,
+    )  # fmt: skip
+
+
+def _bars(found: pl.DataFrame, limits: np.ndarray, step: float) -> Bars:
+    values = found.filter(~pl.col("barred"))["value"].to_numpy()
+    values = values[np.isfinite(values)]
+    low, high = limits[0], limits[-1]
+    wide = step * max(1, int(np.ceil((high - low) / step / BARS)))
+    edges = np.round(low + wide * np.arange(int(np.ceil((high - low) / wide)) + 1), 9)
+    counts, _ = np.histogram(values, edges)
+    under, over = int((values < edges[0]).sum()), int((values > edges[-1]).sum())
+    return Bars(edges, counts, under, over, float(np.median(values)) if len(values) else None)
+
+
+def _shares(found: pl.DataFrame, card: RuleCard) -> tuple[Share, ...]:
+    """Decided events in about nine groups of equal size, by value."""
+    decided = found.filter(pl.col("verdict").is_not_null() & pl.col("value").is_finite()).sort("value")
+    groups = max(1, min(DECIDED_BARS, decided.height // FEWEST_DECIDED))
+    if not decided.height:
+        return ()
+    out = []
+    for rows in np.array_split(np.arange(decided.height), groups):
+        part = decided[rows[0] : rows[-1] + 1] if len(rows) else decided.clear()
+        values = part["value"]
+        nuisance = int((part["verdict"] == "nuisance").sum())
+        out.append(Share(float(values[0]), float(values[-1]), nuisance, part.height))
+    return tuple(out)
+
+
+def intervals(counts: np.ndarray, landings: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Exact intervals (statistics.poisson_interval) of events per 1,000 landings, for many counts at once."""
+    tail = (1 - CONFIDENCE) / 2
+    lower = np.where(counts > 0, chi2.ppf(tail, 2 * np.maximum(counts, 1)) / 2, 0.0)
+    upper = chi2.ppf(1 - tail, 2 * counts + 2) / 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        scale = np.where(landings > 0, PER / landings, np.nan)
+    return lower * scale, upper * scale
+
+
+def sent(found: Swept) -> dict[str, Any]:
+    """The numbers as the browser gets them: arrays (k,) over the points `x`, in the measure's unit."""
+    card, counts = found.card, found.sweep
+    lower, upper = intervals(counts.events, counts.assessed)
+    near = found.near or (None, None)
+    own = limits_now(card, found.fleet)
+    return {
+        "rule": card.name,
+        "fleet": found.fleet,
+        "direction": 1 if card.direction == "above" else -1,
+        "unit": words.sign(card.unit),
+        "scale": 100 if card.unit == "fraction" else 1,
+        "decimals": decimals(card, found.step, [x for x in own if x is not None]),
+        "step": found.step,
+        "limits": {level: x for level, x in own._asdict().items() if x is not None},
+        "landings": found.landings,
+        "x": counts.limits.tolist(),
+        "events": counts.events.tolist(),
+        "certain": counts.certain.tolist(),
+        "possible": counts.possible.tolist(),
+        "assessed": counts.assessed.tolist(),
+        "lower": _rounded(lower),
+        "upper": _rounded(upper),
+        "below": _rounded(near[0]),
+        "above": _rounded(near[1]),
+        "fewest": FEWEST_DECIDED,
+        **_decisions(found),
+    }
+
+
+def decimals(card: RuleCard, step: float, limits: list[float]) -> int:
+    """Digits after the point that tell neighbouring limits apart, as they are shown."""
+    scale = 100 if card.unit == "fraction" else 1
+    digits = 0
+    while digits < 4 and any(abs(x * scale - round(x * scale, digits)) > 1e-9 for x in [step, *limits]):
+        digits += 1
+    return max(digits, words.DECIMALS.get(card.unit, 0))
+
+
+def _rounded(values: np.ndarray | None) -> list[float | None] | None:
+    if values is None:
+        return None
+    return [None if not np.isfinite(x) else float(np.format_float_positional(x, 5, fractional=False)) for x in values]
+
+
+def _decisions(found: Swept) -> dict[str, list[int]]:
+    """Of the events in force, by the limit that would still find them: decided, nuisance and undecided."""
+    events = found.found.filter(pl.col("severity").is_not_null() & ~pl.col("barred"))
+    sign = 1.0 if found.card.direction == "above" else -1.0
+    decided = pl.col("verdict").is_not_null()
+    kinds = {"decided": decided, "nuisance": pl.col("verdict") == "nuisance", "undecided": ~decided}
+    out = {}
+    for name, kind in kinds.items():
+        worst = np.sort(events.filter(kind)["worst"].to_numpy())
+        at = len(worst) - np.searchsorted(worst, sign * found.sweep.limits, side="right")
+        out[name] = [*at.tolist(), len(worst)]  # the last: of all
+    return out
+
+
+def used(card: RuleCard, fleet: str) -> list[str]:
+    """The levels that have a limit."""
+    return [level for level in LEVELS if getattr(limits_now(card, fleet), level) is not None]
