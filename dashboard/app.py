@@ -11,16 +11,20 @@ from dash import Dash, Input, Output, State, set_props
 from dash.development.base_component import Component
 from werkzeug.exceptions import HTTPException
 
-from dashboard import compression, desk, export, security
-from dashboard.access import open_to
+from dashboard import compression, export, gate, login, security
+from dashboard.access import open_to, viewer
+from dashboard.deployment import Deployment, deployment_of
+from dashboard.desk import Desk
+from dashboard.door import Door, Once, unguarded
 from dashboard.pages import debrief, frame, landing, landings, limits, not_assessed, rules, week
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
 from fdm.errors import FdmError
-from fdm.people.location import key_path
+from fdm.people.location import key_path, people_url
 from fdm.people.pseudonyms import Pseudonyms, load_key
 from fdm.people.roles import ANALYST, CAPTAIN, OFFICER, ROLES
+from fdm.people.store import People
 
 log = logging.getLogger(__name__)
 
@@ -46,24 +50,29 @@ PAGES = (
 )
 
 
-def create_app(archive_path: Path | str) -> Dash:
+def create_app(archive_path: Path | str, deployment: Deployment | None = None) -> Dash:
     """The dashboard over an archive folder.
 
     Raises fdm.errors.ArchiveError when the folder is no archive, RuleError when its rule book cannot be read.
     """
+    deployment, url = deployment or deployment_of(), people_url(archive_path)
+    opened = Once(lambda: People(url, pause=lambda _seconds: None))
+    file = url.removeprefix("sqlite:///")
+    there = Path(file).exists if "://" not in file else lambda: True
     store = Store(
         Archive(archive_path),
         load_rule_cards,
         reopen=lambda: Archive(archive_path),
-        desk=desk.beside(archive_path),
+        desk=Desk(opened),
         names=lambda: Pseudonyms(load_key(key_path(), archive=archive_path)),
     )
     store.held()
-    return build(store)
+    return build(store, Door(opened, there, deployment), archive_path)
 
 
-def build(store: Store) -> Dash:
-    """The dashboard over a store."""
+def build(store: Store, door: Door | None = None, archive_path: Path | str = "") -> Dash:
+    """The dashboard over a store; without a door, for the officer at this machine alone."""
+    door = door or unguarded()
     app = Dash(
         "dashboard",
         title=frame.PRODUCT,
@@ -75,13 +84,32 @@ def build(store: Store) -> Dash:
         on_error=_failed,
     )
     app.layout = frame.page_frame
+    app.server.config[frame.PLACES_FOR] = places_for
     compression.compress(app.server)
-    security.protect(app)
+    gate.stand(app, door, home_of)
+    security.protect(app, secure=door.deployment.behind_proxy)
+    login.register(app, door)
     _route(app, store)
     export.register(app.server, store)
     for page in PAGES:
         page.register(app, store)
     return app
+
+
+def places_for(role: str) -> list[tuple[str, str]]:
+    """Where a role may go, in the order of the head."""
+    return [(path, name) for path, name in frame.PLACES if role in roles_of_path(path)]
+
+
+def home_of(role: str) -> str:
+    """The first page of a role."""
+    return next((path for path, _ in places_for(role)), "/account")
+
+
+def roles_of_path(path: str) -> tuple[str, ...]:
+    """Whom a path is for; nobody when there is no page under it."""
+    found = find_page(path)
+    return found[0].roles if found else ()
 
 
 def find_page(path: str | None) -> tuple[Page, str] | None:
@@ -113,6 +141,10 @@ def _route(app: Dash, store: Store) -> None:
         if found is None:
             return frame.message("There is no such page.", "/", "Go to this week")
         page, name = found
+        if viewer().role not in page.roles:
+            return frame.message(
+                f"This page is not open to the role of {viewer().role}.", home_of(viewer().role), "Go back"
+            )
         return page.layout(store, name, search or "")
 
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 NOT_RELEASED = "not released to debriefing"
 WORKED_OUT = {  # what the dashboard adds to the tables, and no one can be known by
     *("judged", "assessed", "high", "medium", "low", "title", "certain", "rank", "at", "at_lower", "at_upper"),
-    *("verdict", "rule_changed"),
+    *("verdict", "rule_changed", "snoozed", "in_debriefing"),
 }
 CAN = "can "
 SHORTEST_NAME = 3  # shorter ones stand in too many words

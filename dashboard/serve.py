@@ -2,19 +2,78 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from waitress import serve as serve_wsgi
+from werkzeug.middleware.proxy_fix import ProxyFix
 
 from dashboard.app import create_app
+from dashboard.deployment import HOSTS, Deployment, deployment_of, is_loopback
+from dashboard.security import LARGEST_BODY
+from fdm.errors import FdmError
+from fdm.people.location import people_url
+from fdm.people.store import People
 
 THREADS = 8
 
 
-def serve(archive_path: Path | str, host: str = "127.0.0.1", port: int = 8050) -> None:
+def serve(
+    archive_path: Path | str, host: str = "127.0.0.1", port: int = 8050, deployment: Deployment | None = None
+) -> None:
     """Serves until interrupted.
 
-    Raises fdm.errors.ArchiveError when the archive cannot be read.
+    deployment    how it is reached, as `reach` found it
+    raises        fdm.errors.ArchiveError when the archive cannot be read; FdmError when others could reach it unasked
     """
-    app = create_app(archive_path)
-    serve_wsgi(app.server, host=host, port=port, threads=THREADS, ident=None)
+    deployment = deployment or reach(archive_path, host)
+    app = create_app(archive_path, deployment)
+    if deployment.behind_proxy:
+        app.server.wsgi_app = ProxyFix(app.server.wsgi_app, x_for=1, x_proto=1, x_host=1)
+    serve_wsgi(
+        app.server,
+        host=host,
+        port=port,
+        threads=THREADS,
+        ident=None,
+        max_request_body_size=2 * LARGEST_BODY,
+        clear_untrusted_proxy_headers=not deployment.behind_proxy,
+    )
+
+
+def reach(archive_path: Path | str, host: str, names: Sequence[str] = ()) -> Deployment:
+    """How the dashboard is reached: as the environment says, and under more names.
+
+    raises    FdmError when other machines could reach it and nobody would have to log in, or under no name
+    """
+    said = deployment_of()
+    deployment = replace(said, hosts=said.hosts | {name.lower() for name in names})
+    elsewhere = not is_loopback(host)
+    if not elsewhere and not deployment.reached_from_elsewhere:
+        return deployment
+    if not has_accounts(archive_path):
+        raise FdmError(
+            f"'{host}' can be reached from other machines, and there is no account to log in with"
+            if elsewhere
+            else "a dashboard for other machines needs accounts, and there is none yet",
+            source="--host" if elsewhere else HOSTS,
+            cure=f"Make one: fdm user add NAME --role officer --archive {archive_path}. Or serve on 127.0.0.1 alone.",
+        )
+    if elsewhere and not deployment.hosts:
+        raise FdmError(
+            "the name under which others open the dashboard is not said",
+            source="--host",
+            cure=f"Say it with --name watch.example.org, or in {HOSTS}.",
+        )
+    return deployment
+
+
+def has_accounts(archive_path: Path | str) -> bool:
+    """Whether anybody can log in. StoreError when the store cannot be read."""
+    url = people_url(archive_path)
+    file = url.removeprefix("sqlite:///")
+    if "://" not in file and not Path(file).exists():
+        return False
+    with People(url) as people:
+        return not people.accounts.none_yet()

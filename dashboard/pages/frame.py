@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from dash.development.base_component import Component
+from flask import current_app, g, has_app_context, has_request_context, request
 from markupsafe import Markup
 
-from dashboard import palette
+from dashboard import palette, security
+from dashboard.access import viewer
 from dashboard.elements import Block
 from dashboard.query import Query
 from dashboard.store import Held
 from fdm.people.views import LEAST
 
+Places = Sequence[tuple[str, str]]
 PRODUCT = "Rollout Watch"
 PLACES = (
     ("/", "Week"),
@@ -23,6 +27,8 @@ PLACES = (
     ("/limits", "Limits"),
     ("/not-assessed", "Not assessed"),
 )
+WHOLE = ("/jobs", "/audit", "/accounts")  # made whole on the server
+PLACES_FOR = "PLACES_FOR"  # in the application's configuration: the places of a role
 CAUTIONS = (
     "Not for airworthiness or disciplinary decisions. Operator manuals, regulations and licensed people come first. "
     "Times and values are as exact as the recording allows; bounds say how exact."
@@ -37,6 +43,12 @@ GRAPH_CONFIG: Any = {
 }
 
 
+def places() -> Places:
+    """Where the viewer may go."""
+    chosen: Callable[[str], Places] | None = current_app.config.get(PLACES_FOR) if has_app_context() else None
+    return chosen(viewer().role) if chosen else PLACES
+
+
 def page_frame() -> html.Div:
     """The whole page: pages are put into #page by the router and read their query from #address."""
     return html.Div(
@@ -44,7 +56,7 @@ def page_frame() -> html.Div:
             dcc.Location(id="address", refresh=False),
             dcc.Store(id="theme"),
             dcc.Store(id="palette", data=palette.dark_of_light()),
-            Block("head", head()),
+            Block("head", head(places())),
             Block("alert", className="alert"),
             html.Main(id="page", tabIndex="-1"),
             Block("foot", Markup('<footer class="foot"><p>{}</p></footer>').format(CAUTIONS)),
@@ -53,16 +65,46 @@ def page_frame() -> html.Div:
     )
 
 
-def head() -> Markup:
-    """Name, places and theme; the browser marks the place that is open."""
-    places = Markup("").join(Markup('<a href="{}" data-place>{}</a>').format(path, name) for path, name in PLACES)
+def head(places: Places, *, scripts: bool = True) -> Markup:
+    """Name, places, theme, and who is logged in; the browser marks the place that is open.
+
+    scripts    the page it stands on runs scripts, which go from place to place and switch the theme
+    """
     return Markup(
         '<a class="skip" href="#page">Skip to content</a>'
-        '<header class="head"><a class="product" href="/">{}</a><nav aria-label="Places">{}</nav>'
-        '<span class="spring"></span>'
-        '<label class="keys"><input type="checkbox" id="single-keys"> Single-letter keys</label>'
-        '<button type="button" id="theme-switch" class="quiet">Dark</button></header>'
-    ).format(PRODUCT, places)
+        '<header class="head"><a class="product" href="{}"{}>{}</a><nav aria-label="Places">{}</nav>'
+        '<span class="spring"></span>{}{}</header>'
+    ).format(
+        places[0][0] if places else "/",
+        "" if scripts else Markup(' target="_self"'),
+        PRODUCT,
+        Markup("").join(_place(path, name, scripts=scripts) for path, name in places),
+        Markup(
+            '<label class="keys"><input type="checkbox" id="single-keys"> Single-letter keys</label>'
+            '<button type="button" id="theme-switch" class="quiet">Dark</button>'
+        )
+        if scripts
+        else "",
+        _logged_in(),
+    )
+
+
+def _place(path: str, name: str, *, scripts: bool) -> Markup:
+    """A place; one that is made whole on the server is loaded, not put into the page."""
+    if scripts and path not in WHOLE:
+        return Markup('<a href="{}" data-place>{}</a>').format(path, name)
+    here = Markup(' aria-current="page"') if has_request_context() and request.path == path else ""
+    return Markup('<a href="{}" target="_self"{}>{}</a>').format(path, here, name)
+
+
+def _logged_in() -> Markup:
+    """Who is logged in, with the way to their account and out; nothing while nobody has to log in."""
+    if not has_request_context() or not g.get("asks", False):
+        return Markup("")
+    return Markup(
+        '<a class="who" href="/account" target="_self">{}, {}</a><form method="post" action="/logout">'
+        '<input type="hidden" name="{}" value="{}"><button type="submit" class="quiet">Log out</button></form>'
+    ).format(viewer().name, viewer().role, security.FIELD, security.form_token())
 
 
 def options(name: str, label: str, every: str, values: list[str] | list[tuple[str, str]], chosen: str) -> Markup:

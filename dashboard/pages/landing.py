@@ -115,7 +115,7 @@ def subject(landing: Mapping[str, Any]) -> str:
         for part in (
             landing["tail"],
             landing["fleet"],
-            f"flight {landing['flight']}" if landing["flight"] else "",
+            _flight(landing["flight"]),
             f"from {landing['departure']}" if landing["departure"] else "",
             _when(landing),
             f"{words.quantity(length, 'm')} runway" if length else "",
@@ -126,6 +126,10 @@ def subject(landing: Mapping[str, Any]) -> str:
         )
         if part
     )
+
+
+def _flight(flight: str | None) -> str:
+    return f"{'' if (flight or '').startswith('Flight ') else 'flight '}{flight}" if flight else ""
 
 
 def _when(landing: Mapping[str, Any]) -> str:

@@ -76,26 +76,30 @@ def _timed(what: str) -> Iterator[None]:
 @click.command()
 @ARCHIVE
 @PORT
-@click.option("--host", default=LOOPBACK, show_default=True, help="Address to serve on; loopback only.")
-def dashboard(archive: Path, port: int, host: str) -> int:
-    """Serve the archive's dashboard on this machine until Ctrl-C."""
-    check_loopback(host)
+@click.option("--host", default=LOOPBACK, show_default=True,
+              help="Address to serve on; one that other machines reach needs accounts.")  # fmt: skip
+@click.option("--name", "names", multiple=True, metavar="NAME", help="What others call this dashboard, as a host name.")
+def dashboard(archive: Path, port: int, host: str, names: tuple[str, ...]) -> int:
+    """Serve the archive's dashboard until Ctrl-C: to the officer at this machine, or to whoever has an account.
+
+    From the first account on (fdm user add), everybody logs in.
+    """
+    check_host(host)
     check_port(host, port)
-    return _serve(archive, host, port)
+    return _serve(archive, host, port, names)
 
 
-def check_loopback(host: str) -> None:
-    """FdmError unless the host is an address of this machine that no other machine can reach."""
+def check_host(host: str) -> None:
+    """FdmError unless the host is an address."""
     try:
-        if host == "localhost" or ipaddress.ip_address(host).is_loopback:
-            return
+        if host != "localhost":
+            ipaddress.ip_address(host)
     except ValueError:
-        pass
-    raise FdmError(
-        f"'{host}' can be reached from other machines, and the dashboard does not ask for accounts yet",
-        source="--host",
-        cure="Use 127.0.0.1, ::1 or localhost.",
-    )
+        raise FdmError(
+            f"'{host}' is not an address of a machine",
+            source="--host",
+            cure="Use 127.0.0.1, ::1 or localhost; 0.0.0.0 for every address of this machine.",
+        ) from None
 
 
 def check_port(host: str, port: int) -> None:
@@ -113,14 +117,17 @@ def check_port(host: str, port: int) -> None:
             ) from None
 
 
-def _serve(archive: Path, host: str, port: int) -> int:
-    from dashboard.serve import serve
+def _serve(archive: Path, host: str, port: int, names: tuple[str, ...] = ()) -> int:
+    from dashboard.serve import has_accounts, reach, serve
     from fdm.archive import Archive
 
     Archive(archive).landings()
+    deployment = reach(archive, host, names)
     address = f"[{host}]" if ":" in host else host
     out().print(f"\nDashboard: http://{address}:{port}/   (Ctrl-C stops it)")
-    serve(str(archive), host=host, port=port)
+    if has_accounts(archive):
+        out().print("Whoever opens it logs in first; accounts: fdm user list.")
+    serve(str(archive), host=host, port=port, deployment=deployment)
     return 0
 
 

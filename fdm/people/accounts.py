@@ -161,6 +161,11 @@ class Accounts:
         self._ledger.perform(actor, "login", work)
         return Session(token, actor, started + DAY)
 
+    def known(self, name: str, *, where: str) -> Actor | None:
+        """Somebody whose name was proved elsewhere, None when they have no account here, or a disabled one."""
+        row = self._database.read(lambda connection: _row(connection, name.strip().lower()))
+        return Actor(row["name"], row["role"], where) if row and row["disabled_utc"] is None else None
+
     def who(self, token: str, *, where: str) -> Actor | None:
         """Whose session this is, None when it has ended or never was."""
         now = self._clock()

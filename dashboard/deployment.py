@@ -1,0 +1,93 @@
+"""How a dashboard stands in its network, as its environment says. On one machine nothing needs to be said."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from fdm.errors import FdmError
+
+HOSTS, PROXY, DROP, USER_HEADER = "FDM_HOSTS", "FDM_BEHIND_PROXY", "FDM_DROP_FOLDER", "FDM_USER_HEADER"
+ISSUER, CLIENT, SECRET = "FDM_OIDC_ISSUER", "FDM_OIDC_CLIENT", "FDM_OIDC_SECRET_FILE"
+YES, NO = ("1", "yes", "true", "on"), ("", "0", "no", "false", "off")
+
+
+@dataclass(frozen=True)
+class Oidc:
+    """A provider of logins (OpenID Connect): its address, and how it knows this dashboard."""
+
+    issuer: str
+    client: str
+    secret: str
+
+
+@dataclass(frozen=True)
+class Deployment:
+    """How the dashboard is reached.
+
+    hosts           names it answers to besides those of this machine
+    behind_proxy    one proxy stands before it and speaks TLS: its X-Forwarded headers are believed, cookies are secure
+    drop_folder     the one folder from which recordings are loaded when the browser asks; None: none are
+    user_header     a header in which the proxy names who logged in there; empty: none is believed
+    oidc            who logs people in, beside passwords
+    """
+
+    hosts: frozenset[str] = frozenset()
+    behind_proxy: bool = False
+    drop_folder: Path | None = None
+    user_header: str = ""
+    oidc: Oidc | None = None
+
+    @property
+    def reached_from_elsewhere(self) -> bool:
+        """Whether anything here only makes sense when other machines reach it."""
+        return bool(self.hosts or self.behind_proxy or self.user_header or self.oidc)
+
+
+def deployment_of(environment: Mapping[str, str] | None = None) -> Deployment:
+    """As the environment says. FdmError for what cannot be."""
+    said = os.environ if environment is None else environment
+    proxy = said.get(PROXY, "").strip().lower()
+    if proxy not in YES + NO:
+        raise FdmError(f"'{proxy}' is neither yes nor no", source=PROXY, cure="Say 1 or 0.")
+    folder = said.get(DROP, "").strip()
+    if folder and not Path(folder).is_dir():
+        raise FdmError("there is no such folder", source=f"{DROP}={folder}", cure="Make it, or name another.")
+    header = said.get(USER_HEADER, "").strip()
+    if header and proxy not in YES:
+        cure = f"Say {PROXY}=1 when a proxy overwrites that header in every request; else anybody could write it."
+        raise FdmError("a user's name is only believed from a proxy", source=USER_HEADER, cure=cure)
+    return Deployment(
+        hosts=frozenset(name.strip().lower() for name in said.get(HOSTS, "").split(",") if name.strip()),
+        behind_proxy=proxy in YES,
+        drop_folder=Path(folder).resolve() if folder else None,
+        user_header=header,
+        oidc=_oidc(said),
+    )
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address can only be reached from this machine."""
+    try:
+        return host == "localhost" or ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def _oidc(said: Mapping[str, str]) -> Oidc | None:
+    named = {name: said.get(name, "").strip() for name in (ISSUER, CLIENT, SECRET)}
+    if not any(named.values()):
+        return None
+    missing = next((name for name, value in named.items() if not value), None)
+    if missing:
+        raise FdmError(
+            "is not said", source=missing, cure=f"Logging in elsewhere needs {ISSUER}, {CLIENT} and {SECRET}."
+        )
+    try:
+        secret = Path(named[SECRET]).read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise FdmError(f"cannot be read ({error})", source=named[SECRET]) from None
+    return Oidc(named[ISSUER].rstrip("/"), named[CLIENT], secret)
