@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fdm.frames import Block
-from fdm.signal import middle
+from fdm.signal import counted, middle
 from fdm.units import MPS_PER_KT
 
 M_PER_DEG = 111_195.0
@@ -22,7 +22,9 @@ WIND_BIAS_KT = 20.0
 APPROACH_LAST_S = (-15.0, -1.0)
 POSITIONS_S = (-10.0, 20.0)  # the fast part of a landing, relative to the anchor
 FEWEST_SAMPLES = 6
+FEWEST_STILL = 30  # samples that are one number before it is called stuck
 CONTRADICTING_SAMPLES = 2
+SLOWEST_APPROACH_KT = 85.0  # no jet airliner flies an approach more slowly over the ground without a strong wind
 APPROACH_S = 20.0
 
 
@@ -41,10 +43,12 @@ class Doubt:
 
 def doubts(block: Block) -> Iterator[Doubt]:
     """Every doubt about a block's parameters."""
+    yield from _standing_still(block)
     yield from _stuck_reversers(block)
     yield from _contradictions(block)
     yield from _ground_speed_against_airspeed(block)
     yield from _ground_speed_against_positions(block)
+    yield from _ground_speed_alone(block)
 
 
 def _same(sentence: str) -> Callable[[int], str]:
@@ -62,6 +66,20 @@ def _between(block: Block, name: str, from_s: float, to_s: float) -> tuple[np.nd
     c1 = min(int(np.ceil((to_s - start_s.min()) / step)) + 1, values.shape[1]) if len(start_s) else 0
     columns = np.arange(c0, max(c1, c0))
     return start_s[:, None] + columns * np.float32(step), values[:, c0 : max(c1, c0)]
+
+
+def _standing_still(block: Block) -> Iterator[Doubt]:
+    """What cannot be one number from the approach to the taxiway: ground speed and the power of an engine."""
+    engines = range(1, block.layout.engines + 1)
+    for name in ("ground_speed", *(f"{power}.{engine}" for power in ("n1", "epr") for engine in engines)):
+        values = _values(block, name)
+        if values is None:
+            continue
+        known = ~np.isnan(values)
+        with np.errstate(invalid="ignore"):
+            still = np.fmax.reduce(values, axis=1) - np.fmin.reduce(values, axis=1) == 0
+        long = (counted(known) >= FEWEST_STILL) & (block.start_s[name] < -APPROACH_S)
+        yield Doubt((name,), still & long, _same(f"{name} never changes from the approach to the end of data"))
 
 
 def _stuck_reversers(block: Block) -> Iterator[Doubt]:
@@ -128,6 +146,27 @@ def _approach(block: Block, name: str) -> np.ndarray | None:
     time_s, values = _between(block, name, *APPROACH_LAST_S)
     inside = (time_s > APPROACH_LAST_S[0]) & (time_s < APPROACH_LAST_S[1])
     return middle(np.where(inside, values, np.float32(np.nan)))
+
+
+def _ground_speed_alone(block: Block) -> Iterator[Doubt]:
+    """Where neither airspeed nor positions can tell, an approach too slow to be flown is a wrong unit."""
+    speed = _approach(block, "ground_speed")
+    if speed is None:
+        return
+    told = _approach(block, "airspeed")
+    alone = np.ones(len(speed), bool) if told is None else np.isnan(told)
+    if _values(block, "latitude") is not None:
+        alone &= np.isnan(block.values["latitude"]).all(axis=1)
+    with np.errstate(invalid="ignore"):
+        slow = alone & (speed < SLOWEST_APPROACH_KT)
+    yield Doubt(
+        ("ground_speed",),
+        slow,
+        lambda row: (
+            f"ground speed is {speed[row]:.0f} kt on approach, too slow to be flown; its unit may be m/s, and neither "
+            "airspeed nor positions are recorded to tell"
+        ),
+    )
 
 
 def _ground_speed_against_positions(block: Block) -> Iterator[Doubt]:

@@ -44,7 +44,7 @@ def frames_of(recording: Recording) -> list[Frame]:
             "no landing found: the main gear never goes from air to ground at flying speed",
             source=recording.source,
             where="main_gear_ground",
-            cure="Check the map's true_when for main_gear_ground, and that the file holds a landing.",
+            cure="Check in the map true_when of main_gear_ground and the unit of ground_speed; is it a landing at all?",
         )
     windows = _windows(recording, anchors)
     return [cut(recording, i, anchor, start, end, notes) for i, (anchor, start, end) in enumerate(windows)]
@@ -182,7 +182,7 @@ def _at_landing_speed(recording: Recording, time_s: np.ndarray) -> np.ndarray:
         if speed is None or not len(speed.time_s):
             continue
         known = ~np.isnan(speed.values)
-        if known.any():
+        if known.any() and np.ptp(speed.values[known]) > 0:  # one that never changes tells nothing
             at_contact = np.interp(time_s, speed.time_s[known], speed.values[known])
             return (at_contact > FLYING_KT) & (at_contact < FASTEST_KT)
     return np.ones(len(time_s), bool)

@@ -12,6 +12,7 @@ from fdm.parameters import DEPLOYED, STOWED
 from fdm.primitives import first, last
 from fdm.signal import Signal
 
+SLOWEST_STOW_S = 8.0  # common practice, no source
 REVERSE_AT_ONCE_S = 1.0  # a reverser that is out this long before contact, or comes out later, is out for the rollout
 
 
@@ -28,6 +29,15 @@ class Reverser:
     stow_start: Instants
     stowed: Instants
     out: Signal | None
+
+    @property
+    def back_s(self) -> np.ndarray:
+        """(n,) when it was stowed again at the latest; NaN where that is not known.
+
+        Where only "deployed" is recorded, a time in which any reverser stows after it left deployed.
+        """
+        left = self.stow_start.latest + SLOWEST_STOW_S if self.out is None else np.nan
+        return np.where(self.stowed.happened, self.stowed.latest, np.where(self.stow_start.happened, left, np.nan))
 
 
 def find_reverser(batch: Batch, engine: int, contact: Instants) -> Reverser:

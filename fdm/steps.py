@@ -119,9 +119,9 @@ class Rollout(Rolling):
         """(n, m) true at samples of power between the reverser deploying and being stowed."""
         if engine not in self.layout.reversers:
             return np.zeros(power.values.shape, bool)
-        deployed, stowed = self.reverser(engine).deployed, self.reverser(engine).stowed
+        deployed, back_s = self.reverser(engine).deployed, self.reverser(engine).back_s
         begin = np.where(deployed.happened, power.index_from(deployed.earliest), power.values.shape[1])
-        end = np.where(stowed.happened, power.index_past(stowed.latest), power.values.shape[1])
+        end = power.index_past(back_s)
         return power.inside(begin, end)
 
     @cached_property
@@ -223,9 +223,9 @@ class Rollout(Rolling):
         power = self.power(engine)
         if power is None:
             return self.absent_instants(self.not_recorded(f"n1.{engine}"))
-        deployed, stowed = self.reverser(engine).deployed, self.reverser(engine).stowed
+        deployed, back_s = self.reverser(engine).deployed, self.reverser(engine).back_s
         limit = self.idle[engine] + self.settings.idle_margin_pct
-        until = np.where(stowed.happened, stowed.latest, self.record_end)  # after that it is taxi power
+        until = np.where(np.isnan(back_s), self.record_end, back_s)  # after that it is taxi power
         missing = self.reason("N1 never came back to idle reverse in this recording")
         found = crossing(power, limit, deployed.earliest, until, rising=False, final=True, missing=missing)
         begin, end = power.index_from(deployed.earliest), power.index_past(until)

@@ -226,6 +226,11 @@ def test_a_gear_stuck_in_the_air_leaves_it_to_the_radio_height() -> None:
     assert abs(at_s) < 1.5
 
 
+def test_a_ground_speed_that_never_changes_hides_no_landing() -> None:
+    (at_s,) = anchors(flight(speed=lambda t: np.zeros_like(t)))
+    assert -1.0 <= at_s <= 1.0
+
+
 def test_no_gear_and_no_height_is_no_landing() -> None:
     with pytest.raises(RecordingError, match="no landing found"):
         frames_of(recording([sampled("ground_speed", SPEED, 1.0, start_s=-300, end_s=200)]))
