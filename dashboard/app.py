@@ -16,7 +16,8 @@ from dashboard.access import open_to, viewer
 from dashboard.deployment import Deployment, deployment_of
 from dashboard.desk import Desk
 from dashboard.door import Door, Once, unguarded
-from dashboard.pages import debrief, frame, landing, landings, limits, not_assessed, rules, week
+from dashboard.flown import FlightsFlown
+from dashboard.pages import debrief, frame, landing, landings, limits, no_longer, not_assessed, rules, week
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
@@ -46,6 +47,7 @@ PAGES = (
     Page("/rules", rules.layout, rules.register, (OFFICER, ANALYST)),
     Page("/limits", limits.layout, limits.register, (OFFICER, ANALYST)),
     Page("/not-assessed", not_assessed.layout, not_assessed.register, (OFFICER, ANALYST)),
+    Page("/no-longer", no_longer.layout, no_longer.register),
     Page("/", week.layout, week.register),
 )
 
@@ -65,6 +67,7 @@ def create_app(archive_path: Path | str, deployment: Deployment | None = None) -
         reopen=lambda: Archive(archive_path),
         desk=Desk(opened),
         names=lambda: Pseudonyms(load_key(key_path(), archive=archive_path)),
+        flown=FlightsFlown(archive_path),
     )
     store.held()
     return build(store, Door(opened, there, deployment), archive_path)

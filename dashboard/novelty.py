@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 BEFORE_WEEKS = 8  # common practice, no source
+NEW = {"aircraft": "on this aircraft", "runway": "at this runway", "both": "on this aircraft or at this runway"}
 NEW_ON = ("tail", "place")  # as `new` names them: aircraft, runway
 
 

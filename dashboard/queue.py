@@ -155,6 +155,18 @@ def next_open(held: Held, chosen: pl.DataFrame, query: Query) -> Query | None:
     return replace(query, page=found.item(0, "page"), event=event)
 
 
+def repeats_of(held: Held, event: dict[str, Any], query: Query) -> pl.DataFrame:
+    """The other events of the query's week that have in common with one what the list puts together; newest first."""
+    same = REPEATS.get(query.lines, REPEATS["together"])
+    week = week_of(held, query)
+    rows = held.events.filter(
+        *_landing_filters(Query(), event["week"] if week != ALL_WEEKS else week),
+        *(pl.col(name).eq_missing(pl.lit(event[name])) for name in same),
+        pl.col("event_id") != event["event_id"],
+    )
+    return rows.sort("touchdown_utc", descending=True, nulls_last=True)
+
+
 def _totals(lines: pl.DataFrame) -> pl.DataFrame:
     to_decide = pl.col("repeats").filter(pl.col("verdict").is_null()).sum()
     return lines.group_by("severity").agg(pl.col("repeats").sum(), to_decide=to_decide, n=pl.len())

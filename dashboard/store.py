@@ -141,6 +141,7 @@ class Store:
     reopen       opens the archive again, so that results made since are found; without it `source` stays
     desk         the decisions; without it nothing can be decided
     names        finds the pseudonyms when they are first needed; of a key that nobody keeps when left out
+    flown        the list of flights flown, when there is one
     viewer       who asks
     """
 
@@ -152,6 +153,7 @@ class Store:
         desk: Desk | None = None,
         names: Callable[[], Pseudonyms] | None = None,
         viewer: Callable[[], Actor] = access.viewer,
+        flown: Callable[[], pl.DataFrame | None] | None = None,
     ) -> None:
         self.desk = desk
         self._source = source
@@ -159,6 +161,7 @@ class Store:
         self._reopen = reopen or (lambda: source)
         self._names = cache(names or _new_names)
         self._viewer = viewer
+        self._flown = flown
         self._lock = threading.Lock()
         self._held: Held | None = None
         self._reviewed: tuple[object, Held] | None = None
@@ -171,21 +174,21 @@ class Store:
 
     def held(self) -> Held:
         """The tables now; read again when the archive has been judged since."""
-        return self.whole() if self._role() == OFFICER else self._as_seen().held
+        return self.whole() if self.role() == OFFICER else self._as_seen().held
 
     def reviewed(self) -> Held:
         """The tables now, events with what was decided of them."""
-        return self._whole_reviewed() if self._role() == OFFICER else self._as_seen().held
+        return self._whole_reviewed() if self.role() == OFFICER else self._as_seen().held
 
     def released(self) -> pl.DataFrame:
         """Landings released to debriefing, the last released first: columns of Held.landings, and `events`, the keys
         of the events released. What the officer did not release with them is null for a captain. For nobody else.
         """
         whole = self.held().landings
-        if self._role() not in (OFFICER, CAPTAIN):
+        if self.role() not in (OFFICER, CAPTAIN):
             return whole.clear().with_columns(events=pl.lit(None, pl.List(pl.String)))
         found = self._released()
-        if self._role() == CAPTAIN:
+        if self.role() == CAPTAIN:
             seen = self._as_seen()
             key_of = {one: key for key, one in (seen.behind or {}).items()}
             key = pl.col("landing_id").replace_strict(key_of, default=None, return_dtype=pl.String)
@@ -202,15 +205,13 @@ class Store:
         """One landing."""
         return _one(self.held().landings, pl.col("landing_id") == landing_id)
 
-    def alike(self, landing_id: str, told: tuple[str, ...]) -> int:
-        """How many landings are the same as one in these columns, itself among them."""
-        landings = self.held().landings
-        one = landings.filter(pl.col("landing_id") == landing_id).select(told)
-        return landings.join(one, on=told, how="semi", nulls_equal=True).height
+    def flights_flown(self) -> pl.DataFrame | None:
+        """The list of flights flown (flown.FLOWN), None when there is none. For the officer alone. FactsError."""
+        return self._flown() if self._flown and self.role() == OFFICER else None
 
     def why_not(self, landing_id: str) -> str:
         """Why there is no such landing for this viewer."""
-        return f"This landing is {identity.NOT_RELEASED}." if self._role() == CAPTAIN else NO_LANDING
+        return f"This landing is {identity.NOT_RELEASED}." if self.role() == CAPTAIN else NO_LANDING
 
     def cost_of(self, event_id: str) -> dict[str, Any] | None:
         """What an event cost (schemas.COSTS); None where its kind has no cost, or none was estimated yet."""
@@ -235,7 +236,7 @@ class Store:
     def traces_of(self, landing_id: str) -> Mapping[str, Trace]:
         """What was recorded around one landing."""
         traces = self._of_landing("traces", self.landing_behind(landing_id))
-        if self._role() == OFFICER:
+        if self.role() == OFFICER:
             return traces
         landing = self.landing(landing_id) or {}
         return identity.shown_traces(traces, airfield=landing.get("arrival") is not None)
@@ -247,7 +248,7 @@ class Store:
             if measure not in self._spreads:
                 self._spreads[measure] = _spreads(self._source.measure_values(measure), held.landings)
             found = _one(self._spreads[measure], pl.col("fleet").eq_missing(pl.lit(fleet)))
-        return found if found and found["n"] >= FEWEST_FOR_SPREAD and self._role() in SPREADS_FOR else None
+        return found if found and found["n"] >= FEWEST_FOR_SPREAD and self.role() in SPREADS_FOR else None
 
     # behind it: for methods here, and those who count over all landings; never for a page as it is -------------------
 
@@ -268,17 +269,17 @@ class Store:
 
         NotAllowed for captains and administrators, who see released landings or none.
         """
-        if self._role() not in SEE_EVERY_LANDING:
+        if self.role() not in SEE_EVERY_LANDING:
             raise NotAllowed(f"these landings are {identity.NOT_RELEASED}")
-        return identity.shown_to(frame, self._role(), self._names(), self.whole().landings)
+        return identity.shown_to(frame, self.role(), self._names(), self.whole().landings)
 
     def landing_behind(self, key: str) -> str:
         """The id of the landing behind a key that this viewer was given. NotAllowed when it is none of theirs."""
-        return key if self._role() == OFFICER else self._as_seen().landing_id(key)
+        return key if self.role() == OFFICER else self._as_seen().landing_id(key)
 
     def event_behind(self, key: str) -> str:
         """The id of the event behind a key that this viewer was given. NotAllowed when it is none of theirs."""
-        if self._role() == OFFICER:
+        if self.role() == OFFICER:
             return key
         event = self.event(key)
         if event is None:
@@ -308,7 +309,13 @@ class Store:
         """What a released landing is called by everybody, which tells nothing of it: "7F3A"."""
         return self._names().of("landing_id", self.landing_behind(key))[:SIGNS]
 
-    def _role(self) -> str:
+    def outcomes(self) -> pl.DataFrame:
+        """What every rule said of every landing (schemas.OUTCOMES), with the landings' own ids."""
+        self.whole()
+        return self._source.outcomes()
+
+    def role(self) -> str:
+        """The role of who asks."""
         return self._viewer().role
 
     def _whole_reviewed(self) -> Held:
@@ -323,7 +330,7 @@ class Store:
             return self._reviewed[1]
 
     def _as_seen(self) -> identity.Seen:
-        held, role = self._whole_reviewed(), self._role()
+        held, role = self._whole_reviewed(), self.role()
         with self._lock:
             known, seen = self._seen.get(role, (None, None))
         if seen is None or known is not held:
@@ -340,10 +347,10 @@ class Store:
     def _told(self, table: str, key: str) -> pl.DataFrame:
         """A table of one landing under the key that the viewer knows it by."""
         frame = self._of_landing(table, self.landing_behind(key))
-        if self._role() == OFFICER:
+        if self.role() == OFFICER:
             return frame
         named = frame.with_columns(landing_id=pl.lit(key, pl.String))
-        return identity.told_apart(named, ["reason"], self.whole().landings, self._role())
+        return identity.told_apart(named, ["reason"], self.whole().landings, self.role())
 
     def archive(self) -> Source:
         """The archive as it is now, for those who count over all landings; what is made of it goes through `shown`."""

@@ -127,6 +127,15 @@ def bar(store: Store, event: Mapping[str, Any] | None, answer: Mapping[str, Any]
     return told_now + stands(past, event) + again + below
 
 
+def of_gone(store: Store, event_id: str) -> Markup:
+    """What was done about an event that is none any more: to be read, not to be changed."""
+    past = store.desk.past(event_id) if store.desk else Past()
+    if past.problem:
+        return _problem(f"Decisions cannot be read now. {past.problem}")
+    lines = marks.joined(Markup("<li>{}</li>").format(told.line(act)) for act in past.acts)
+    return Markup('<div class="history"><h2>History</h2><ol>{}</ol></div>').format(lines) if lines else Markup("")
+
+
 def _said(mine: Mapping[str, Any]) -> Markup:
     """How the last ask ended, for those who hear the page; what stands says it to those who see it."""
     return Markup('<p role="status" class="heard">{}</p>').format(mine.get("said", ""))

@@ -8,25 +8,37 @@ from typing import Any
 import polars as pl
 from markupsafe import Markup
 
-from dashboard import figures, marks, names, words
+from dashboard import figures, marks, names, officers, words
+from dashboard.novelty import BEFORE_WEEKS, NEW
 from dashboard.pages.frame import nothing
 from dashboard.query import Query
-from dashboard.queue import first_event
+from dashboard.queue import first_event, repeats_of
 from dashboard.store import RuleCard, Store, can
 from fdm.statistics import rate
+
+REPEATS_NAMED = 6
 
 
 def shown(store: Store, query: Query) -> tuple[str, str, Any]:
     """Markup above the traces, below them, and their figure, for the event that the address names."""
     event = event_of(store, query)
     if event is None and query.event:
-        gone = "This event is not in the archive. It may have come from other limits, or from recordings since removed."
-        return str(nothing(gone)), "", None
+        return str(nothing(_gone(store, query.event))), "", None
     if event is None:
         return "", "", None
     landing_id, card = event["landing_id"], _card(store, event)
     figure = figures.around_event(store.traces_of(landing_id), store.instants_of(landing_id), event, card)
-    return str(event_markup(store, event)), str(more_markup(store, event)), figure
+    return str(event_markup(store, event, query)), str(more_markup(store, event)), figure
+
+
+def _gone(store: Store, event_id: str) -> str:
+    """Why an event is not here."""
+    known = officers.no_longer(store).filter(pl.col("event_id") == event_id)
+    if known.is_empty():
+        return "This event is not in the archive. It may have come from other limits, or from recordings since removed."
+    row = known.row(0, named=True)
+    title = store.held().titles.get(row["rule"], row["rule"] or "Event")
+    return f"{title}: {words.sentence(row['says'])} What was said of it stays below."
 
 
 def event_of(store: Store, query: Query) -> dict[str, Any] | None:
@@ -38,8 +50,8 @@ def _card(store: Store, event: dict[str, Any]) -> RuleCard | None:
     return store.held().rules.get(event["rule"])
 
 
-def event_markup(store: Store, event: dict[str, Any]) -> Markup:
-    """Everything about the event but its traces."""
+def event_markup(store: Store, event: dict[str, Any], query: Query) -> Markup:
+    """Everything about the event but its traces. `query`: the list that it is read beside."""
     card = _card(store, event)
     title = card.title if card else event["rule"]
     yes_or_no = card is not None and card.yes_or_no
@@ -79,6 +91,8 @@ def event_markup(store: Store, event: dict[str, Any]) -> Markup:
                 ("Cost", words.cost(store.cost_of(event["event_id"]))),
                 ("Same landing", _same_landing(store, event)),
                 ("Same aircraft", _same_aircraft(store, event)),
+                ("New", f"Not found {NEW[event['new']]} in the {BEFORE_WEEKS} weeks before." if event["new"] else ""),
+                ("Repeats", _repeats(store, event, query)),
             ]
         ),
     )
@@ -133,6 +147,24 @@ def _same_landing(store: Store, event: dict[str, Any]) -> Markup:
         )
         for other in others.head(4).iter_rows(named=True)
     )
+
+
+def _repeats(store: Store, event: dict[str, Any], query: Query) -> Markup | str:
+    """The other events of the line, each a way to it."""
+    others = repeats_of(store.reviewed(), event, query)
+    if others.is_empty():
+        return ""
+    links = Markup(", ").join(
+        Markup('<a href="{}">{} {}</a>{}').format(
+            query.link(event=other["event_id"], page=query.page),
+            words.day(other["touchdown_utc"]),
+            other["tail"] if query.lines != "together" else other["place"] or "",
+            Markup(' <span class="soft">{}</span>').format(names.VERDICT[other["verdict"]]) if other["verdict"] else "",
+        )
+        for other in others.head(REPEATS_NAMED).iter_rows(named=True)
+    )
+    more = others.height - REPEATS_NAMED
+    return links + (Markup(' <span class="soft">and {:,} more</span>').format(more) if more > 0 else "")
 
 
 def _same_aircraft(store: Store, event: dict[str, Any]) -> str:

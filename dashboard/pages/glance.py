@@ -2,47 +2,142 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import polars as pl
 from markupsafe import Markup
 
-from dashboard import marks, words
+from dashboard import marks, officers, words
+from dashboard.bookchanges import BookChange
+from dashboard.flown import recorded
 from dashboard.query import ALL_WEEKS, Query
-from dashboard.queue import Coverage, Tile, coverage, tiles
-from dashboard.store import Held
+from dashboard.queue import Coverage, Tile, coverage, matching, tiles, week_of
+from dashboard.repeats import Together, new, repeated
+from dashboard.store import Held, Store
+from fdm.errors import FdmError
+from fdm.people.times import in_words
+
+NAMED = 3  # of what is new, and of what repeats
 
 
-def summary(held: Held, query: Query) -> Markup:
-    """Landings, and the three severities with rates."""
-    return _coverage(coverage(held, query), query) + marks.joined(_tile(tile) for tile in tiles(held, query))
+def shown(store: Store, query: Query) -> Markup:
+    """Everything above the list."""
+    held = store.reviewed()
+    change = officers.book_change(store)
+    return Markup('<div class="summary">{}</div>{}').format(
+        summary(held, query, _flown(store, query)), strip(held, query, change)
+    )
 
 
-def _coverage(found: Coverage, query: Query) -> Markup:
+def summary(held: Held, query: Query, flown: Flown | str = "") -> Markup:
+    """Landings, and the three severities with rates.
+
+    flown    the flights flown, or why their list cannot be read; empty when there is no list
+    """
+    return _coverage(coverage(held, query), query, flown) + marks.joined(_tile(tile) for tile in tiles(held, query))
+
+
+@dataclass(frozen=True)
+class Flown:
+    """Flights flown, and how many of them have a recording."""
+
+    flights: int
+    recorded: int
+
+
+def _flown(store: Store, query: Query) -> Flown | str:
+    try:
+        flights = store.flights_flown()
+    except FdmError as error:
+        return str(error)
+    if flights is None or query.runway:
+        return ""
+    held = store.held()
+    week = week_of(held, query)
+    if week != ALL_WEEKS:
+        flights = flights.filter(pl.col("week") == week)
+    tails = matching(held.landings, Query(fleet=query.fleet, tail=query.tail)).select("tail").unique().collect()
+    if query.fleet or query.tail:
+        flights = flights.join(tails, on="tail", how="semi")
+    return Flown(flights.height, recorded(flights, held.landings))
+
+
+def _coverage(found: Coverage, query: Query, flown: Flown | str) -> Markup:
     span = "in all weeks" if query.week == ALL_WEEKS else "this week"
+    whole = found.landings
     rows = [
-        ("Recorded", found.landings, found.landings, ""),
-        (
-            "Assessed",
-            found.assessed,
-            found.landings,
-            _missing(found.landings - found.assessed, "not assessed"),
-        ),
-        (
-            "By every rule",
-            found.complete,
-            found.landings,
-            _missing(found.assessed - found.complete, "in part"),
-        ),
+        ("Recorded", found.landings, ""),
+        ("Assessed", found.assessed, _missing(found.landings - found.assessed, "not assessed")),
+        ("By every rule", found.complete, _missing(found.assessed - found.complete, "in part")),
     ]
+    if isinstance(flown, Flown):
+        whole = max(flown.flights, found.landings)
+        share = f"{100 * flown.recorded / flown.flights:.0f} % recorded" if flown.flights else ""
+        missing = _missing(flown.flights - flown.recorded, "not recorded")
+        rows = [("Flown", flown.flights, share), ("Recorded", found.landings, missing), *rows[1:]]
     body = marks.joined(
         Markup(
-            '<tr><th scope="row">{}</th><td class="num">{:,}</td><td class="bar">{}</td><td class="soft">{}</td></tr>'
-        ).format(name, n, marks.share_bar(n, whole), note)
-        for name, n, whole, note in rows
+            '<tr class="{}"><th scope="row">{}</th><td class="num">{:,}</td><td class="bar">{}</td>'
+            '<td class="soft">{}</td></tr>'
+        ).format("assessed" if name == "Assessed" else "", name, n, marks.share_bar(n, whole), note)
+        for name, n, note in rows
     )
     reasons = "; ".join(f"{reason} {n:,}" for reason, n in found.reasons)
     return Markup(
         '<div class="tile coverage"><h2><b>Landings</b> <span class="soft">{}</span></h2><table>{}</table>'
         '<p class="soft reasons">{}</p></div>'
-    ).format(span, body, reasons)
+    ).format(span, body, flown if isinstance(flown, str) and flown else reasons)
+
+
+def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
+    """What is new, what repeats, and what the rule book changed; nothing when there is none of it."""
+    week = week_of(held, query)
+    fresh = new(held, query) if week != ALL_WEEKS else []
+    again = repeated(held, query)
+    show = Markup('<a href="{}">Show</a>').format(query.link(new="yes", event=""))
+    lines = [
+        ("New", _named(fresh, query, count=False), show if fresh else ""),
+        ("Repeats", _named(again, query, count=True), ""),
+        ("Rule book", book_line(change), ""),
+    ]
+    rows = marks.joined(
+        Markup("<p><b>{}</b><span>{}</span>{}</p>").format(name, said, more) for name, said, more in lines if said
+    )
+    return Markup('<div class="strip">{}</div>').format(rows) if rows else Markup("")
+
+
+def _named(found: list[Together], query: Query, *, count: bool) -> Markup:
+    """The first few, each a way to its events, and how many more."""
+    links = Markup("; ").join(_link(one, query, count=count) for one in found[:NAMED])
+    more = len(found) - NAMED
+    return links + Markup(' <span class="soft">and {:,} more</span>').format(more) if more > 0 else links
+
+
+def _link(one: Together, query: Query, *, count: bool) -> Markup:
+    where = f"on {one.name}" if one.kind == "aircraft" else f"at {one.name}"
+    engine = f" engine {one.engine}" if one.engine else ""
+    often = Markup(' <b>×{:,}</b> <span class="soft">in {}</span>').format(
+        one.events, words.count(one.landings, "landing")
+    )
+    return Markup('{}<a href="{}">{} {}{}</a>{}').format(
+        marks.severity(one.severity),
+        query.link(rule=one.rule, lines="single", event="", **{one.key: one.name}),
+        one.title,
+        where,
+        engine,
+        often if count else "",
+    )
+
+
+def book_line(change: BookChange | None) -> str:
+    """ "Version 12, saved by vera on 12 Nov 2026: less noise at Korsby. Reverser transit slow: high 3.5 s → 4.0 s." """
+    if change is None or not change.changes:
+        return ""
+    moved = "; ".join(change.changes[:NAMED])
+    more = f"; and {len(change.changes) - NAMED} more" if len(change.changes) > NAMED else ""
+    newer = " A newer version was saved and is not in use yet." if change.newer else ""
+    named = f"Version {change.version}" if change.version else "The version in use"
+    return f"{named}, saved by {change.by}, {in_words(change.at_utc)}: {change.reason}. {moved}{more}.{newer}"
 
 
 def _missing(n: int, what: str) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 from markupsafe import Markup
 
 from dashboard import marks, names, words
-from dashboard.novelty import BEFORE_WEEKS
+from dashboard.novelty import BEFORE_WEEKS, NEW
 from dashboard.pages.frame import exports, nothing, pager
 from dashboard.query import ALL_WEEKS, Query
 from dashboard.queue import (
@@ -24,7 +24,6 @@ from dashboard.queue import (
 )
 from dashboard.store import Held
 
-NEW = {"aircraft": "on this aircraft", "runway": "at this runway", "both": "on this aircraft or at this runway"}
 COLUMNS = (
     ("", "Severity"),
     ("event", "Event"),
@@ -34,8 +33,8 @@ COLUMNS = (
 )
 
 
-def queue_list(held: Held, query: Query, *, decides: bool = False) -> Markup:
-    """The list: groups of lines by severity."""
+def queue_list(held: Held, query: Query, *, decides: bool = False, gone: int = 0) -> Markup:
+    """The list: groups of lines by severity. `gone`: events that something was done about and that are none now."""
     week = week_of(held, query)
     events = chosen_events(held, query, week=week)
     found = groups(held, events, query)
@@ -49,7 +48,7 @@ def queue_list(held: Held, query: Query, *, decides: bool = False) -> Markup:
         '<p class="tally"><span>{} in {}</span><span class="spring"></span>{}</p>'
         '<div class="rows" role="list"><div class="row column-heads">{}{}<span>Origin</span></div>{}</div>{}'
         '<p class="soft note">Limits stand at the same place in every line; each event keeps its own scale '
-        "between them, closing up beyond.</p>"
+        "between them, closing up beyond.{}</p>"
     ).format(
         _tally(held, query, week, decides=decides),
         words.count(lines, "line"),
@@ -58,7 +57,15 @@ def queue_list(held: Held, query: Query, *, decides: bool = False) -> Markup:
         scale_head,
         body,
         pager(lines, LINES_PER_PAGE, query, "lines") + _next_open(next_open(held, events, query) if decides else None),
+        _gone(gone),
     )
+
+
+def _gone(n: int) -> Markup:
+    if not n:
+        return Markup("")
+    said = f"{words.count(n, 'event')} that something was done about {'is' if n == 1 else 'are'} none now."
+    return Markup(' {} <a href="/no-longer">Show</a>').format(said)
 
 
 def _next_open(query: Query | None) -> Markup:

@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from dashboard import marks, told
+from dashboard import marks, officers, told
 from dashboard.desk import Past
 from dashboard.query import LONGEST_NOTE
 from dashboard.store import Store
@@ -192,7 +192,7 @@ def _debriefing(store: Store, event: Mapping[str, Any], past: Past) -> Markup:
 
 def shown_to_captains(store: Store, event: Mapping[str, Any]) -> tuple[bool, str]:
     """Whether few landings share what a captain will see of this one, and what that is."""
-    n = store.alike(event["landing_id"], AS_FLOWN)
+    n = officers.alike(store, event["landing_id"], AS_FLOWN)
     shown = "Captains see the landing as flown, its fleet and runway length; no aircraft, flight, airfield or date."
     if n < LEAST:
         return True, f"{shown} Only {n} such {'landing is' if n == 1 else 'landings are'} here: the crew may be known."

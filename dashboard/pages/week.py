@@ -8,12 +8,11 @@ import polars as pl
 from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from markupsafe import Markup
 
-from dashboard import marks, names, words
+from dashboard import marks, names, officers, words
 from dashboard.access import open_to
 from dashboard.elements import Block
-from dashboard.pages import decision, evidence
+from dashboard.pages import decision, evidence, glance
 from dashboard.pages.frame import filters, options, paint, search_box, traces
-from dashboard.pages.glance import summary
 from dashboard.pages.lines import queue_list
 from dashboard.query import ALL_WEEKS, GIVEN_TO, Query, parse
 from dashboard.queue import week_of
@@ -41,7 +40,7 @@ def layout(store: Store, _name: str, search: str) -> html.Div:
             dcc.Store(id="ask"),
             dcc.Store(id="decided"),
             Block("week-controls", controls(held, query), "controls no-print"),
-            Block("week-summary", className="summary"),
+            Block("week-summary", className="glance"),
             html.Div(
                 [
                     html.Section(
@@ -87,8 +86,9 @@ def register(app: Dash, store: Store) -> None:
     )
     @open_to(OFFICER)
     def show_list(filters: str | None, _decided: Any) -> tuple[str, str]:
-        held, query = store.reviewed(), parse(filters)
-        return str(summary(held, query)), str(queue_list(held, query, decides=store.desk is not None))
+        query, decides = parse(filters), store.desk is not None
+        listed = queue_list(store.reviewed(), query, decides=decides, gone=officers.gone(store).height)
+        return str(glance.shown(store, query)), str(listed)
 
     @app.callback(
         Output("evidence", "markup"),
@@ -116,7 +116,11 @@ def register(app: Dash, store: Store) -> None:
     @open_to(OFFICER)
     def show_decision(search: str | None, answer: dict[str, Any] | None) -> str:
         told = answer if "decided.data" in ctx.triggered_prop_ids else None
-        return str(decision.bar(store, evidence.event_of(store, parse(search)), told))
+        query = parse(search)
+        event = evidence.event_of(store, query)
+        if event is None and query.event:
+            return str(decision.of_gone(store, query.event))
+        return str(decision.bar(store, event, told))
 
     paint(app, "evidence-traces")
 

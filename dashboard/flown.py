@@ -1,0 +1,72 @@
+"""The flights flown, from a list beside the archive: how many of them have a recording.
+
+<archive>.flown.csv    tail, flight, start_utc (ISO 8601); further columns are left alone
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from fdm.errors import FactsError
+from fdm.schemas import UTC
+
+FLOWN: dict[str, Any] = {"tail": pl.String, "flight": pl.String, "start_utc": UTC}
+BEFORE, AFTER = timedelta(hours=1), timedelta(hours=24)  # of the start, within which its landing is looked for
+
+
+class FlightsFlown:
+    """The list beside an archive, read again when it has changed. Safe to share between threads."""
+
+    def __init__(self, archive: Path | str) -> None:
+        folder = Path(archive).absolute()
+        self.path = folder.with_name(f"{folder.name}.flown.csv")
+        self._known: tuple[float, pl.DataFrame] | None = None
+
+    def __call__(self) -> pl.DataFrame | None:
+        """FLOWN, with the ISO `week` of the start; None when there is no list. FactsError when it cannot be read."""
+        try:
+            changed = self.path.stat().st_mtime
+        except OSError:
+            return None
+        known = self._known
+        if known is None or known[0] != changed:
+            known = self._known = (changed, read_flown(self.path))
+        return known[1]
+
+
+def read_flown(path: Path) -> pl.DataFrame:
+    """The flights of a list: FLOWN and `week`. FactsError when the file is no such list."""
+    try:
+        frame = pl.read_csv(path, infer_schema=False)
+    except (OSError, pl.exceptions.PolarsError) as error:
+        raise FactsError(f"cannot be read ({error})", source=path, cure="Give a CSV file.") from None
+    missing = [name for name in FLOWN if name not in frame.columns]
+    if missing:
+        problem = f"has no column {' and '.join(missing)}"
+        raise FactsError(problem, source=path, cure="It needs tail, flight and start_utc.")
+    start = pl.col("start_utc").str.strip_chars().str.replace(r"(Z|\+00:00)$", "").str.replace(" ", "T")
+    read = frame.select(
+        pl.col("tail", "flight").str.strip_chars(),
+        start_utc=start.str.to_datetime(strict=False, time_unit="us", time_zone="UTC"),
+    ).unique(maintain_order=True)
+    bad = frame.filter(pl.col("start_utc").is_not_null()).height - read.get_column("start_utc").count()
+    if bad > 0 and read.get_column("start_utc").null_count():
+        at = read.with_row_index("row", 2).filter(pl.col("start_utc").is_null()).item(0, "row")
+        raise FactsError(
+            "start_utc is not a time", source=path, where=f"row {at}", cure="Write it as in 2026-11-12T06:41:00Z."
+        )
+    utc = pl.col("start_utc")
+    return read.with_columns(week=pl.format("{}-W{}", utc.dt.iso_year(), utc.dt.week().cast(pl.String).str.zfill(2)))
+
+
+def recorded(flights: pl.DataFrame, landings: pl.DataFrame) -> int:
+    """How many of some flights have a landing in the archive: same aircraft and flight, within a day of the start."""
+    pairs = flights.with_row_index("number").join(
+        landings.select("tail", "flight", "touchdown_utc"), on=["tail", "flight"]
+    )
+    near = pl.col("touchdown_utc").is_between(pl.col("start_utc") - BEFORE, pl.col("start_utc") + AFTER)
+    return pairs.filter(near).get_column("number").n_unique()

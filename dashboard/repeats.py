@@ -1,0 +1,89 @@
+"""What is new in a list of events, and what repeats: on an aircraft (and its engine), or at a runway. Pure Polars."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from dashboard.query import Query
+from dashboard.queue import chosen_events, week_of
+from dashboard.store import Held, can
+
+FEWEST = 3  # events in the list that are called a repeat; common practice, no source
+KINDS = {"aircraft": ("tail", "engine"), "runway": ("place",)}
+
+
+@dataclass(frozen=True)
+class Together:
+    """Events of one rule on one aircraft (and engine) or at one runway.
+
+    severity    of the worst
+    landings    landings of the aircraft, or at the runway, on which the rule was assessed
+    """
+
+    rule: str
+    title: str
+    kind: str
+    name: str
+    engine: int | None
+    severity: str
+    events: int
+    landings: int
+
+    @property
+    def key(self) -> str:
+        """The filter that `name` is a value of."""
+        return "tail" if self.kind == "aircraft" else "runway"
+
+
+def repeated(held: Held, query: Query) -> list[Together]:
+    """What was found FEWEST times or more, the most often first."""
+    events = _facts(held, query)
+    found = [one for kind in KINDS for one in _together(held, query, events, kind) if one.events >= FEWEST]
+    return sorted(found, key=lambda one: -one.events)
+
+
+def new(held: Held, query: Query) -> list[Together]:
+    """What had not been found there in the weeks before (see novelty), the worst first."""
+    events = _facts(held, query).filter(pl.col("new").is_not_null())
+    on_aircraft = events.filter(pl.col("new").is_in(["aircraft", "both"])).with_columns(engine=pl.lit(None, pl.Int8))
+    at_runway = events.filter(pl.col("new") == "runway")
+    return _together(held, query, on_aircraft, "aircraft") + _together(held, query, at_runway, "runway")
+
+
+def _facts(held: Held, query: Query) -> pl.DataFrame:
+    return chosen_events(held, query.facts, week=week_of(held, query))
+
+
+def _together(held: Held, query: Query, events: pl.DataFrame, kind: str) -> list[Together]:
+    """Groups of one kind, worst first."""
+    key = KINDS[kind][0]
+    same = ["rule", "title", *KINDS[kind]]
+    groups = events.filter(pl.col(key).is_not_null()).group_by(same, maintain_order=True)
+    counted = groups.agg(pl.col("severity").first(), n=pl.len())
+    return [
+        Together(
+            row["rule"],
+            row["title"],
+            kind,
+            row[key],
+            row.get("engine"),
+            row["severity"],
+            row["n"],
+            _assessed(held, query, row["rule"], key, row[key]),
+        )
+        for row in counted.iter_rows(named=True)
+    ]
+
+
+def _assessed(held: Held, query: Query, rule: str, key: str, name: str) -> int:
+    """Landings of an aircraft or at a runway, in the query's week, on which a rule was assessed."""
+    if can(rule) not in held.landings.columns:
+        return 0
+    week = week_of(held, query)
+    conditions: list[Any] = [pl.col(key) == name, pl.col(can(rule))]
+    if week in held.weeks:
+        conditions.append(pl.col("week") == week)
+    return held.landings.filter(conditions).height

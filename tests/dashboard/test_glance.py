@@ -1,0 +1,273 @@
+"""What the officer sees above the list: flights flown, what is new, what repeats, and what the rule book changed."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+import pytest
+from conftest import text_of
+from invented_archive import RULES, FakeArchive
+
+import rules
+from dashboard import bookchanges, flown, officers, repeats
+from dashboard.desk import Desk
+from dashboard.pages import decision, evidence, glance, lines, no_longer
+from dashboard.query import Query, parse
+from dashboard.store import Store
+from fdm.errors import FactsError
+from fdm.people.books import files_of
+from fdm.people.roles import OFFICER, Actor
+from fdm.people.store import People
+from fdm.rulebook import load_rule_book
+
+VERA = Actor("vera", OFFICER)
+SHIPPED = Path(rules.__file__).parent
+
+
+@pytest.fixture
+def desk(tmp_path):
+    made = Desk(lambda: People(str(tmp_path / "rollouts.people.sqlite")), lambda: VERA)
+    yield made
+    made.close()
+
+
+# ── what is new, what repeats ─────────────────────────────────────────────────────────────────────────────────
+
+
+def in_week(row, week):
+    return row["touchdown_utc"].isocalendar()[:2] == (2026, week)
+
+
+def test_repeats_are_counted_by_aircraft_with_engine_and_by_runway(held, archive):
+    events = [e for e in archive.events().iter_rows(named=True) if in_week(e, 47)]
+    wanted = Counter(("aircraft", e["rule"], e["tail"], e["engine"]) for e in events)
+    wanted += Counter(("runway", e["rule"], f"{e['arrival']} {e['runway']}", None) for e in events)
+    found = repeats.repeated(held, Query(week="2026-W47"))
+    told = {(one.kind, one.rule, one.name, one.engine): one.events for one in found}
+    assert told == {key: n for key, n in wanted.items() if n >= 3}
+    assert told
+    assert [one.events for one in found] == sorted(told.values(), reverse=True)
+
+
+def test_a_repeat_says_in_how_many_assessed_landings(held, archive):
+    said = {
+        (o["landing_id"], o["rule"]) for o in archive.outcomes().iter_rows(named=True) if o["outcome"] != "not_assessed"
+    }
+    landings = [r for r in archive.landings().iter_rows(named=True) if in_week(r, 47)]
+    for one in repeats.repeated(held, Query(week="2026-W47")):
+        mine = [r for r in landings if one.name in (r["tail"], f"{r['arrival']} {r['runway']}")]
+        assert one.landings == sum((r["landing_id"], one.rule) in said for r in mine)
+
+
+def test_what_is_new_is_listed_once_with_a_way_to_its_events(held):
+    query = Query(week="2026-W47")
+    found = repeats.new(held, query)
+    assert found
+    assert len({(one.rule, one.key, one.name) for one in found}) == len(found)
+    ranks = {"high": 3, "medium": 2, "low": 1}
+    for kind in ("aircraft", "runway"):
+        severities = [ranks[one.severity] for one in found if one.kind == kind]
+        assert severities == sorted(severities, reverse=True)
+    markup = str(glance.strip(held, query, None))
+    first = found[0]
+    assert f"rule={first.rule}" in markup
+    assert f"{first.title} on {first.name}" in text_of(markup)
+    assert f"and {len(found) - 3} more" in text_of(markup)
+    chosen = held.events.filter(pl.col("week") == "2026-W47", pl.col("new").is_not_null())
+    shown = text_of(lines.queue_list(held, parse("?week=2026-W47&new=yes&lines=single")))
+    assert shown.startswith(f"{chosen.height} events")
+
+
+def test_an_event_names_the_others_of_its_line(store, held):
+    query = Query(week="all")
+    keys = ["rule", "tail", "engine"]
+    counts = held.events.group_by(keys).len().filter(pl.col("len") == 4).row(0, named=True)
+    same = held.events.filter(*(pl.col(k).eq_missing(pl.lit(counts[k])) for k in keys))
+    event = same.row(0, named=True)
+    markup = str(evidence.event_markup(store, event, query))
+    for other in same["event_id"].to_list()[1:]:
+        assert f"event={other}" in markup
+    assert markup.count("week=all&amp;event=") == 3
+
+
+# ── flights flown ─────────────────────────────────────────────────────────────────────────────────────────────
+
+LIST = """tail,flight,start_utc,captain
+QQ-LAA,VH1,2026-11-16T06:00:00Z,x
+QQ-LAA,VH1,2026-11-17T06:00:00Z,x
+QQ-LAA,VH2,2026-11-17 09:00:00,x
+QQ-LAB,VH3,2026-11-23T01:00:00+00:00,x
+QQ-LAB,VH3,2026-11-23T01:00:00+00:00,x
+"""
+
+
+def written(tmp_path, text):
+    path = tmp_path / "rollouts.flown.csv"
+    path.write_text(text)
+    return path
+
+
+def landing(tail, flight, *when):
+    return {"tail": tail, "flight": flight, "touchdown_utc": datetime(2026, 11, *when, tzinfo=UTC)}
+
+
+def test_flights_of_a_list_are_counted_once_and_by_week(tmp_path):
+    frame = flown.read_flown(written(tmp_path, LIST))
+    assert frame["week"].to_list() == ["2026-W47", "2026-W47", "2026-W47", "2026-W48"]
+    assert "captain" not in frame.columns
+
+
+def test_a_flight_is_recorded_when_its_own_landing_is_there(tmp_path):
+    frame = flown.read_flown(written(tmp_path, LIST))
+    landings = pl.DataFrame([landing("QQ-LAA", "VH1", 17, 8), landing("QQ-LAB", "VH2", 17, 10)])
+    assert flown.recorded(frame, landings) == 1
+    both = pl.DataFrame([landing("QQ-LAA", "VH1", 17, 8), landing("QQ-LAA", "VH1", 16, 7)])
+    assert flown.recorded(frame, both) == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("tail,flight\nQQ-LAA,VH1\n", "has no column start_utc"),
+        ("tail,flight,start_utc\nQQ-LAA,VH1,2026-11-16T06:00:00Z\nQQ-LAA,VH1,yesterday\n", "start_utc is not a time"),
+    ],
+)
+def test_a_list_that_is_none_is_refused_in_words(tmp_path, text, said):
+    with pytest.raises(FactsError, match=said):
+        flown.read_flown(written(tmp_path, text))
+
+
+def test_a_list_is_read_again_when_it_changes_and_none_is_no_list(tmp_path):
+    import os
+
+    listed = flown.FlightsFlown(tmp_path / "rollouts")
+    assert listed() is None
+    path = written(tmp_path, LIST)
+    assert listed().height == 4
+    path.write_text("\n".join(LIST.splitlines()[:2]) + "\n")
+    os.utime(path, (1, 1))
+    assert listed().height == 1
+
+
+def test_flown_recorded_and_assessed_stand_above_the_list(archive, held):
+    landings = held.landings.filter(pl.col("week") == "2026-W47")
+    every = landings.select("tail", "flight", start_utc=pl.col("touchdown_utc") - pl.duration(hours=2), week="week")
+    lost = every.head(7).with_columns(flight=pl.lit("VH999"))
+    store = Store(archive, lambda _run: RULES, flown=lambda: pl.concat([every, lost]))
+    said = text_of(glance.shown(store, Query()))
+    n = landings.height
+    assert f"Flown {n + 7} {100 * n / (n + 7):.0f} % recorded Recorded {n} 7 not recorded" in said
+    fleet = landings.filter(pl.col("fleet") == "Heron 90")
+    lost_of_fleet = lost.filter(pl.col("tail").is_in(fleet["tail"].implode())).height
+    assert f"Flown {fleet.height + lost_of_fleet} " in text_of(glance.shown(store, Query(fleet="Heron 90")))
+    assert "Flown" not in text_of(glance.shown(store, Query(runway="Korsby 09L")))
+
+
+def test_a_list_that_cannot_be_read_is_said_and_the_rest_stands(archive):
+    def broken():
+        raise FactsError("has no column tail", source="rollouts.flown.csv")
+
+    said = text_of(glance.shown(Store(archive, lambda _run: RULES, flown=broken), Query()))
+    assert "has no column tail" in said
+    assert "Recorded" in said
+
+
+# ── what the rule book changed ────────────────────────────────────────────────────────────────────────────────
+
+
+def test_what_changed_between_rule_books_in_words():
+    was = {
+        "a.toml": 'title = "Reverser transit slow"\nunit = "s"\n[limits]\nlow = 2.5\nmedium = 3.0\nhigh = 3.5\n'
+        '[limits_by_fleet."Heron 90"]\nhigh = 5.0\n',
+        "b.toml": 'title = "Bounce"\n',
+        "d.toml": 'title = "No reverse"\nwhy = "old words"\n',
+        "settings.toml": "taxi_speed_kt = 30\n",
+    }
+    now = {
+        "a.toml": was["a.toml"].replace("high = 3.5", "high = 4.0").replace("high = 5.0", "high = 6.0"),
+        "c.toml": 'title = "Brakes late"\n',
+        "d.toml": 'title = "No reverse"\nwhy = "new words"\n',
+        "settings.toml": "taxi_speed_kt = 25\n",
+    }
+    assert list(bookchanges.differences(was, now)) == [
+        "Reverser transit slow: high 3.5 s → 4.0 s, Heron 90 high 5.0 s → 6.0 s",
+        "Bounce: taken out",
+        "Brakes late: new rule",
+        "setting taxi speed kt 30 → 25",
+    ]
+
+
+def test_the_officer_is_told_who_moved_which_limit_and_why(archive, desk):
+    files = files_of(SHIPPED)
+    text = files["slow_transit.toml"]
+    limit = load_rule_book(SHIPPED).rules["slow_transit"].limits.low
+    moved = text.replace(f"low = {limit}", f"low = {limit + 0.1:.1f}", 1)
+    assert moved != text
+    first = desk.ask(lambda people, by: people.books.save(files, reason="As shipped", by=by))
+    second = desk.ask(
+        lambda people, by: people.books.save(files | {"slow_transit.toml": moved}, reason="Less noise", by=by)
+    )
+
+    def told(book_hash):
+        class Judged(FakeArchive):
+            def __init__(self):
+                self.__dict__ |= archive.__dict__
+                self.run = dict(archive.run) | {"rule_book_hash": book_hash}
+
+        store = Store(Judged(), lambda _run: RULES, desk=desk)
+        return text_of(glance.shown(store, Query()))
+
+    assert "Rule book" not in told(first.hash)
+    said = told(second.hash)
+    assert "saved by vera," in said
+    assert ": Less noise. " in said
+    assert f"low {limit} s → {limit + 0.1:.1f} s" in said
+    assert "Rule book" not in told("0" * 8)
+
+
+# ── events no longer ──────────────────────────────────────────────────────────────────────────────────────────
+
+
+class Without(FakeArchive):
+    """The archive judged anew without some events: the first is within limits now, the second not assessed."""
+
+    def __init__(self, archive, gone):
+        self.__dict__ |= archive.__dict__
+        self.run = dict(archive.run) | {"detected_utc": datetime(2026, 12, 1, tzinfo=UTC)}
+        self._events = archive.events().filter(~pl.col("event_id").is_in(gone))
+        id_ = pl.format("{}-{}", "landing_id", "rule")
+        kind = pl.when(id_ == gone[0]).then(pl.lit("within")).when(id_ == gone[1]).then(pl.lit("not_assessed"))
+        why = pl.when(id_ == gone[1]).then(pl.lit("ground speed has a gap there")).otherwise("reason")
+        self._outcomes = archive.outcomes().with_columns(outcome=kind.otherwise("outcome"), reason=why)
+
+
+def test_what_was_decided_of_an_event_that_is_none_now_stays(archive, held, desk):
+    events = [held.events.row(i, named=True) for i in (0, 1, 2)]
+    before = Store(archive, lambda _run: RULES, desk=desk)
+    for i, event in enumerate(events):
+        asked = {"act": "decide", "event": event["event_id"], "verdict": "valid", "note": f"Note {i}", "token": f"t{i}"}
+        assert decision.done(before, asked | {"seen": ""})["problem"] == ""
+    assert officers.gone(before).is_empty()
+    gone = [event["event_id"] for event in events[:2]]
+    now = Store(Without(archive, gone), lambda _run: RULES, desk=desk)
+    listed = lines.queue_list(now.reviewed(), Query(), decides=True, gone=officers.gone(now).height)
+    assert "2 events that something was done about are none now. Show" in text_of(listed)
+    page = no_longer.listing(now)
+    said = text_of(page)
+    assert "Within limits now." in said
+    assert "Not assessed now (ground speed has a gap there)." in said
+    for event in events[:2]:
+        assert f'href="/landing/{event["landing_id"]}"' in page
+        assert f"event={event['event_id']}" in page
+    head = text_of(evidence.shown(now, Query(event=gone[0]))[0])
+    assert "within limits now" in head.lower()
+    assert "Note 0 (vera" in text_of(decision.of_gone(now, gone[0]))
+    assert "data-decide" not in decision.of_gone(now, gone[0])
+
+
+def test_nothing_is_gone_while_every_event_stands(archive, desk):
+    store = Store(archive, lambda _run: RULES, desk=desk)
+    assert "is still one" in text_of(no_longer.listing(store))
