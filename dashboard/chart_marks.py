@@ -183,5 +183,15 @@ def spread(at: Sequence[float], apart: float) -> list[float]:
     return [_first(block) + i * apart for block in blocks for i in range(block[1])]
 
 
+def inside(spots: Sequence[float], low: float, high: float, apart: float) -> list[float]:
+    """Places that stand `apart`, brought between two edges as far as they have room there."""
+    found = list(spots)
+    for i in range(len(found)):
+        found[i] = max(found[i], low if i == 0 else found[i - 1] + apart)
+    for i in reversed(range(len(found))):
+        found[i] = min(found[i], high if i == len(found) - 1 else found[i + 1] - apart)
+    return found
+
+
 def _first(block: tuple[float, int]) -> float:
     return block[0] / block[1]

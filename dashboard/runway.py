@@ -8,13 +8,17 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from dashboard import marks, words
-from dashboard.chart_marks import spread
+from dashboard.chart_marks import inside, spread
 from dashboard.steps import StepRow
 
 ROWS = 3
 ROW_PX, BADGE_Y, STRIP_Y, STRIP_PX = 15, 62, 80, 24
 WIDE_PX, NARROW_PX, CHAR_PX = 1180, 640, 6.1
+PAPER_PX = 680
 FIRST_LABEL_PX = 150
+NO_DISTANCES = "Distances are not known: ground speed was not recorded well enough."
+BADGE_R_PX = 10.0
+NEAR_END_PCT = 91  # from here on a word stands before its line
 APART_PX = 21  # numbers do not cover one another
 BESIDE_PX, APART_BESIDE_PX = 24, 17
 
@@ -59,13 +63,23 @@ def drawing(
     """The strip as SVG, for a screen and for a page of paper; a sentence when distances are not known."""
     span = strip(rows, runway_length_m, touchdown_m)
     if span is None:
-        return Markup('<p class="soft">Distances are not known: ground speed was not recorded well enough.</p>')
+        return Markup('<p class="soft">{}</p>').format(NO_DISTANCES)
     placed = [row for row in rows if row.last and row.last.distance_m is not None]
     end = max(row.last.distance_m or 0.0 for row in placed if row.last)
     wide, narrow = (
         _svg(name, px, span, placed, end, beside) for name, px in (("wide", WIDE_PX), ("narrow", NARROW_PX))
     )
     return wide + narrow
+
+
+def on_paper(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m: float | None) -> Markup:
+    """The strip for a page of paper alone."""
+    span = strip(rows, runway_length_m, touchdown_m)
+    if span is None:
+        return Markup('<p class="soft">{}</p>').format(NO_DISTANCES)
+    placed = [row for row in rows if row.last and row.last.distance_m is not None]
+    end = max(row.last.distance_m or 0.0 for row in placed if row.last)
+    return _svg("narrow", PAPER_PX, span, placed, end, None)
 
 
 def _svg(name: str, width_px: int, span: Strip, placed: Sequence[StepRow], end: float, beside: Beside | None) -> Markup:
@@ -172,9 +186,11 @@ def _milestones(span: Strip, placed: Sequence[StepRow]) -> list[Markup]:
                     _r(span.pct(row.last.distance_m)), STRIP_Y - 4, STRIP_Y + STRIP_PX + 14
                 )
             )
+            at = _r(span.pct(row.last.distance_m))
+            dx, anchor = (-4, "end") if at > NEAR_END_PCT else (4, "start")
             found.append(
-                Markup('<text class="strong" x="{}%" dx="4" y="{}">{}</text>').format(
-                    _r(span.pct(row.last.distance_m)), STRIP_Y + STRIP_PX + 12, row.title.lower()
+                Markup('<text class="strong" x="{}%" dx="{}" y="{}" text-anchor="{}">{}</text>').format(
+                    at, dx, STRIP_Y + STRIP_PX + 12, anchor, row.title.lower()
                 )
             )
     return found
@@ -184,7 +200,8 @@ def _badges(span: Strip, steps: Sequence[StepRow], width_px: int) -> tuple[Marku
     """Numbers above the strip, moved apart where they crowd, words where there is room; and the height left over."""
     ordered = sorted(steps, key=lambda row: row.last.distance_m if row.last and row.last.distance_m else 0.0)
     at = [span.pct(row.last.distance_m or 0.0) for row in ordered if row.last]
-    spots = [min(max(x, 0.9), 99.1) for x in spread(at, 100 * APART_PX / width_px)]
+    apart = 100 * APART_PX / width_px
+    spots = inside(spread(at, apart), 100 * BADGE_R_PX / width_px, 100 - 100 * BADGE_R_PX / width_px, apart)
     labels = _rows([_words(row) for row in ordered], spots, width_px)
     parts = []
     for row, x, spot, (text, level, anchor) in zip(ordered, at, spots, labels, strict=True):

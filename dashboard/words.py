@@ -140,9 +140,8 @@ def cost(found: Mapping[str, Any] | None) -> str:
     if found["extra_m"] is not None:
         metres, seconds = found["extra_m"], found["extra_s"]
         if found["extra_m_lower"] <= 0 <= found["extra_m_upper"]:
-            head = (
-                f"Cost no rollout that can be told: {_rounded(found, 'extra_m')} m {_range(found, 'extra_m')} to 30 kt"
-            )
+            distance = f"{_rounded(found, 'extra_m')} m {_range(found, 'extra_m')}"
+            head = f"No cost in distance that can be told: {distance} to 30 kt"
         elif metres < 0:
             head = f"No cost: the rollout to 30 kt was about {_number(-metres)} m shorter"
         else:
@@ -173,7 +172,8 @@ def _in_brakes(found: Mapping[str, Any]) -> str:
 
 
 def _range(found: Mapping[str, Any], name: str) -> str:
-    return f"({_rounded(found, f'{name}_lower')}–{_rounded(found, f'{name}_upper')})"
+    between = " to " if found[f"{name}_lower"] < 0 else "–"
+    return f"({_rounded(found, f'{name}_lower')}{between}{_rounded(found, f'{name}_upper')})"
 
 
 def _rounded(found: Mapping[str, Any], name: str) -> str:

@@ -9,7 +9,7 @@ import polars as pl
 from dash import Dash, Input, Output, dcc, html
 from markupsafe import Markup
 
-from dashboard import marks, names, rollouts, runway, steptable, words
+from dashboard import marks, names, rollouts, runway, steptable, stopping, words
 from dashboard.access import open_to
 from dashboard.elements import Block
 from dashboard.pages.frame import message, paint, traces
@@ -45,7 +45,11 @@ def layout(store: Store, landing_id: str, search: str) -> html.Div:
                         [Block("rollout-head", _rollout_head()), *traces("rollout-traces", "Traces of the rollout")],
                         className="column",
                     ),
-                    Block("landing-rules", rules_said(store, landing, events, measures) + recording(landing), "column"),
+                    Block(
+                        "landing-rules",
+                        rules_said(store, landing, events, measures) + margin(landing, measures) + recording(landing),
+                        "column",
+                    ),
                 ],
                 className="columns",
             ),
@@ -272,6 +276,11 @@ def _said(rule: str, title: Markup, value: Markup, column: Markup, *notes: str) 
         '<span class="said-value">{2}</span>'
         '<span class="said-limits">{3}</span>{4}</div>'
     ).format(rule, title, value, column, more)
+
+
+def margin(landing: Mapping[str, Any], measures: pl.DataFrame) -> Markup:
+    """The runway that was left, and what would have become of it."""
+    return Markup('<h2 class="later"><b>Stopping margin</b></h2>{}').format(stopping.block(landing, measures))
 
 
 def recording(landing: Mapping[str, Any]) -> Markup:

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import click
 
 from fdm import __version__
-from fdm.cli import archive_commands, check_commands, health_commands, show_commands
+from fdm.cli import archive_commands, check_commands, health_commands, report_commands, show_commands
 from fdm.errors import FdmError
 from fdm.people import commands as people_commands
 
@@ -40,7 +40,7 @@ def cli() -> None:
     """
 
 
-for module in (show_commands, archive_commands, health_commands, check_commands, people_commands):
+for module in (show_commands, archive_commands, report_commands, health_commands, check_commands, people_commands):
     for command in module.COMMANDS:
         cli.add_command(command)
 

@@ -34,7 +34,7 @@ def test_less_in_the_brakes_and_nothing_of_them_when_it_is_not_certain():
 
 def test_an_interval_over_zero_is_no_cost_that_can_be_told():
     said = words.cost(row((4, -6, 13), (0.1, -0.1, 0.3), (5.2, 3, 7)))
-    assert said == "Cost no rollout that can be told: 4 m (−6–13) to 30 kt; 5 MJ more in the brakes."
+    assert said == "No cost in distance that can be told: 4 m (−6 to 13) to 30 kt; 5 MJ more in the brakes."
 
 
 def test_only_a_range():

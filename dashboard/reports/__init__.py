@@ -1,0 +1,1 @@
+"""What is printed: the sheet of one landing and the digest of a week, as HTML, PDF and JSON."""

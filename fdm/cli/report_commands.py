@@ -1,0 +1,62 @@
+"""sheet and digest: what is printed of a landing and of a week."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from fdm.cli.console import out
+from fdm.cli.options import ARCHIVE
+
+OUT = click.option(
+    "--out", "target", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+    help="File to write; its suffix says what. In this folder, as .html, when left out.",
+)  # fmt: skip
+SHORT_NAME = 8
+
+
+@click.command()
+@click.argument("landing")
+@ARCHIVE
+@OUT
+@click.option("--identities", is_flag=True, help="With aircraft, flight, airfield and date; the audit log keeps that.")
+def sheet(landing: str, archive: Path, target: Path | None, identities: bool) -> int:
+    """Write the sheet of one landing for the debrief: two pages of A4, as .html or .pdf.
+
+    LANDING is a landing's id, the id of one of its events, or its pseudonym. Aircraft, flight, airfield and date stay
+    hidden unless --identities asks for them.
+    """
+    from dashboard.reports import printing
+    from dashboard.reports.paper import kind_of, save
+    from dashboard.reports.sheet import sheet as sheet_of
+    from dashboard.reports.subject import find, pseudonyms, subject
+    from fdm.archive import Archive
+
+    kind = kind_of(target, ("html", "pdf")) if target else "html"
+    store, names = Archive(archive), pseudonyms(archive)
+    landing_id = find(store, landing, names)
+    told = subject(store, landing_id, names, named=identities)
+    path = target or Path(f"landing-{told.name[:SHORT_NAME]}.html")
+    html = sheet_of(told)
+    data = printing.pdf(html) if kind == "pdf" else html.encode()
+    if identities:
+        _record(archive, landing_id, path)
+    save(path, data)
+    out().print(f"Sheet of landing {told.name} written to {path}")
+    return 0
+
+
+def _record(archive: Path, landing_id: str, path: Path) -> None:
+    """Say in the audit log that names left the archive, before they do."""
+    from fdm.people.location import people_url
+    from fdm.people.roles import OFFICER, at_this_machine
+    from fdm.people.store import People
+
+    with People(people_url(archive)) as people:
+        people.audit.record(
+            at_this_machine(OFFICER), "export", landing_id, what="sheet with identities", file=path.name
+        )
+
+
+COMMANDS = (sheet,)
