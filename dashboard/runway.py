@@ -18,7 +18,6 @@ PAPER_PX = 680
 FIRST_LABEL_PX = 150
 NO_DISTANCES = "Distances are not known: ground speed was not recorded well enough."
 BADGE_R_PX = 10.0
-NEAR_END_PCT = 91  # from here on a word stands before its line
 APART_PX = 21  # numbers do not cover one another
 BESIDE_PX, APART_BESIDE_PX = 24, 17
 
@@ -85,7 +84,7 @@ def on_paper(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m
 def _svg(name: str, width_px: int, span: Strip, placed: Sequence[StepRow], end: float, beside: Beside | None) -> Markup:
     steps = [row for row in placed if row.number is not None]
     badges, unused_px = _badges(span, steps, width_px)
-    parts = [_surface(span), _path(span, end), _axis(span, width_px), *_milestones(span, placed), badges]
+    parts = [_surface(span), _path(span, end), _axis(span, width_px), *_milestones(span, placed, width_px), badges]
     height = STRIP_Y + STRIP_PX + 40 - unused_px
     if beside is not None:
         parts.append(_beside(beside, span, width_px))
@@ -113,9 +112,11 @@ def _beside(beside: Beside, span: Strip, width_px: int) -> Markup:
         for row, x, spot in zip(found, at, spots, strict=True)
         if x <= 100
     )
-    where = "where it was" if own else "from the same touchdown"
-    words_ = Markup('<text x="0" y="{}">other landing, {}</text>').format(y + 4, where)
-    return words_ + numbers
+    words_ = f"other landing, {'where it was' if own else 'from the same touchdown'}"
+    wide = 100 * len(words_) * CHAR_PX / width_px + 2
+    x, anchor = ("0", "start") if min(spots, default=100) > wide else ("100%", "end")
+    caption = Markup('<text x="{}" y="{}" text-anchor="{}">{}</text>').format(x, y + 4, anchor, words_)
+    return caption + numbers
 
 
 def _label(steps: Sequence[StepRow], span: Strip) -> str:
@@ -176,21 +177,24 @@ def _axis(span: Strip, width_px: int) -> Markup:
     return marks.joined(parts)
 
 
-def _milestones(span: Strip, placed: Sequence[StepRow]) -> list[Markup]:
-    """60 kt and taxi speed: upright lines across the strip, named below it."""
-    found = []
-    for row in placed:
-        if row.number is None and row.last and row.last.distance_m is not None:
-            found.append(
-                Markup('<line class="milestone" x1="{0}%" x2="{0}%" y1="{1}" y2="{2}"/>').format(
-                    _r(span.pct(row.last.distance_m)), STRIP_Y - 4, STRIP_Y + STRIP_PX + 14
-                )
+def _milestones(span: Strip, placed: Sequence[StepRow], width_px: int) -> list[Markup]:
+    """60 kt and taxi speed: upright lines across the strip, named below it where the names have room."""
+    found, taken = [], -1.0
+    rows = [row for row in placed if row.number is None]
+    for row in sorted(rows, key=lambda row: (row.last.distance_m or 0.0) if row.last else 0.0):
+        at = span.pct(row.last.distance_m or 0.0) if row.last else 0.0
+        wide = 100 * (len(row.title) * CHAR_PX + 6) / width_px
+        found.append(
+            Markup('<line class="milestone" x1="{0}%" x2="{0}%" y1="{1}" y2="{2}"/>').format(
+                _r(at), STRIP_Y - 4, STRIP_Y + STRIP_PX + 14
             )
-            at = _r(span.pct(row.last.distance_m))
-            dx, anchor = (-4, "end") if at > NEAR_END_PCT else (4, "start")
+        )
+        anchor, shift, left = ("start", 4, at) if at + wide <= 100 else ("end", -4, at - wide)
+        if left > taken:
+            taken = left + wide
             found.append(
                 Markup('<text class="strong" x="{}%" dx="{}" y="{}" text-anchor="{}">{}</text>').format(
-                    at, dx, STRIP_Y + STRIP_PX + 12, anchor, row.title.lower()
+                    _r(at), shift, STRIP_Y + STRIP_PX + 12, anchor, row.title.lower()
                 )
             )
     return found

@@ -15,7 +15,7 @@ from dashboard.chart import Json
 
 WIDTH, HEIGHT, MIDDLE = 640, 230, 115
 TOP, IDLE, BOTTOM = 40, 118, 176  # of a lever's slot: full forward, idle, full reverse
-LEVERS_FROM, BRAKES_FROM = 372, 566
+LEVERS_FROM, BRAKES_FROM, BRAKES_APART = 372, 582, 40
 NACELLE, SLEEVE = 34, 16  # lengths, px
 PANELS = 4  # spoiler panels drawn on each wing
 
@@ -29,8 +29,8 @@ def drawing(engines: Iterable[int], table: Json) -> Markup:
         _spoilers(table["spoilers"] is not None),
         _gear(table["states"]),
         *(_engine(n, numbers, table) for n in numbers),
-        *(_levers(i, n, table) for i, n in enumerate(numbers)),
-        _lever_words(len(numbers)),
+        *(_levers(_slot(i, numbers), n, table) for i, n in enumerate(numbers)),
+        _lever_words(numbers, table),
         _brakes(table["lines"]),
     ]
     return Markup('<svg class="schematic" viewBox="0 0 {} {}" role="img" aria-label="{}">{}</svg>').format(
@@ -67,14 +67,14 @@ def _spoilers(recorded: bool) -> Markup:
     found = []
     for side in (-1, 1):
         for i in range(PANELS):
-            near, far = 26 + i * 16, 39 + i * 16
+            near, far = 26 + i * 12, 36 + i * 12
             y = MIDDLE + side * near if side > 0 else MIDDLE - far
             x = 154 - (near + far) / 2 * 0.33
             look = "panel" if recorded else "panel unknown"
             found.append(
                 Markup(
-                    '<rect class="{}" x="{}" y="{}" width="18" height="13"/>'
-                    '<rect class="up" data-part="spoiler" x="{}" y="{}" width="0" height="13"/>'
+                    '<rect class="{}" x="{}" y="{}" width="18" height="10"/>'
+                    '<rect class="up" data-part="spoiler" x="{}" y="{}" width="0" height="10"/>'
                 ).format(look, round(x, 1), y, round(x, 1), y)
             )
     return marks.joined(found)
@@ -104,7 +104,7 @@ def _place(n: int, numbers: list[int]) -> tuple[float, float]:
     reach = {4: (86, 48, 48, 86)}.get(count, (50,) * count)[i]
     side = -1 if i < count / 2 else 1
     leading_edge = 236 - (reach - 12) * 96 / 94
-    return leading_edge + 22, MIDDLE + side * reach
+    return leading_edge + 34, MIDDLE + side * reach
 
 
 def _engine(n: int, numbers: list[int], table: Json) -> Markup:
@@ -138,9 +138,14 @@ def _engine(n: int, numbers: list[int], table: Json) -> Markup:
     return marks.joined(parts)
 
 
-def _levers(i: int, n: int, table: Json) -> Markup:
+def _slot(i: int, numbers: list[int]) -> float:
+    """Middle of an engine's slot."""
+    return LEVERS_FROM + (42 if len(numbers) < 4 else 36) * i
+
+
+def _levers(x: float, n: int, table: Json) -> Markup:
     """One engine's slot: thrust lever above idle, reverse lever below it, and its power under both."""
-    x, lines = LEVERS_FROM + 42 * i, table["lines"]
+    lines = table["lines"]
     power = "n1" if f"n1.{n}" in lines else "epr"
     parts = [Markup('<text class="engine" x="{}" y="22" text-anchor="middle">{}</text>').format(x, n)]
     for name, start, end in ((f"thrust_lever.{n}", TOP, IDLE), (f"reverse_lever.{n}", IDLE, BOTTOM)):
@@ -166,22 +171,25 @@ def _levers(i: int, n: int, table: Json) -> Markup:
     return marks.joined(parts)
 
 
-def _lever_words(count: int) -> Markup:
-    """What the slots are, beside the last of them."""
-    x = LEVERS_FROM + 42 * (count - 1) + 22
+def _lever_words(numbers: list[int], table: Json) -> Markup:
+    """What the slots are, beside the last of them, and what the numbers under them are."""
+    last = _slot(len(numbers) - 1, numbers)
     said = (("forward", TOP + 8), ("idle", IDLE + 4), ("reverse", BOTTOM))
-    words = marks.joined(Markup('<text x="{}" y="{}">{}</text>').format(x, y, text) for text, y in said)
+    words = marks.joined(Markup('<text x="{}" y="{}">{}</text>').format(last + 20, y, text) for text, y in said)
+    power = "N1 %" if f"n1.{numbers[0]}" in table["lines"] else "EPR"
     caption = Markup('<text x="{}" y="216" text-anchor="middle">thrust and reverse levers, {}</text>').format(
-        LEVERS_FROM + 21 * (count - 1), "N1 % or EPR"
+        (LEVERS_FROM + last) / 2, power
     )
     return words + caption
 
 
 def _brakes(lines: Json) -> Markup:
     """Left and right brake pressure as bars."""
-    parts = [Markup('<text x="{}" y="216" text-anchor="middle">brakes, psi</text>').format(BRAKES_FROM + 18)]
+    parts = [
+        Markup('<text x="{}" y="216" text-anchor="middle">brakes, psi</text>').format(BRAKES_FROM + BRAKES_APART / 2)
+    ]
     for i, side in enumerate(("left", "right")):
-        name, x = f"brake_pressure.{side}", BRAKES_FROM + 36 * i
+        name, x = f"brake_pressure.{side}", BRAKES_FROM + BRAKES_APART * i
         parts.append(
             Markup(
                 '<text class="engine" x="{}" y="22" text-anchor="middle">{}</text>'

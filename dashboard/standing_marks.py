@@ -13,6 +13,7 @@ from dashboard.standings import Standing
 from dashboard.store import FEWEST_FOR_SPREAD
 
 ROUNDS_TO_ALL = 0.9995
+MOSTLY_THE_SAME = 0.5
 
 
 def row(found: Standing) -> Markup:
@@ -49,6 +50,8 @@ def percentile(found: Standing) -> str:
     best, low, high = found.below
     unit = found.card.unit
     half = f"half lie between {words.number(found.quantiles[1], unit)} and {words.quantity(found.quantiles[3], unit)}"
+    if found.same >= MOSTLY_THE_SAME:
+        return f"The same as {_percent(found.same)} % of {words.count(found.n, 'landing')}."
     if best >= ROUNDS_TO_ALL:
         where = f"More than all of {words.count(found.n, 'landing')}"
         where += f" (at least {_percent(low)} %)" if _percent(low) != "100" else ""

@@ -22,6 +22,7 @@ class Standing:
     value, lower, upper   of this landing; None when it has none, and `reason` says why
     quantiles             5, 25, 50, 75, 95 % of the fleet; empty when it has too few landings
     below                 share of the fleet, 0 to 1, below the value; with the shares below either bound
+    same                  share of the fleet with the same value
     n                     landings of the fleet with a value
     tails                 values of the fleet outside 5 to 95 %
     """
@@ -35,6 +36,7 @@ class Standing:
     limits: Mapping[str, float] = field(default_factory=dict)
     quantiles: tuple[float, ...] = ()
     below: tuple[float, float, float] | None = None
+    same: float = 0.0
     tails: tuple[float, ...] = ()
 
     @property
@@ -75,8 +77,9 @@ def standing(card: RuleCard, fleet: str | None, measures: pl.DataFrame, values: 
     quantiles = tuple(float(q) for q in np.quantile(among, QUANTILES))
     tails = among[(among < quantiles[0]) | (among > quantiles[-1])]
     below = shares_below(among, value, lower, upper)
+    same = float(np.count_nonzero(among == value) / len(among))
     return Standing(
-        card, len(among), value, lower, upper, "", limits, quantiles, below, tuple(float(x) for x in _thinned(tails))
+        card, len(among), value, lower, upper, "", limits, quantiles, below, same, tuple(_thinned(tails).tolist())
     )
 
 

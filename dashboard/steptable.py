@@ -28,7 +28,7 @@ def fact(landing: Mapping[str, Any], row: StepRow) -> Markup:
         return _touchdown(landing)
     bounds = words.bounds(at.at_s, at.earliest_s, at.latest_s, "s")
     when = Markup('<b>{}</b> <span class="soft">{}</span>').format(words.quantity(at.at_s, "s"), bounds)
-    return _told(when, _each_engine(row) if len(row.times) > 1 else "", _where(at.ground_speed_kt, at.runway_left_m))
+    return _told(when, _each_engine(row), _where(at.ground_speed_kt, at.runway_left_m))
 
 
 def _told(first: Markup, *more: str) -> Markup:
@@ -37,9 +37,12 @@ def _told(first: Markup, *more: str) -> Markup:
 
 
 def _each_engine(row: StepRow) -> str:
+    """When each engine did it; which one, when it was one alone."""
     ordered = sorted((at for at in row.times if at.engine), key=lambda at: at.engine or 0)
+    if len(ordered) == 1:
+        return f"engine {ordered[0].engine} alone"
     engines = ", ".join(str(at.engine) for at in ordered)
-    return f"engines {engines}: {', '.join(words.number(at.at_s, 's') for at in ordered)} s"
+    return f"engines {engines}: {', '.join(words.number(at.at_s, 's') for at in ordered)} s" if ordered else ""
 
 
 def _where(speed: float | None, left: float | None) -> str:

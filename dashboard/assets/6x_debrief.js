@@ -116,11 +116,13 @@
       const past = table.strip.touchdown + metres;
       parts.push(`${said(past, 0)} m past the threshold`, `${said(table.strip.runway - past, 0)} m left`);
     } else if (metres !== null) parts.push(`${said(metres, 0)} m from touchdown`);
-    for (const name of Object.keys(table.states).filter((each) => each.startsWith("reverser."))) {
+    const alike = new Map();
+    for (const name of Object.keys(table.states).filter((each) => each.startsWith("reverser.")).sort()) {
       const found = state(name, at);
       const words = found.state !== undefined ? WORDS[found.state] : found.between ? "between samples" : "not recorded";
-      parts.push(`reverser ${name.slice(9)} ${words}`);
+      alike.set(words, (alike.get(words) || []).concat(name.slice(9)));
     }
+    for (const [words, which] of alike) parts.push(`reverser${which.length > 1 ? "s" : ""} ${which.join(", ")} ${words}`);
     const up = table.spoilers ? value(table.lines[table.spoilers], at) : null;
     parts.push(up === null ? "spoilers not recorded" : `spoilers ${said(100 * clamp(up, 0, 1.5), 0)} %`);
     document.getElementById("debrief-now").textContent = parts.join(" · ");
@@ -202,6 +204,7 @@
     const button = e.target.closest("button");
     if (!button || !page()) return;
     if (button.id === "debrief-play") play();
+    if (button.dataset.at) { stop(); show(Number(button.dataset.at)); }
     if (button.dataset.sample) sample(Number(button.dataset.sample));
     if (button.dataset.debrief) write(button.dataset.debrief);
   });

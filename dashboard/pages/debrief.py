@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
@@ -209,6 +210,7 @@ def _strip(case: Case, rows: list[StepRow], other: exemplars.Exemplar | None = N
     length, past = case.landing["runway_length_m"], case.landing["touchdown_distance_m"]
     if other is None:
         return runway.drawing(rows, length, past)
-    theirs = step_rows(other.instants, [], {}, 0)
+    number = {row.step: row.number for row in rows}
+    theirs = [replace(row, number=number.get(row.step)) for row in step_rows(other.instants, [], {}, 0)]
     own_place = other.touchdown_distance_m if other.same_runway and past is not None else None
     return runway.drawing(rows, length, past, runway.Beside(theirs, own_place))

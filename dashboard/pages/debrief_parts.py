@@ -19,7 +19,7 @@ from fdm.people.texts import NOTE
 from fdm.people.times import in_words
 
 SPEEDS = (1, 2, 5)
-RULED = 9  # lines to write on, on paper
+RULED = 6  # lines to write on, on paper
 
 
 def subject(case: Case) -> str:
@@ -57,7 +57,7 @@ def steps(store: Store, case: Case, rows: Sequence[StepRow]) -> Markup:
     body = marks.joined(
         Markup('<tr{}><td class="number">{}</td><td><b>{}</b>{}</td><td>{}</td><td>{}</td></tr>').format(
             Markup(' class="milestone-row"') if row.number is None else "",
-            steptable.badge(row),
+            _number(row),
             row.title,
             marks.joined(
                 Markup('<span class="line soft">{}</span>').format(text) for text in expected.procedures(row, rules)
@@ -75,6 +75,15 @@ def steps(store: Store, case: Case, rows: Sequence[StepRow]) -> Markup:
         '<p class="soft small">Procedures and limits: {}. The operator’s manual decides.</p>'
         '<h2 class="later"><b>Likely origin</b></h2>{}'
     ).format(body, expected.books(case.events) or "the rule book", _origins(case))
+
+
+def _number(row: StepRow) -> Markup:
+    """The step's number, which takes the cursor there; nothing for a milestone."""
+    if row.number is None or row.last is None:
+        return steptable.badge(row)
+    return Markup('<button type="button" class="step-go" data-at="{}" aria-label="{}">{}</button>').format(
+        round(row.last.at_s, 3), f"Go to step {row.number}, {row.title}", steptable.badge(row)
+    )
 
 
 def _origins(case: Case) -> Markup:
