@@ -127,6 +127,7 @@ def landing_page(store: Store, key: str) -> html.Div:
                     html.Div(
                         [
                             Block("debrief-standing", parts.standing(store, case)),
+                            Block("debrief-cost", parts.cost(store, case)),
                             Block("debrief-notes", parts.notes(store, case)),
                         ],
                         className="column debrief-standing",

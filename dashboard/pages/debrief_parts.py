@@ -7,7 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from dashboard import debriefing, exemplars, expected, marks, standing_marks, steptable, words
+from dashboard import cost_marks, debriefing, exemplars, expected, marks, standing_marks, steptable, words
 from dashboard.debriefing import Case
 from dashboard.pages import evidence, landing
 from dashboard.standings import standings
@@ -143,6 +143,18 @@ def standing(store: Store, case: Case) -> Markup:
         '<h2><b>Where it stands</b> <span class="soft">among the landings of {}</span></h2>'
         '<p class="soft">Box: middle half. Line: 5–95 %. Dots: the rest. Bounds with caps: this landing.</p>{}'
     ).format(case.landing["fleet"] or "this type", rows)
+
+
+def cost(store: Store, case: Case) -> Markup:
+    """What each event's delay cost, where its kind has a cost and it was estimated."""
+    found = [(event["title"], store.cost_of(event["event_id"])) for event in case.events]
+    known = [(title, told) for title, told in found if told is not None]
+    if not known:
+        return Markup("")
+    return Markup(
+        '<h2 class="later"><b>What it cost</b> <span class="soft">rollout to 30 kt, estimated from this landing’s own '
+        "deceleration, with 80 % bounds</span></h2>{}"
+    ).format(cost_marks.rows(known))
 
 
 # notes ---------------------------------------------------------------------------------------------------------------

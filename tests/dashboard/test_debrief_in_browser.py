@@ -1,0 +1,205 @@
+"""The captain's whole story in a browser: opens the list, reads, plays, lays one over, notes, says done, prints."""
+
+from __future__ import annotations
+
+import re
+
+import polars as pl
+import pytest
+from conftest import serving, watching
+from invented_archive import RULES, FakeArchive
+from playwright.sync_api import Page, expect
+
+from dashboard.desk import Desk
+from dashboard.palette import DARK, LIGHT
+from dashboard.store import Store
+from fdm.people.acts import Judged
+from fdm.people.roles import OFFICER, Actor
+from fdm.people.store import People
+
+pytestmark = pytest.mark.browser
+expect.set_options(timeout=30_000)
+VERA = Actor("vera", OFFICER)
+
+
+@pytest.fixture
+def desk_store(archive: FakeArchive, tmp_path):
+    desk = Desk(lambda: People(str(tmp_path / "rollouts.people.sqlite")), lambda: VERA)
+    store = Store(archive, lambda _run: RULES, desk=desk)
+    store.released_here = release_some(store)
+    yield store
+    desk.close()
+
+
+def release_some(store: Store) -> list[str]:
+    """The two landings with the most events, released; their keys."""
+    events = store.held().events
+    most = events.group_by("landing_id").len().sort("len", "landing_id", descending=[True, False]).head(2)
+    keys = most["landing_id"].to_list()
+
+    def both(people: People, by: Actor) -> None:
+        for event in events.filter(pl.col("landing_id").is_in(keys)).iter_rows(named=True):
+            people.decide(Judged.of(event), "valid", by=by, seen=None)
+            people.release(event["event_id"], by=by)
+
+    assert store.desk is not None
+    store.desk.ask(both)
+    return keys
+
+
+def opened(watched, key: str) -> Page:
+    page = watched.open(f"/debrief/{key}")
+    expect(page.locator("#debrief-traces .main-svg").first).to_be_visible()
+    expect(page.locator("#debrief-now")).to_contain_text("kt")
+    return page
+
+
+def now_s(page: Page) -> float:
+    said = page.locator("#debrief-now").inner_text()
+    return float(re.match(r"(−?[\d.]+) s", said).group(1).replace("−", "-"))
+
+
+def to(page: Page, seconds: float) -> None:
+    """Moves the slider, as a hand does."""
+    page.locator("#debrief-time").evaluate(
+        "(e, t) => { e.value = t; e.dispatchEvent(new Event('input', { bubbles: true })); }", seconds
+    )
+    expect(page.locator("#debrief-now")).to_contain_text(f"{seconds:.1f} s".replace("-", "−"))
+
+
+def test_the_whole_story(browser, desk_store):
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = watched.open("/debrief")
+        expect(page.locator(".tally")).to_have_text("2 landings to debrief, 0 done")
+        page.locator(".debriefs a").first.click()
+        expect(page.locator("#page h1")).to_have_text(re.compile("Landing [0-9A-Z]{4}"))
+        name = page.locator("#page h1").inner_text()
+        expect(page.locator(".finding")).not_to_be_empty()
+        expect(page.locator("#debrief-traces .main-svg").first).to_be_visible()
+
+        to(page, 0.0)
+        page.locator("#debrief-play").focus()
+        page.keyboard.press("Space")
+        expect(page.locator("#debrief-play")).to_contain_text("Pause")
+        expect(page.locator("#debrief-now")).to_have_text(re.compile(r"^[1-9]\d*\.\d s"))
+        page.keyboard.press("Space")
+        expect(page.locator("#debrief-play")).to_contain_text("Play")
+        assert 1.0 <= now_s(page) < 60.0
+
+        page.locator("#debrief-beside-select").select_option("0")
+        expect(page.locator(".runway.wide circle.other").first).to_be_visible()
+        expect(page.locator(".there")).to_be_visible()
+
+        page.get_by_label("Note", exact=True).fill("Talked about arming the spoilers.")
+        page.locator("[data-debrief=note]").click()
+        expect(page.locator(".noted")).to_contain_text("Talked about arming the spoilers.")
+        page.locator("[data-debrief=done]").click()
+        expect(page.locator("#debrief-notes").get_by_role("status")).to_contain_text("Debriefed")
+        page.emulate_media(media="print")
+        expect(page.locator(".paper-notes")).to_be_visible()
+        for hidden in ("#debrief-schematic", ".player", ".noted", "[data-debrief]", ".beside-choice"):
+            for found in page.locator(hidden).all():
+                expect(found).to_be_hidden()
+        expect(page.locator("#page")).not_to_contain_text("vera", use_inner_text=True)
+        page.emulate_media(media="screen")
+
+        page.locator(".crumb a").click()
+        expect(page.locator(".tally")).to_have_text("1 landing to debrief, 1 done")
+        expect(page.locator(".debriefs tr", has_text=name)).to_contain_text("Done")
+
+
+def test_slider_cursor_and_aeroplane_show_one_time(browser, desk_store):
+    key = desk_store.released_here[0]
+    instants = desk_store.instants_of(key)
+    up = instants.filter(pl.col("step") == "spoilers_extended").item(0, "at_s")
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, key)
+        panel = page.locator(".schematic [data-part=spoiler]").first
+        to(page, -2.0)
+        assert float(panel.get_attribute("width")) == 0.0
+        expect(page.locator(".readouts .at")).to_have_text("at −2.0 s")
+        to(page, round(up + 3, 1))
+        assert float(panel.get_attribute("width")) == pytest.approx(18.0)
+        expect(page.locator(".readouts .at")).to_have_text(f"at {up + 3:.1f} s")
+        page.locator(".traces-frame").hover(position={"x": 200, "y": 200})
+        expect(page.locator(".readouts .at")).to_have_text(re.compile(f"at {re.escape(page_time(page))} s"))
+
+
+def page_time(page: Page) -> str:
+    return page.locator("#debrief-now").inner_text().split(" s")[0]
+
+
+def test_arrows_go_from_sample_to_sample_and_digits_to_steps(browser, desk_store):
+    key = desk_store.released_here[0]
+    nose = desk_store.instants_of(key).filter(pl.col("step") == "nose_gear").item(0, "at_s")
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, key)
+        to(page, 5.0)
+        seen = [now_s(page)]
+        for _ in range(8):
+            page.keyboard.press("ArrowRight")
+            seen.append(now_s(page))
+        assert seen == sorted(seen)
+        assert seen[-1] <= 7.0  # samples lie closer than 0.25 s
+        for _ in range(8):
+            page.keyboard.press("ArrowLeft")
+        assert now_s(page) == 5.0
+        page.keyboard.press("2")
+        assert now_s(page) == pytest.approx(nose, abs=0.06)
+        page.locator(".step-go").first.click()
+        assert now_s(page) == 0.0
+
+
+def test_a_reverser_between_two_samples_is_hatched_and_said(browser, desk_store):
+    key = desk_store.released_here[0]
+    trace = desk_store.traces_of(key)["reverser_state.1"]
+    first_out = next(i for i in range(1, len(trace.values)) if trace.values[i] != trace.values[i - 1])
+    between = float(trace.time_s[first_out - 1] + trace.time_s[first_out]) / 2
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, key)
+        sleeve = page.locator('.schematic [data-part=sleeve][data-of="reverser.1"]')
+        to(page, round(between, 1))
+        expect(page.locator("#debrief-now")).to_contain_text("between samples")
+        expect(sleeve).to_have_class(re.compile("unknown"))
+        to(page, -2.0)
+        expect(page.locator("#debrief-now")).to_contain_text("reversers 1, 2 stowed")
+        expect(sleeve).not_to_have_class(re.compile("unknown"))
+
+
+def test_where_motion_is_not_wanted_time_goes_in_whole_seconds(browser, desk_store):
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        watched.page.emulate_media(reduced_motion="reduce")
+        page = opened(watched, desk_store.released_here[0])
+        to(page, 0.0)
+        page.locator("input[name=pace][value='5']").check(force=True)
+        page.locator("#debrief-play").click()
+        expect(page.locator("#debrief-now")).to_have_text(re.compile(r"^[1-9]\d*\.0 s"))
+        page.locator("#debrief-play").click()
+        assert now_s(page) % 1 == 0
+
+
+def test_an_empty_note_is_refused_in_words(browser, desk_store):
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, desk_store.released_here[0])
+        page.locator("[data-debrief=note]").click()
+        expect(page.locator("#debrief-notes").get_by_role("alert")).to_contain_text("comment is missing")
+
+
+@pytest.mark.parametrize("width", [1280, 1440, 1920])
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_nothing_sticks_out_and_colours_follow_the_theme(browser, desk_store, width, theme):
+    with serving(desk_store) as address, watching(browser, address, width=width, theme=theme) as watched:
+        page = opened(watched, desk_store.released_here[0])
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        ink = (LIGHT if theme == "light" else DARK)["ink"]
+        rgb = tuple(int(ink[i : i + 2], 16) for i in (1, 3, 5))
+        colour = page.locator(".schematic text.engine").first.evaluate("e => getComputedStyle(e).fill")
+        assert colour == f"rgb{rgb}"
+
+
+def test_paper_is_two_pages(browser, desk_store, tmp_path):
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, desk_store.released_here[1])
+        page.pdf(path=tmp_path / "sheet.pdf", prefer_css_page_size=True)
+    pages = re.findall(rb"/Type\s*/Page\b", (tmp_path / "sheet.pdf").read_bytes())
+    assert len(pages) == 2
