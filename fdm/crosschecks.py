@@ -22,6 +22,11 @@ WIND_BIAS_KT = 20.0
 APPROACH_LAST_S = (-15.0, -1.0)
 POSITIONS_S = (-10.0, 20.0)  # the fast part of a landing, relative to the anchor
 FEWEST_SAMPLES = 6
+STAYS_ABOVE = {"n1": 12.0, "epr": 0.06}
+STAYS_S = 10.0
+TAXIING_KT = 30.0
+SPOILERS_UP_S = (2.0, 16.0)
+HUNDREDTHS = (0.012, 0.06)  # a handle or panel that is not moved stays within the first; a degree of 60 is the second
 FEWEST_STILL = 30  # samples that are one number before it is called stuck
 CONTRADICTING_SAMPLES = 2
 SLOWEST_APPROACH_KT = 85.0  # no jet airliner flies an approach more slowly over the ground without a strong wind
@@ -44,6 +49,8 @@ class Doubt:
 def doubts(block: Block) -> Iterator[Doubt]:
     """Every doubt about a block's parameters."""
     yield from _standing_still(block)
+    yield from _power_that_stays(block)
+    yield from _spoilers_by_hundredths(block)
     yield from _stuck_reversers(block)
     yield from _contradictions(block)
     yield from _ground_speed_against_airspeed(block)
@@ -80,6 +87,66 @@ def _standing_still(block: Block) -> Iterator[Doubt]:
             still = np.fmax.reduce(values, axis=1) - np.fmin.reduce(values, axis=1) == 0
         long = (counted(known) >= FEWEST_STILL) & (block.start_s[name] < -APPROACH_S)
         yield Doubt((name,), still & long, _same(f"{name} never changes from the approach to the end of data"))
+
+
+def _power_that_stays(block: Block) -> Iterator[Doubt]:
+    """An engine whose reverser was out and is in, and that stays at one value into the taxi, above another's idle.
+
+    No other engine: one left at forward power against the other's reverse has ended landings beyond the runway.
+    """
+    if "ground_speed" not in block.values:
+        return
+    slow = _end_level(block, "ground_speed")[0] < TAXIING_KT
+    for power, above in STAYS_ABOVE.items():
+        engines = [e for e in range(1, block.layout.engines + 1) if f"{power}.{e}" in block.values]
+        ends = {e: _end_level(block, f"{power}.{e}") for e in engines}
+        for engine in engines if len(engines) > 1 else ():
+            level, for_s = ends[engine]
+            lowest = np.fmin.reduce([ends[other][0] for other in engines if other != engine])
+            with np.errstate(invalid="ignore"):
+                rows = (level - lowest > above) & (for_s >= STAYS_S) & slow & _out_and_in(block, engine)
+            yield Doubt((f"{power}.{engine}",), rows, _stays(f"{power}.{engine}", level))
+
+
+def _stays(name: str, level: np.ndarray) -> Callable[[int], str]:
+    return lambda row: f"{name} stays at {level[row]:.3g} to the end of data"
+
+
+def _out_and_in(block: Block, engine: int) -> np.ndarray:
+    """(n,) whether an engine's reverser read out, and all its discretes read in at last."""
+    rows = block.facts.height
+    out, back = np.zeros(rows, bool), np.ones(rows, bool)
+    for name in (f"reverser_state.{engine}", f"reverser_unlocked.{engine}", f"reverser_deployed.{engine}"):
+        if name in block.values:
+            out |= (block.values[name] >= 1).any(axis=1)
+            back &= _end_level(block, name)[0] < 1
+    return out & back
+
+
+def _end_level(block: Block, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """(n,) the last value of a parameter, and for how many seconds it has been exactly that."""
+    values, step = block.values[name], dict(block.layout.steps)[name]
+    known = values >= 0 if values.dtype == np.int8 else ~np.isnan(values)
+    last = values.shape[1] - 1 - np.argmax(known[:, ::-1], axis=1)
+    level = np.where(known.any(axis=1), values[np.arange(len(values)), last], np.float32(np.nan))
+    other = known & (values != level[:, None])
+    before = np.where(other.any(axis=1), values.shape[1] - 1 - np.argmax(other[:, ::-1], axis=1), -1)
+    return level, (last - before - 1) * step
+
+
+def _spoilers_by_hundredths(block: Block) -> Iterator[Doubt]:
+    """Spoilers that move after touchdown, but by a few hundredths of their travel, are in another unit."""
+    for name in ("spoiler_handle", "spoiler_panel"):
+        if _values(block, name) is None:
+            continue
+        before, after = (_middle_between(block, name, *stretch) for stretch in (APPROACH_LAST_S, SPOILERS_UP_S))
+        with np.errstate(invalid="ignore"):
+            rows = (after - before > HUNDREDTHS[0]) & (after - before < HUNDREDTHS[1])
+        yield Doubt((name,), rows, _moves(name, after - before))
+
+
+def _moves(name: str, moved: np.ndarray) -> Callable[[int], str]:
+    return lambda row: f"{name} moves by {moved[row]:.1%} of its travel at touchdown; its unit or full_travel is wrong"
 
 
 def _stuck_reversers(block: Block) -> Iterator[Doubt]:
@@ -141,11 +208,13 @@ def _ground_speed_against_airspeed(block: Block) -> Iterator[Doubt]:
 
 def _approach(block: Block, name: str) -> np.ndarray | None:
     """(n,) middle value of the last 15 s before the anchor; NaN where there is none."""
-    if _values(block, name) is None:
-        return None
-    time_s, values = _between(block, name, *APPROACH_LAST_S)
-    inside = (time_s > APPROACH_LAST_S[0]) & (time_s < APPROACH_LAST_S[1])
-    return middle(np.where(inside, values, np.float32(np.nan)))
+    return None if _values(block, name) is None else _middle_between(block, name, *APPROACH_LAST_S)
+
+
+def _middle_between(block: Block, name: str, from_s: float, to_s: float) -> np.ndarray:
+    """(n,) middle value of a stretch of time relative to the anchor; NaN where there is none."""
+    time_s, values = _between(block, name, from_s, to_s)
+    return middle(np.where((time_s > from_s) & (time_s < to_s), values, np.float32(np.nan)))
 
 
 def _ground_speed_alone(block: Block) -> Iterator[Doubt]:

@@ -21,6 +21,7 @@ AFTER_SLOW_S = 60.0
 SLOW_KT = 30.0
 LONGEST_S = 240.0  # kept after contact at the most
 FLYING_KT = 60.0  # slower than this a change from air to ground is not a landing ...
+SAMPLES_AROUND = 5
 FASTEST_KT = 230.0  # ... nor is one at more than tyres are made for (common practice, no source)
 AIRBORNE_BEFORE_S = 3.0
 ONE_LANDING_S = 15.0  # contacts closer than this belong to one landing
@@ -183,9 +184,15 @@ def _at_landing_speed(recording: Recording, time_s: np.ndarray) -> np.ndarray:
             continue
         known = ~np.isnan(speed.values)
         if known.any() and np.ptp(speed.values[known]) > 0:  # one that never changes tells nothing
-            at_contact = np.interp(time_s, speed.time_s[known], speed.values[known])
+            at_contact = np.array([_around(speed.time_s[known], speed.values[known], at_s) for at_s in time_s])
             return (at_contact > FLYING_KT) & (at_contact < FASTEST_KT)
     return np.ones(len(time_s), bool)
+
+
+def _around(time_s: np.ndarray, values: np.ndarray, at_s: float) -> float:
+    """The middle one of a few samples around a time: one of them may be a spike."""
+    first = max(int(np.searchsorted(time_s, at_s)) - SAMPLES_AROUND // 2, 0)
+    return float(np.median(values[first : first + SAMPLES_AROUND]))
 
 
 def _windows(recording: Recording, anchors: list[float]) -> Iterator[tuple[float, float, float]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.handmade import SPEED, Made, made
+from tests.handmade import POWER, SPEED, SPOILERS, Made, made
 from tests.making import between, line
 
 MPS_PER_KT = 1852 / 3600  # International System of Units brochure, table 8: one knot is 1852 m an hour
@@ -30,6 +30,39 @@ def test_n1_that_settles_at_idle_is_believed() -> None:
     """An engine that was shut down before landing still runs down and windmills; a steady idle is no fault."""
     given = made({"n1.1": lambda t: np.where(t < -20, 40.0, 25.0)}, rates={"n1.1": 1.0})
     assert "n1.1" not in _said(given)
+
+
+def test_power_that_stays_up_to_the_end_is_not_believed() -> None:
+    """Engine 1 reads its reverse power, to the tenth, from 10 s on; engine 2 is back at idle by 24 s."""
+    given = made({"n1.1": lambda t: POWER(np.minimum(t, 10.0))}, rates={"n1.1": 1.0, "n1.2": 1.0})
+    assert "n1.1 stays at 70 to the end of data" in _said(given)
+    assert given("n1_above_idle_at_stow_pct", 1).missing
+    assert not given("n1_above_idle_at_stow_pct", 2).missing
+
+
+def test_an_engine_left_at_idle_while_the_other_reverses_is_believed() -> None:
+    idle = line((-4, 55), (0, 25))
+    assert "n1" not in _said(made({"n1.1": idle}))
+
+
+def test_power_held_in_reverse_down_to_the_stop_is_believed() -> None:
+    """Recorded as it was: 70 % on both, until the end of a recording that ends early."""
+    given = made({"n1.1": lambda t: POWER(np.minimum(t, 17.0)), "n1.2": lambda t: POWER(np.minimum(t, 17.0))}, end_s=30)
+    assert "n1" not in _said(given)
+
+
+def test_spoilers_in_another_unit_are_not_believed() -> None:
+    """A handle from 0 to 1 in a column that the map says has 40 degrees of travel."""
+    given = made({"spoiler_handle": lambda t: SPOILERS(t) / 40})
+    assert "spoiler_handle moves by 2.5% of its travel" in _said(given)
+    assert given("spoiler_delay_s").missing
+
+
+@pytest.mark.parametrize("travel", [0.0, 0.005, 0.1, 0.3])
+def test_spoilers_that_hardly_came_up_are_believed(travel: float) -> None:
+    given = made({"spoiler_handle": lambda t: SPOILERS(t) * travel})
+    assert "spoiler_handle" not in _said(given)
+    assert not given("spoiler_delay_s").missing
 
 
 def test_ground_speed_that_never_changes_is_not_believed() -> None:
@@ -69,3 +102,15 @@ def test_idle_reverse_is_learned_where_only_deployed_is_recorded() -> None:
     given = made(changes | {f"reverser_deployed.{e}": between((4.6, 25)) for e in (1, 2)})
     assert given("high_reverse_below_taxi_s", 1).value == 0
     assert given("reverse_idle_speed_kt", 1).holds(140 - 4 * (18 + 6 * 40 / 45))
+
+
+# -- a gap in which the clock may have leapt --------------------------------------------------------------------------
+
+
+def test_deceleration_is_not_judged_over_a_long_gap() -> None:
+    """The recorder's clock leaps by 30 s at 10 s after touchdown: 60 kt seems to come 30 s late."""
+    late = {"ground_speed": lambda t: SPEED(np.where(t < 10, t, t - 30))}
+    given = made(late, gaps={"ground_speed": [(10, 40)]})
+    assert given("mean_deceleration_g").missing
+    short = made(gaps={"ground_speed": [(10, 13)]})
+    assert short("mean_deceleration_g").holds(4 * MPS_PER_KT / 9.80665)

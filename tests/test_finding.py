@@ -231,6 +231,13 @@ def test_a_ground_speed_that_never_changes_hides_no_landing() -> None:
     assert -1.0 <= at_s <= 1.0
 
 
+@pytest.mark.parametrize("wrong_kt", [0.0, 400.0])
+@pytest.mark.parametrize("at_s", [-1.0, 0.0, 1.0])
+def test_a_speed_sample_by_mistake_at_touchdown_hides_no_landing(wrong_kt: float, at_s: float) -> None:
+    found = anchors(flight(speed=lambda t: np.where(np.abs(t - at_s) < 0.5, wrong_kt, SPEED(t))))
+    assert len(found) == 1
+
+
 def test_no_gear_and_no_height_is_no_landing() -> None:
     with pytest.raises(RecordingError, match="no landing found"):
         frames_of(recording([sampled("ground_speed", SPEED, 1.0, start_s=-300, end_s=200)]))

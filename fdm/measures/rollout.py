@@ -14,6 +14,7 @@ from fdm.steps import Rollout
 from fdm.units import MPS2_PER_G, MPS_PER_KT
 from fdm.windows import possibly_reached, value_at
 
+LONGEST_HOLE_S = 5.0
 DECELERATING_FROM_S = 3.0  # after contact: devices are out and brakes are on by then (common practice, no source)
 EXCURSION_ABOVE_KT = 60.0
 SHORTEST_S = 2.0  # over less than this a mean deceleration says nothing
@@ -39,7 +40,8 @@ def mean_deceleration_g(batch: Rollout) -> Bounded:
     slow, start = batch.speed_reached(60.0), batch.contact.later(DECELERATING_FROM_S)
     if not batch.has("ground_speed"):
         return batch.absent(batch.not_recorded("ground_speed"))
-    speed = value_at(batch.signal("ground_speed"), start, missing=batch.reason("ground speed has a gap there"))
+    recorded = batch.signal("ground_speed")
+    speed = value_at(recorded, start, missing=batch.reason("ground speed has a gap there"))
     taken = slow - start
     per_g = MPS_PER_KT / MPS2_PER_G
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -49,7 +51,9 @@ def mean_deceleration_g(batch: Rollout) -> Bounded:
     why = np.where(taken.why != FINE, taken.why, speed.why)
     result = Bounded(value, np.minimum(lower, upper), upper, why, start.best)
     too_soon = np.where(np.isnan(taken.value), taken.upper, taken.value) <= SHORTEST_S
-    return result.where(~too_soon, batch.reason("60 kt came too soon after touchdown to judge deceleration"))
+    result = result.where(~too_soon, batch.reason("60 kt came too soon after touchdown to judge deceleration"))
+    hole_s = recorded.longest_gap_s(start.best, slow.best)  # the clock may have leapt in it
+    return result.where(~(hole_s > LONGEST_HOLE_S), batch.reason("ground speed has a long gap before 60 kt"))
 
 
 @measure(unit="m", needs=("ground_speed",))
