@@ -36,6 +36,11 @@ class Jolt:
     best: np.ndarray
     latest: np.ndarray
 
+    def instead(self, other: Jolt, rows: np.ndarray) -> Jolt:
+        """This one, and another on some landings."""
+        mine, others = ((jolt.found, jolt.earliest, jolt.best, jolt.latest) for jolt in (self, other))
+        return Jolt(*(np.where(rows, b, a) for a, b in zip(mine, others, strict=True)))
+
 
 def jolt_between(signal: Signal, from_s: np.ndarray, to_s: np.ndarray, least_g: float = JOLT_G) -> Jolt:
     """The first jolt in [from_s, to_s], against the calm just before `from_s`."""

@@ -15,9 +15,10 @@ import numpy as np
 
 from fdm.batch import Batch
 from fdm.bounded import FINE, Bounded, Instants, pick, the_sooner
+from fdm.hops import UNFELT_S, Hops, felt_hops, unfelt, usable
 from fdm.jolt import COARSEST_S, jolt_between, rise_of
 from fdm.primitives import first, last
-from fdm.signal import Signal, nearest_values
+from fdm.signal import Signal, counted, nearest_values
 from fdm.windows import interpolate, time_above
 
 SEARCH_BEFORE_S = 8.0  # around the anchor, first contact is looked for from here
@@ -33,16 +34,15 @@ BOUNCE_WITHIN_S = 15.0  # contact lost later than this after first contact is no
 STIR_G = 0.06  # an aeroplane in the air or just back strays this far from 1 g; rolling, it does not
 MISSED_S = 2.5  # a jolt up to this long before the gear says ground is the contact that it missed ...
 MISSED_JOLT_G = 0.25  # ... when it is this hard
+LATE_S = 4.0  # ... and up to this long, however soft, when none is felt where the gear says ground
 MISSED_FT = 4.0  # ... and the radio height within this of its resting value
-LIFTED_G = 0.93  # mean normal acceleration below this, after such a jolt, says it was airborne again
-LIFTED_S = 0.5  # ... over so long; struts ring at a few cycles a second
-RING_S = 0.25  # the jolt itself lasts so long
+CORE_S = 0.2  # the gear may follow so much behind in a hop
+HIDING_STEP_S = 0.45  # a hop is not shorter than this: sampled more often, the gear sees it
 
 FLYING_KT = 60.0
 FLOWN_S = 2.5  # in the air for this long to the end of the stored landing: flown again
 FLOWN_FT = 30.0
 
-ROLLED_S = 0.2  # on the ground before such a hop
 MISSED = "jolt before main gear"
 
 GEAR = ("main_gear_ground", "main_gear_ground.left", "main_gear_ground.right")
@@ -181,11 +181,17 @@ def _narrowed(batch: Batch, contact: Instants, by: np.ndarray) -> Instants:
     signal = batch.signal("normal_acceleration")
     if signal.step_s > COARSEST_S:
         return contact
+    inside = jolt_between(signal, contact.earliest, contact.latest + signal.step_s)
     missed = jolt_between(signal, contact.earliest - MISSED_S, contact.earliest, MISSED_JOLT_G)
-    use = missed.found & contact.happened & _low_at(batch, missed.latest) & (by == "main gear")
+    plain = contact.happened & (by == "main gear")
+    use = missed.found & plain & _low_at(batch, missed.latest)
+    silent = plain & ~use & ~inside.found
+    if silent.any():  # a switch that came late: nothing was felt when it did
+        soft = jolt_between(signal, contact.earliest - LATE_S, contact.earliest)
+        found = soft.found & silent & _low_at(batch, soft.latest)
+        missed, use = missed.instead(soft, found), use | found
     contact = _between(contact, use, missed.earliest, missed.best, missed.latest)
     by[use] = MISSED
-    inside = jolt_between(signal, contact.earliest, contact.latest + signal.step_s)
     earliest, latest = np.fmax(contact.earliest, inside.earliest), np.fmin(contact.latest, inside.latest)
     use = inside.found & contact.happened & ~use & (latest > earliest)
     use &= latest - earliest < contact.latest - contact.earliest - 1e-3
@@ -229,23 +235,92 @@ def _from_radio_height(batch: Batch) -> Instants:
 def _with_bounces(batch: Batch, gear: _Gear, contact: Instants, by: np.ndarray, left_ground: Instants) -> Touchdown:
     known = gear.contact.happened
     missed = by == MISSED  # contact was before the gear said so
-    hopped = missed & _lifted(batch, contact, gear.contact) if missed.any() else missed
+    until = np.fmin(contact.latest + BOUNCE_WITHIN_S, left_ground.earliest - 1e-3)
+    airborne, doubtful = _airborne_flags(batch, gear, contact)
+    regained = last(gear.signal, airborne, gear.contact.latest, until, missing=0).where(known, 0)
+    hops = _felt_hops(batch, gear, contact, until)
+    settled = pick(missed, replace(contact, latest=gear.contact.latest), contact)
+    settled = pick(regained.happened, regained, _unfelt_later(batch, gear, settled, missed))
+    settled = _or_later(gear.signal, _settled_by(hops, settled, regained), doubtful)
+    inside = _columns_between(gear.signal, gear.contact.latest + 0.5 * gear.signal.step_s, regained.latest)
+    returns = (airborne[:, :-1] & gear.ground[:, 1:] & inside[:, 1:]).sum(axis=1) * regained.happened
+    count = returns.astype(np.float64)
+    most = np.maximum(count, hops.count)
+    bounces = Bounded(most, count, most + 1 + counted(doubtful), contact.why)
+    airborne_s = _airborne(gear, contact, regained, airborne, missed, hops)
+    perhaps_s = 2 * gear.signal.step_s * counted(doubtful)
+    airborne_s = replace(airborne_s, upper=airborne_s.upper + perhaps_s)
+    unknown = np.where(contact.happened, batch.reason("a bounce cannot be told from radio height"), contact.why)
+    return Touchdown(contact, settled, by, bounces.where(known, unknown), airborne_s.where(known, unknown), left_ground)
+
+
+def _airborne_flags(batch: Batch, gear: _Gear, contact: Instants) -> tuple[np.ndarray, np.ndarray]:
+    """(n, m) samples of air after contact that nothing contradicts; and lone ones during which no hop was felt."""
     airborne = gear.signal.valid & ~gear.ground
     in_question = _columns_between(gear.signal, gear.contact.latest, contact.latest + BOUNCE_WITHIN_S)
     rows = np.flatnonzero((airborne & in_question).any(axis=1))
     airborne[rows] &= ~_surely_rolling(batch, gear.signal, rows)
-    until = np.fmin(contact.latest + BOUNCE_WITHIN_S, left_ground.earliest - 1e-3)
-    regained = last(gear.signal, airborne, gear.contact.latest, until, missing=0).where(known, 0)
-    settled = pick(missed, replace(contact, latest=gear.contact.latest), contact)
-    settled = pick(hopped, replace(gear.contact, earliest=contact.earliest), settled)
-    settled = pick(regained.happened, regained, settled)
-    inside = _columns_between(gear.signal, gear.contact.latest + 0.5 * gear.signal.step_s, regained.latest)
-    returns = (airborne[:, :-1] & gear.ground[:, 1:] & inside[:, 1:]).sum(axis=1) * regained.happened
-    count = returns.astype(np.float64)
-    bounces = Bounded(count + hopped, count, count + 1, contact.why)
-    airborne_s = _airborne(gear, contact, regained, airborne, missed, hopped)
-    unknown = np.where(contact.happened, batch.reason("a bounce cannot be told from radio height"), contact.why)
-    return Touchdown(contact, settled, by, bounces.where(known, unknown), airborne_s.where(known, unknown), left_ground)
+    lone = airborne & in_question & _beside(gear.ground)
+    row, column = np.nonzero(lone)
+    felt = _normal(batch)
+    if len(row) and felt is not None:
+        time_s, step_s = gear.signal.start_s[row] + column * gear.signal.step_s, gear.signal.step_s
+        lone[row, column] = unfelt(felt.rows(row), time_s - step_s, time_s + step_s)
+        return airborne & ~lone, lone
+    return airborne, np.zeros_like(airborne)
+
+
+def _or_later(gear: Signal, settled: Instants, doubtful: np.ndarray) -> Instants:
+    """Settled contact may be as late as the sample after the last doubtful one of air."""
+    rows = np.flatnonzero(doubtful.any(axis=1))
+    if not len(rows):
+        return settled
+    latest = settled.latest.copy()
+    last_doubt = doubtful.shape[1] - 1 - np.argmax(doubtful[rows, ::-1], axis=1)
+    latest[rows] = np.maximum(latest[rows], gear.start_s[rows] + (last_doubt + 1) * gear.step_s)
+    return replace(settled, latest=latest)
+
+
+def _normal(batch: Batch) -> Signal | None:
+    """Normal acceleration, where it is sampled often enough to feel contacts."""
+    signal = batch.signal("normal_acceleration") if batch.has("normal_acceleration") else None
+    return signal if usable(signal) else None
+
+
+def _felt_hops(batch: Batch, gear: _Gear, contact: Instants, until: np.ndarray) -> Hops:
+    """Hops by normal acceleration that the gear does not deny: it says ground during one no more often than air."""
+    nothing = batch.reason("no hop was felt")
+    signal = _normal(batch)
+    if signal is None:
+        zero = np.zeros(batch.n)
+        return Hops(zero, zero, batch.absent_instants(nothing), zero)
+    hops = felt_hops(signal, contact.latest, until, nothing)
+    rows = np.flatnonzero(hops.count > 0)
+    during = _columns_between(gear.signal, hops.from_s + CORE_S, hops.regained.latest - CORE_S)[rows]
+    ground = (during & gear.ground[rows]).sum(axis=1)
+    denied = np.zeros(batch.n, bool)
+    denied[rows] = (ground > 1) & (2 * ground > (during & gear.signal.valid[rows]).sum(axis=1))
+    kept = ~denied
+    return Hops(hops.count * kept, hops.felt_s * kept, hops.regained.where(kept, nothing), hops.from_s)
+
+
+def _unfelt_later(batch: Batch, gear: _Gear, settled: Instants, missed: np.ndarray) -> Instants:
+    """Settled contact may be later by a hop between two samples of the gear, where acceleration does not deny it."""
+    if gear.signal.step_s < HIDING_STEP_S:
+        return settled
+    signal = _normal(batch)
+    felt = np.zeros(batch.n, bool) if signal is None else signal.recorded
+    return replace(settled, latest=settled.latest + np.where(felt | missed, 0.0, gear.signal.step_s))
+
+
+def _settled_by(hops: Hops, settled: Instants, regained: Instants) -> Instants:
+    """Settled contact by the last hop felt, together with what the gear says of it, unless the gear shows a later."""
+    hop = hops.regained
+    earliest, latest = np.fmax(hop.earliest, regained.earliest), np.fmin(hop.latest, regained.latest)
+    both = hop.happened & regained.happened & (earliest < latest)
+    use = hop.happened & ~(regained.happened & (regained.earliest >= hop.latest))
+    found = _between(pick(use, hop, settled), both, earliest, np.clip(hop.best, earliest, latest), latest)
+    return found
 
 
 def _notes(batch: Batch, gears: list[_Gear], said: Instants, touchdown: Touchdown) -> dict[int, list[str]]:
@@ -277,18 +352,19 @@ def _airborne(
     regained: Instants,
     airborne: np.ndarray,
     missed: np.ndarray,
-    hopped: np.ndarray,
+    hops: Hops,
 ) -> Bounded:
     """Time airborne between first and settled contact: seen in samples, and at most so much between them."""
     again = pick(regained.happened, regained, gear.contact)
     flag = np.where(gear.signal.valid, airborne.astype(np.int8), np.int8(-1))
-    counted_from = gear.contact.map(lambda _: gear.contact.latest, np.zeros(len(missed), np.int16))
-    seen = time_above(replace(gear.signal, values=flag), 0.5, counted_from, again, missing=0)
+    from_contact = gear.contact.map(lambda _: gear.contact.latest, np.zeros(len(missed), np.int16))
+    seen = time_above(replace(gear.signal, values=flag), 0.5, from_contact, again, missing=0)
     seen = seen.or_zero(~regained.happened)
-    hop_s = np.where(hopped, np.fmax(gear.contact.best - contact.best - ROLLED_S, 0), 0)
     unseen_s = np.where(missed, gear.contact.latest, contact.latest) - contact.earliest
     unseen_s = np.where(regained.happened & ~missed, 0, np.fmax(unseen_s, gear.signal.step_s))
-    return Bounded(seen.value + hop_s, seen.lower, seen.upper + unseen_s, seen.why, contact.best)
+    value = np.maximum(seen.value, hops.felt_s)
+    upper = np.maximum(seen.upper + unseen_s, np.where(hops.count > 0, hops.felt_s + 2 * UNFELT_S, 0))
+    return Bounded(value, seen.lower, upper, seen.why, contact.best)
 
 
 def _surely_rolling(batch: Batch, gear: Signal, rows: np.ndarray) -> np.ndarray:
@@ -318,18 +394,6 @@ def _calm(batch: Batch, gear: Signal, rows: np.ndarray, *, rising: bool = False)
     stirs, known = (_count_within(flags, window, ahead) for flags in (felt, signal.valid))
     calm = np.where((stirs == 0) & (known > window), np.int8(1), np.int8(0))
     return nearest_values(replace(signal, values=calm), gear) == 1
-
-
-def _lifted(batch: Batch, contact: Instants, gear: Instants) -> np.ndarray:
-    """(n,) true where normal acceleration says that the aeroplane flew between a jolt and the gear saying ground.
-
-    Rolling it rings about 1 g; in the air it stays below that, the lift being less than the weight.
-    """
-    signal = batch.signal("normal_acceleration")
-    inside = _columns_between(signal, contact.latest + RING_S, gear.earliest) & signal.valid
-    count: np.ndarray = inside.sum(axis=1)
-    mean_g = np.where(inside, signal.values, 0).sum(axis=1) / np.maximum(count, 1)
-    return (count * signal.step_s >= LIFTED_S) & (mean_g < LIFTED_G)
 
 
 def _columns_between(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
