@@ -18,6 +18,7 @@ from fdm.signal import Signal, counted, nearest_column, pick_column
 AIRBORNE_G = 0.93  # below this ...
 HOP_S = 0.45  # ... for so long it was airborne, when a jolt ended it
 DOUBT_S = 0.4  # a lone sample of air is believed where it was below for so long
+LIGHT_G, LIGHT_S = 0.97, 0.45  # below this for so long it may have been, even if no jolt ended it
 LANDED_G = 1.05  # the jolt of coming down goes above this ...
 STRUCK_G = 1.15  # struts that ring stay below this
 DOWN_JOLT_G = 0.25  # ... by so much from what it was ...
@@ -69,6 +70,17 @@ def felt_hops(signal: Signal, from_s: np.ndarray, to_s: np.ndarray, none: int) -
         latest[rows] = np.where(hit, down_s, np.nan)
         why[rows] = np.where(hit, FINE, none)
     return Hops(count, felt_s, Instants(best, earliest, latest, why), start_s)
+
+
+def light_until(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
+    """(n,) when normal acceleration was back from the last time that it was light between two times; -inf: never."""
+    signal = signal.part(from_s, to_s + 2 * LIGHT_S)
+    inside = signal.inside(signal.index_from(from_s), signal.index_past(to_s + LIGHT_S))
+    with np.errstate(invalid="ignore"):
+        run = _run((signal.values < LIGHT_G) & inside)
+    long = run * signal.step_s >= LIGHT_S
+    k = long.shape[1] - 1 - np.argmax(long[:, ::-1], axis=1)
+    return np.where(long.any(axis=1), signal.time(k + 1), -np.inf)
 
 
 def unfelt(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:

@@ -1,8 +1,11 @@
-"""What only the landings of one tail together can tell: a reverser discrete that has died.
+"""Reverser discretes that have died, as the landings of one tail together tell, or one landing alone.
 
-On one landing a reverser that reads stowed may truly be stowed. On landing after landing, with the other reverser
-deployed and this engine's N1 rising as in reverse, the discrete is dead: it is then not believed on those landings.
-With no reverser deployed at all it is believed: at Vnukovo in 2012 neither moved, and the engines pushed forward.
+A reverser that reads stowed may truly be stowed. On landing after landing, with the other reverser deployed and this
+engine's N1 rising as in reverse, the discrete is dead: it is then not believed on those landings. Nor is it where this
+engine's N1 alone rises with its lever in reverse, which an interlock would not allow. Where both rise and neither reads
+deployed it is believed: at Vnukovo in 2012 neither moved, and the engines pushed forward.
+
+At idle reverse a dead discrete and a reverser that stayed shut look alike, on any one landing: then neither is said.
 """
 
 from __future__ import annotations
@@ -32,18 +35,24 @@ SEEN: dict[str, Any] = {
     "other_out": pl.Boolean,
     "power_pct": pl.Float64,
     "lever_power_pct": pl.Float64,
+    "other_idle": pl.Boolean,
+    "unclear": pl.Boolean,
 }
+GIVEN_UP_S = 3.0  # a lever put back so long before another one was given up (common practice, no source)
+HELD_PCT = 5.0  # N1 above idle that an interlock leaves at the most (common practice, no source)
 
 
 def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     """Landings and engines whose reverser discrete is dead (columns DEAD).
 
     seen    landing_id, engine, moved (read deployed), other_out (another one was deployed), power_pct (N1 above idle
-            meanwhile), lever_power_pct (N1 above idle with the lever in reverse and nothing deployed)
+            meanwhile), lever_power_pct (N1 above idle with the lever in reverse and nothing deployed), other_idle
+            (another engine's lever was in reverse, its reverser never deployed and its N1 at idle), unclear (at idle
+            reverse, with nothing to tell a dead discrete from a reverser that stayed shut)
     """
     known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
     rows = seen.join(known, on="landing_id").sort("tail", "engine", "touchdown_utc", nulls_last=True)
-    at_once = _silent("lever_power_pct")
+    at_once = _at_once()
     rows = rows.with_columns(silent=_silent("power_pct") | at_once, at_once=at_once)
     rows = rows.with_columns(run=pl.col("moved").cast(pl.Int64).cum_sum().over("tail", "engine"))
     together = ("tail", "engine", "run")
@@ -52,7 +61,7 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
         since_utc=pl.col("touchdown_utc").filter(pl.col("silent")).min().over(together),
     )
     long = pl.col("tail").is_not_null() & (pl.col("count") >= FEWEST) & (pl.col("touchdown_utc") >= pl.col("since_utc"))
-    dead = rows.filter(~pl.col("moved") & (long.fill_null(False) | pl.col("at_once")))
+    dead = rows.filter(~pl.col("moved") & (long.fill_null(False) | pl.col("at_once") | pl.col("unclear")))
     number = pl.col("engine").cast(pl.String)
     always = pl.format(
         "reverser {} discrete never changes on this tail since {}", number, pl.col("since_utc").dt.strftime("%-d %B %Y")
@@ -62,7 +71,12 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
         number,
         pl.col("lever_power_pct").round(0).cast(pl.Int64),
     )
-    sentence = pl.when(long.fill_null(False)).then(always).otherwise(once)
+    alike = pl.format(
+        "reverser {} never reads deployed and reverse stayed at idle: a dead discrete and a reverser that did not deploy "
+        "look alike",
+        number,
+    )
+    sentence = pl.when(long.fill_null(False)).then(always).when(pl.col("at_once")).then(once).otherwise(alike)
     return dead.select("landing_id", "engine", "since_utc", sentence=sentence).select(
         pl.col(name).cast(kind) for name, kind in DEAD.items()
     )
@@ -73,9 +87,15 @@ def _silent(power: str) -> pl.Expr:
     return ~pl.col("moved") & pl.col("other_out") & (pl.col(power).fill_null(0) > REVERSE_POWER_PCT)
 
 
+def _at_once() -> pl.Expr:
+    """Rows whose N1 rose with the lever in reverse while another reverser was out, or held at idle by its interlock."""
+    alone = ~pl.col("moved") & pl.col("other_idle") & (pl.col("lever_power_pct").fill_null(0) > REVERSE_POWER_PCT)
+    return _silent("lever_power_pct") | alone
+
+
 def suspects_of(landings: pl.DataFrame, seen: pl.DataFrame) -> tuple[tuple[str | None, int], ...]:
     """Tails and engines with a landing that hints at a dead discrete: no others need to be looked at."""
-    hints = seen.filter(_silent("power_pct") | _silent("lever_power_pct"))
+    hints = seen.filter(_silent("power_pct") | _at_once() | pl.col("unclear"))
     pairs = hints.join(landings.select("landing_id", "tail"), on="landing_id").select("tail", "engine").unique()
     return tuple(pairs.sort("tail", "engine", nulls_last=True).iter_rows())
 
@@ -95,10 +115,46 @@ def seen_of(measured: Measured, instants: dict[str, np.ndarray]) -> pl.DataFrame
                     "other_out": ~np.isnan(others).all(axis=1),
                     "power_pct": measured.values["n1_above_idle_mirror_out_pct"].value[:, column],
                     "lever_power_pct": measured.values["n1_above_idle_not_deployed_pct"].value[:, column],
+                    "other_idle": np.delete(_held(measured), column, axis=1).any(axis=1),
+                    "unclear": _unclear(measured, instants, column),
                 }
             ).with_columns(pl.col("power_pct", "lever_power_pct").cast(pl.Float64).fill_nan(None))
         )
     return pl.concat(parts) if parts else pl.DataFrame(schema=SEEN)
+
+
+def _held(measured: Measured) -> np.ndarray:
+    """(n, e) true where a lever was in reverse, the reverser never deployed, and N1 stayed at idle."""
+    recorded = measured.values["lever_recorded"].value == 1
+    return recorded & (measured.values["n1_above_idle_not_deployed_pct"].value <= HELD_PCT)
+
+
+def _unclear(measured: Measured, instants: dict[str, np.ndarray], column: int) -> np.ndarray:
+    """(n,) true where reverse was asked for at idle, this reverser never read deployed, and nothing tells why.
+
+    Told by power on another engine while this one was held at idle; by another lever raised in vain too, for two
+    discretes do not die at once; by a lever put back well before another, for the crew knew; by a state that read in
+    transit, for then it lives.
+    """
+    values, never = measured.values, _never_deployed(measured)
+    recorded = values["lever_recorded"].value[:, column] == 1
+    selected = ~np.isnan(instants["reverse_selected"])
+    others_out = ~np.isnan(np.delete(instants["deployed"], column, axis=1)).all(axis=1)
+    asked = np.where(recorded, selected[:, column], others_out)
+    pushed = values["n1_above_idle_not_deployed_pct"].value[:, column] > REVERSE_POWER_PCT
+    elsewhere = values["n1_above_idle_other_reversing_pct"].value[:, column] > REVERSE_POWER_PCT
+    in_vain = np.delete(never & selected, column, axis=1).any(axis=1) & recorded
+    back = instants["reverse_cancelled"]
+    given_up = recorded & (back[:, column, None] + GIVEN_UP_S < np.delete(back, column, axis=1)).any(axis=1)
+    alive = values["state_in_transit"].value[:, column] == 1
+    return np.asarray(never[:, column] & asked & ~pushed & ~elsewhere & ~in_vain & ~given_up & ~alive)
+
+
+def _never_deployed(measured: Measured) -> np.ndarray:
+    """(n, e) true where a reverser is known not to have read deployed."""
+    sentence = "the reverser was never deployed"
+    code = measured.reasons.index(sentence) if sentence in measured.reasons else -1
+    return measured.values["deploy_delay_s"].why == code
 
 
 RESTS_ON_REVERSER = tuple(

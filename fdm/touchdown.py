@@ -15,7 +15,7 @@ import numpy as np
 
 from fdm.batch import Batch
 from fdm.bounded import FINE, Bounded, Instants, pick, the_sooner
-from fdm.hops import UNFELT_S, Hops, felt_hops, unfelt, usable
+from fdm.hops import UNFELT_S, Hops, felt_hops, light_until, unfelt, usable
 from fdm.jolt import COARSEST_S, jolt_between, rise_of
 from fdm.primitives import first, last
 from fdm.signal import Signal, counted, nearest_values
@@ -308,9 +308,11 @@ def _unfelt_later(batch: Batch, gear: _Gear, settled: Instants, missed: np.ndarr
     """Settled contact may be later by a hop between two samples of the gear, where acceleration does not deny it."""
     if gear.signal.step_s < HIDING_STEP_S:
         return settled
-    signal = _normal(batch)
-    felt = np.zeros(batch.n, bool) if signal is None else signal.recorded
-    return replace(settled, latest=settled.latest + np.where(felt | missed, 0.0, gear.signal.step_s))
+    signal, most_s = _normal(batch), settled.latest + gear.signal.step_s
+    if signal is not None:
+        light_s = light_until(signal, settled.latest, most_s)
+        most_s = np.where(signal.recorded, np.fmax(np.fmin(light_s, most_s), settled.latest), most_s)
+    return replace(settled, latest=np.where(missed, settled.latest, most_s))
 
 
 def _settled_by(hops: Hops, settled: Instants, regained: Instants) -> Instants:
@@ -319,8 +321,7 @@ def _settled_by(hops: Hops, settled: Instants, regained: Instants) -> Instants:
     earliest, latest = np.fmax(hop.earliest, regained.earliest), np.fmin(hop.latest, regained.latest)
     both = hop.happened & regained.happened & (earliest < latest)
     use = hop.happened & ~(regained.happened & (regained.earliest >= hop.latest))
-    found = _between(pick(use, hop, settled), both, earliest, np.clip(hop.best, earliest, latest), latest)
-    return found
+    return _between(pick(use, hop, settled), both, earliest, np.clip(hop.best, earliest, latest), latest)
 
 
 def _notes(batch: Batch, gears: list[_Gear], said: Instants, touchdown: Touchdown) -> dict[int, list[str]]:

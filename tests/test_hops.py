@@ -60,7 +60,16 @@ def test_a_lone_air_sample_as_the_struts_ring_is_no_bounce(phase_s: float) -> No
     touchdown = _batch(TOUCH, 2.0, phase_s, chatter).touchdown
     assert touchdown.bounces.value[0] == 0
     assert touchdown.airborne_s.value[0] < 0.3
-    assert touchdown.settled.earliest[0] <= 0 and touchdown.settled.best[0] < 0.3
+    assert touchdown.settled.earliest[0] <= 0
+    assert touchdown.settled.best[0] < 0.3
+
+
+@pytest.mark.parametrize("phase_s", [0.03, 0.2, 0.38])
+def test_a_faint_hop_leaves_settled_contact_open(phase_s: float) -> None:
+    """At 0.95 g, and let down softly: nothing to place it by, but it may have been."""
+    faint = Arrival(on=((0, 0.3), (0.9, 1e6)), jolts_g=(0.5, 0.05), airborne_g=0.95)
+    touchdown = _batch(faint, 2.0, phase_s).touchdown
+    assert touchdown.settled.earliest[0] <= 0.9 <= touchdown.settled.latest[0]
 
 
 def test_a_landing_that_stays_is_not_widened_by_acceleration() -> None:

@@ -9,11 +9,13 @@ import numpy as np
 from fdm.bounded import FINE, Bounded, exactly
 from fdm.measures.catalogue import measure
 from fdm.measures.power import power_of
+from fdm.measures.reversers import never_deployed
 from fdm.signal import Signal
 from fdm.steps import Rollout
 from fdm.windows import highest
 
 FLAG_AFTER_S = 15.0  # a control-system fault counts as a clue until this long after contact
+APPROACH_RUN_DOWN_S = 5.0  # approach power has run down so long after reverse was selected
 HYDRAULIC_AFTER_S = 3.0  # ... and hydraulic pressure is watched this long after selection where nothing deployed
 
 
@@ -78,7 +80,7 @@ def n1_above_idle_not_deployed_pct(batch: Rollout) -> Bounded:
         cancelled = batch.reverse_cancelled.engine(column)
         end = np.where(cancelled.why == FINE, cancelled.earliest, batch.record_end)
         held = np.isin(deployed.why, [never]) & (selected.why == FINE)
-        start = selected.later(5.0)  # approach power has run down by then
+        start = selected.later(APPROACH_RUN_DOWN_S)
         missing = batch.reason("the reverser did deploy, or was not selected")
         value = highest(power_of(batch, engine), start, exactly(end), missing=missing)
         idle = batch.idle[engine]
@@ -146,5 +148,46 @@ def n1_above_idle_mirror_out_pct(batch: Rollout) -> Bounded:
         value = highest(power_of(batch, engine), start.later(5.0), end, missing=missing)
         idle = batch.idle[engine]
         return value.map(lambda x: x - idle).where(~np.isnan(idle), missing)
+
+    return batch.per_engine(one)
+
+
+@measure(unit="%", needs=("n1.N|epr.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
+def n1_above_idle_other_reversing_pct(batch: Rollout) -> Bounded:
+    """Highest N1 above idle in reverse of the other engines, where this one's reverser never read deployed.
+
+    With power on the others and none here, an interlock held this one back: its reverser truly did not deploy.
+    """
+
+    def one(engine: int) -> Bounded:
+        missing = batch.reason("the reverser did deploy, or no other engine was in reverse")
+        rows = np.flatnonzero(never_deployed(batch)[:, batch.layout.reversers.index(engine)])
+        others = [number for number in batch.layout.reversers if number != engine and number in batch.idle]
+        value = np.full(batch.n, np.nan)
+        for number in others if len(rows) else ():
+            value[rows] = np.fmax(value[rows], _reverse_power(batch, number, rows, missing))
+        return batch.exactly(value).where(~np.isnan(value), missing)
+
+    return batch.per_engine(one)
+
+
+def _reverse_power(batch: Rollout, engine: int, rows: np.ndarray, missing: int) -> np.ndarray:
+    """(rows,) highest N1 above idle of an engine from 5 s after its lever was raised until it was put back."""
+    column = batch.layout.reversers.index(engine)
+    start = batch.reverse_selected.engine(column).later(APPROACH_RUN_DOWN_S).rows(rows)
+    cancelled = batch.reverse_cancelled.engine(column)
+    end = exactly(np.where(cancelled.why == FINE, cancelled.earliest, batch.record_end)).rows(rows)
+    return highest(power_of(batch, engine).rows(rows), start, end, missing=missing).value - batch.idle[engine][rows]
+
+
+@measure(unit="count", needs=("reverser_state.N",), per_engine=True)
+def state_in_transit(batch: Rollout) -> Bounded:
+    """1 where a reverser's state read in transit after contact: its discrete lives, whatever else it reads."""
+
+    def one(engine: int) -> Bounded:
+        if not batch.has(f"reverser_state.{engine}"):
+            return batch.absent(batch.not_recorded(f"reverser_state.{engine}"))
+        unlocked = batch.unlocked.engine(batch.layout.reversers.index(engine))
+        return batch.exactly(unlocked.happened.astype(float))
 
     return batch.per_engine(one)

@@ -112,14 +112,12 @@ def _other_severity() -> pl.Expr:
 # -- faults never make events, and never hide them ----------------------------------------------------------------
 
 SPOILERS_STILL = "spoilers that stand still as they should move look late; the lift dump is not asked"
-DEAD_ALONE = "a dead discrete is found only while the other reverser is out"
 
 INVENTS = {
     "spoiler_frozen": SPOILERS_STILL,
 }
 HIDES = {
     "spoiler_frozen": SPOILERS_STILL,
-    "reverser_dead": DEAD_ALONE,
 }
 
 

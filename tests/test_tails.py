@@ -1,0 +1,118 @@
+"""Reverser discretes that died, told on one landing from a reverser that stayed shut, or left open."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import pytest
+
+from fdm.tails import dead_discretes, seen_of
+from tests.handmade import POWER, STATE, Made, made
+from tests.making import Truth, line, switch
+
+DOWN, IDLE = line((0, 0)), line((-4, 55), (0, 25))
+HELD = line((1.9, 0), (2.4, 0.25), (24.4, 0.25), (24.7, 0))  # at the interlock
+SHUT, STUCK = switch(0), switch(0, (2.6, 1), (26, 0))
+
+
+def _flags(engine: int, unlocked: Truth, deployed: Truth) -> dict[str, Truth | None]:
+    names = f"reverser_state.{engine}", f"reverser_unlocked.{engine}", f"reverser_deployed.{engine}"
+    return dict(zip(names, (None, unlocked, deployed), strict=True))
+
+
+def _dead(given: Made) -> dict[int, str]:
+    """Sentences on dead discretes by engine."""
+    instants = {name: when.best for name, when in given.result.instants.items()}
+    landings = given.result.landings.with_columns(tail=pl.lit("QQ-AAA"))
+    found = dead_discretes(landings, seen_of(given.measured, instants))
+    return dict(found.select("engine", "sentence").iter_rows())
+
+
+def test_nothing_is_dead_on_a_normal_landing() -> None:
+    assert not _dead(made())
+
+
+def test_idle_reverse_does_not_tell_a_dead_discrete_from_a_reverser_that_stayed_shut() -> None:
+    given = made(
+        {"reverser_state.1": SHUT, "n1.1": IDLE, "n1.2": IDLE, "reverse_lever.1": HELD, "reverse_lever.2": HELD}
+    )
+    assert "look alike" in _dead(given)[1]
+
+
+def test_a_deployed_discrete_may_be_dead_though_the_unlocked_one_lives() -> None:
+    living = {name: lambda t, least=least: (STATE(t) >= least) * 1.0 for name, least in (("u", 1), ("d", 2))}
+    given = made(
+        {
+            **_flags(1, living["u"], SHUT),
+            **_flags(2, living["u"], living["d"]),
+            "n1.1": IDLE,
+            "n1.2": IDLE,
+            "reverse_lever.1": HELD,
+            "reverse_lever.2": HELD,
+        }
+    )
+    assert list(_dead(given)) == [1]
+
+
+def test_a_reverser_seen_in_transit_is_believed() -> None:
+    given = made({"reverser_state.1": STUCK, "n1.1": IDLE, "n1.2": IDLE})
+    assert not _dead(given)
+
+
+def test_power_on_the_other_engine_tells_that_the_interlock_held() -> None:
+    assert not _dead(made({"reverser_state.1": SHUT, "n1.1": IDLE, "reverse_lever.1": HELD}))
+
+
+def test_power_behind_a_reverser_that_reads_shut_is_a_dead_discrete() -> None:
+    assert "N1 rose" in _dead(made({"reverser_state.1": SHUT}))[1]
+
+
+def test_one_dead_and_one_shut_are_told_apart() -> None:
+    """Neither reads deployed: the one with power is dead, the one at the interlock stayed shut."""
+    given = made({"reverser_state.1": SHUT, "reverser_state.2": SHUT, "n1.2": IDLE, "reverse_lever.2": HELD})
+    assert list(_dead(given)) == [1]
+
+
+@pytest.mark.parametrize("power", [POWER, IDLE])
+def test_neither_reverser_out_with_both_levers_raised_is_believed(power: Truth) -> None:
+    shut = {f"reverser_state.{e}": SHUT for e in (1, 2)}
+    assert not _dead(made({**shut, "n1.1": power, "n1.2": power}))
+
+
+def test_a_lever_that_stayed_down_explains_its_reverser() -> None:
+    given = made({"reverser_state.1": SHUT, "reverse_lever.1": DOWN, "n1.1": IDLE, "n1.2": IDLE})
+    assert not _dead(given)
+
+
+def test_one_lever_alone_at_idle_is_left_open() -> None:
+    """The other engine was never put in reverse."""
+    given = made(
+        {
+            "reverser_state.1": SHUT,
+            "reverser_state.2": SHUT,
+            "reverse_lever.2": DOWN,
+            "n1.1": IDLE,
+            "n1.2": line((-4, 55), (0, 25), (5, 25), (6, 45), (20, 45), (22, 25)),
+        }
+    )
+    assert list(_dead(given)) == [1]
+
+
+def test_without_levers_idle_reverse_is_left_open_too() -> None:
+    gone = {f"reverse_lever.{e}": None for e in (1, 2)}
+    given = made({"reverser_state.1": SHUT, "n1.1": IDLE, "n1.2": IDLE, **gone})
+    assert list(_dead(given)) == [1]
+    assert np.isnan(given.measured.values["reverse_select_delay_s"].value[0, 0])
+
+
+def test_a_reverser_known_to_be_out_of_use_is_not_dead() -> None:
+    given = made({"reverser_state.1": SHUT, "n1.1": IDLE, "n1.2": IDLE}, facts={"reversers_out": [1]})
+    assert not _dead(given)
+
+
+def test_a_lever_given_up_before_the_other_tells_that_the_crew_saw_it() -> None:
+    early = line((1.9, 0), (2.4, 0.25), (9, 0.25), (9.3, 0))
+    given = made(
+        {"reverser_state.1": SHUT, "reverse_lever.1": early, "reverse_lever.2": HELD, "n1.1": IDLE, "n1.2": IDLE}
+    )
+    assert not _dead(given)
