@@ -35,7 +35,7 @@ SEEN: dict[str, Any] = {
     "other_out": pl.Boolean,
     "power_pct": pl.Float64,
     "lever_power_pct": pl.Float64,
-    "other_idle": pl.Boolean,
+    "other_pushed": pl.Boolean,
     "unclear": pl.Boolean,
 }
 GIVEN_UP_S = 3.0  # a lever put back so long before another one was given up (common practice, no source)
@@ -46,8 +46,8 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     """Landings and engines whose reverser discrete is dead (columns DEAD).
 
     seen    landing_id, engine, moved (read deployed), other_out (another one was deployed), power_pct (N1 above idle
-            meanwhile), lever_power_pct (N1 above idle with the lever in reverse and nothing deployed), other_idle
-            (another engine's lever was in reverse, its reverser never deployed and its N1 at idle), unclear (at idle
+            meanwhile), lever_power_pct (N1 above idle with the lever in reverse and nothing deployed), other_pushed
+            (another engine did the same: lever in reverse, never deployed, N1 above idle), unclear (at idle
             reverse, with nothing to tell a dead discrete from a reverser that stayed shut)
     """
     known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
@@ -72,8 +72,8 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
         pl.col("lever_power_pct").round(0).cast(pl.Int64),
     )
     alike = pl.format(
-        "reverser {} never reads deployed and reverse stayed at idle: a dead discrete and a reverser that did not deploy "
-        "look alike",
+        "reverser {} never reads deployed and reverse stayed at idle: a dead discrete and a reverser that did not "
+        "deploy look alike",
         number,
     )
     sentence = pl.when(long.fill_null(False)).then(always).when(pl.col("at_once")).then(once).otherwise(alike)
@@ -88,9 +88,8 @@ def _silent(power: str) -> pl.Expr:
 
 
 def _at_once() -> pl.Expr:
-    """Rows whose N1 rose with the lever in reverse while another reverser was out, or held at idle by its interlock."""
-    alone = ~pl.col("moved") & pl.col("other_idle") & (pl.col("lever_power_pct").fill_null(0) > REVERSE_POWER_PCT)
-    return _silent("lever_power_pct") | alone
+    """Rows whose N1 rose with the lever in reverse, and no other engine's that did not deploy either."""
+    return ~pl.col("moved") & ~pl.col("other_pushed") & (pl.col("lever_power_pct").fill_null(0) > REVERSE_POWER_PCT)
 
 
 def suspects_of(landings: pl.DataFrame, seen: pl.DataFrame) -> tuple[tuple[str | None, int], ...]:
@@ -115,7 +114,7 @@ def seen_of(measured: Measured, instants: dict[str, np.ndarray]) -> pl.DataFrame
                     "other_out": ~np.isnan(others).all(axis=1),
                     "power_pct": measured.values["n1_above_idle_mirror_out_pct"].value[:, column],
                     "lever_power_pct": measured.values["n1_above_idle_not_deployed_pct"].value[:, column],
-                    "other_idle": np.delete(_held(measured), column, axis=1).any(axis=1),
+                    "other_pushed": np.delete(_pushed(measured), column, axis=1).any(axis=1),
                     "unclear": _unclear(measured, instants, column),
                 }
             ).with_columns(pl.col("power_pct", "lever_power_pct").cast(pl.Float64).fill_nan(None))
@@ -123,10 +122,10 @@ def seen_of(measured: Measured, instants: dict[str, np.ndarray]) -> pl.DataFrame
     return pl.concat(parts) if parts else pl.DataFrame(schema=SEEN)
 
 
-def _held(measured: Measured) -> np.ndarray:
-    """(n, e) true where a lever was in reverse, the reverser never deployed, and N1 stayed at idle."""
+def _pushed(measured: Measured) -> np.ndarray:
+    """(n, e) true where a lever was in reverse, the reverser never deployed, and N1 yet rose."""
     recorded = measured.values["lever_recorded"].value == 1
-    return recorded & (measured.values["n1_above_idle_not_deployed_pct"].value <= HELD_PCT)
+    return recorded & (measured.values["n1_above_idle_not_deployed_pct"].value > HELD_PCT)
 
 
 def _unclear(measured: Measured, instants: dict[str, np.ndarray], column: int) -> np.ndarray:

@@ -116,3 +116,9 @@ def test_a_lever_given_up_before_the_other_tells_that_the_crew_saw_it() -> None:
         {"reverser_state.1": SHUT, "reverse_lever.1": early, "reverse_lever.2": HELD, "n1.1": IDLE, "n1.2": IDLE}
     )
     assert not _dead(given)
+
+
+def test_one_lever_alone_with_power_is_a_dead_discrete() -> None:
+    """The other engine ran in forward thrust, its lever down."""
+    given = made({"reverser_state.1": SHUT, "reverser_state.2": SHUT, "reverse_lever.2": DOWN})
+    assert "N1 rose" in _dead(given)[1]
