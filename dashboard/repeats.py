@@ -20,7 +20,6 @@ class Together:
     """Events of one rule on one aircraft (and engine) or at one runway.
 
     severity    of the worst
-    landings    landings of the aircraft, or at the runway, on which the rule was assessed
     """
 
     rule: str
@@ -30,7 +29,6 @@ class Together:
     engine: int | None
     severity: str
     events: int
-    landings: int
 
     @property
     def key(self) -> str:
@@ -41,7 +39,7 @@ class Together:
 def repeated(held: Held, query: Query) -> list[Together]:
     """What was found FEWEST times or more, the most often first."""
     events = _facts(held, query)
-    found = [one for kind in KINDS for one in _together(held, query, events, kind) if one.events >= FEWEST]
+    found = [one for kind in KINDS for one in _together(events, kind) if one.events >= FEWEST]
     return sorted(found, key=lambda one: -one.events)
 
 
@@ -50,40 +48,31 @@ def new(held: Held, query: Query) -> list[Together]:
     events = _facts(held, query).filter(pl.col("new").is_not_null())
     on_aircraft = events.filter(pl.col("new").is_in(["aircraft", "both"])).with_columns(engine=pl.lit(None, pl.Int8))
     at_runway = events.filter(pl.col("new") == "runway")
-    return _together(held, query, on_aircraft, "aircraft") + _together(held, query, at_runway, "runway")
+    return _together(on_aircraft, "aircraft") + _together(at_runway, "runway")
 
 
 def _facts(held: Held, query: Query) -> pl.DataFrame:
     return chosen_events(held, query.facts, week=week_of(held, query))
 
 
-def _together(held: Held, query: Query, events: pl.DataFrame, kind: str) -> list[Together]:
+def _together(events: pl.DataFrame, kind: str) -> list[Together]:
     """Groups of one kind, worst first."""
     key = KINDS[kind][0]
     same = ["rule", "title", *KINDS[kind]]
     groups = events.filter(pl.col(key).is_not_null()).group_by(same, maintain_order=True)
     counted = groups.agg(pl.col("severity").first(), n=pl.len())
     return [
-        Together(
-            row["rule"],
-            row["title"],
-            kind,
-            row[key],
-            row.get("engine"),
-            row["severity"],
-            row["n"],
-            _assessed(held, query, row["rule"], key, row[key]),
-        )
+        Together(row["rule"], row["title"], kind, row[key], row.get("engine"), row["severity"], row["n"])
         for row in counted.iter_rows(named=True)
     ]
 
 
-def _assessed(held: Held, query: Query, rule: str, key: str, name: str) -> int:
-    """Landings of an aircraft or at a runway, in the query's week, on which a rule was assessed."""
-    if can(rule) not in held.landings.columns:
+def landings_of(held: Held, query: Query, one: Together) -> int:
+    """Landings of its aircraft, or at its runway, in the query's week, on which its rule was assessed."""
+    if can(one.rule) not in held.landings.columns:
         return 0
     week = week_of(held, query)
-    conditions: list[Any] = [pl.col(key) == name, pl.col(can(rule))]
+    conditions: list[Any] = [pl.col(KINDS[one.kind][0]) == one.name, pl.col(can(one.rule))]
     if week in held.weeks:
         conditions.append(pl.col("week") == week)
-    return held.landings.filter(conditions).height
+    return held.landings.lazy().filter(conditions).select(pl.len()).collect().item()

@@ -12,7 +12,7 @@ from dashboard.bookchanges import BookChange
 from dashboard.flown import recorded
 from dashboard.query import ALL_WEEKS, Query
 from dashboard.queue import Coverage, Tile, coverage, matching, tiles, week_of
-from dashboard.repeats import Together, new, repeated
+from dashboard.repeats import Together, landings_of, new, repeated
 from dashboard.store import Held, Store
 from fdm.errors import FdmError
 from fdm.people.times import in_words
@@ -96,8 +96,8 @@ def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
     again = repeated(held, query)
     show = Markup('<a href="{}">Show</a>').format(query.link(new="yes", event=""))
     lines = [
-        ("New", _named(fresh, query, count=False), show if fresh else ""),
-        ("Repeats", _named(again, query, count=True), ""),
+        ("New", _named(held, fresh, query, count=False), show if fresh else ""),
+        ("Repeats", _named(held, again, query, count=True), ""),
         ("Rule book", book_line(change), ""),
     ]
     rows = marks.joined(
@@ -106,18 +106,22 @@ def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
     return Markup('<div class="strip">{}</div>').format(rows) if rows else Markup("")
 
 
-def _named(found: list[Together], query: Query, *, count: bool) -> Markup:
+def _named(held: Held, found: list[Together], query: Query, *, count: bool) -> Markup:
     """The first few, each a way to its events, and how many more."""
-    links = Markup("; ").join(_link(one, query, count=count) for one in found[:NAMED])
+    links = Markup("; ").join(_link(held, one, query, count=count) for one in found[:NAMED])
     more = len(found) - NAMED
     return links + Markup(' <span class="soft">and {:,} more</span>').format(more) if more > 0 else links
 
 
-def _link(one: Together, query: Query, *, count: bool) -> Markup:
+def _link(held: Held, one: Together, query: Query, *, count: bool) -> Markup:
     where = f"on {one.name}" if one.kind == "aircraft" else f"at {one.name}"
     engine = f" engine {one.engine}" if one.engine else ""
-    often = Markup(' <b>×{:,}</b> <span class="soft">in {}</span>').format(
-        one.events, words.count(one.landings, "landing")
+    often = (
+        Markup("")
+        if not count
+        else Markup(' <b>×{:,}</b> <span class="soft">in {}</span>').format(
+            one.events, words.count(landings_of(held, query, one), "landing")
+        )
     )
     return Markup('{}<a href="{}">{} {}{}</a>{}').format(
         marks.severity(one.severity),
@@ -125,7 +129,7 @@ def _link(one: Together, query: Query, *, count: bool) -> Markup:
         one.title,
         where,
         engine,
-        often if count else "",
+        often,
     )
 
 
