@@ -15,6 +15,7 @@ from dashboard.app import build
 from dashboard.deployment import Deployment
 from dashboard.desk import Desk
 from dashboard.door import Door
+from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.people.pseudonyms import Pseudonyms
 from fdm.people.roles import ADMINISTRATOR, ROLES, Actor
@@ -33,10 +34,16 @@ def with_accounts(people: People) -> People:
     return people
 
 
-def dashboard_of(people: People, source: Any = None, deployment: Deployment | None = None, **more: Any) -> Dash:
-    """A dashboard over an invented archive and a store of people's work."""
+def dashboard_of(
+    people: People, source: Any = None, deployment: Deployment | None = None, rules: Any = RULES, **more: Any
+) -> Dash:
+    """A dashboard over an archive, an invented one when none is given, and a store of people's work.
+
+    rules    None for those that the archive names
+    """
     desk = Desk(lambda: people, access.viewer)
-    store = Store(source or FakeArchive(landings=60), lambda _run: RULES, desk=desk, names=lambda: NAMES)
+    cards = (lambda _run: rules) if rules else load_rule_cards
+    store = Store(source or FakeArchive(landings=60), cards, desk=desk, names=lambda: NAMES)
     return build(store, Door(lambda: people, lambda: True, deployment or Deployment()), **more)
 
 
