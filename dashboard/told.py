@@ -29,7 +29,7 @@ def stands(act: Act) -> str:
     if act.topic in ("maintenance", "training"):
         return f"With {act.topic}" if act.state == "open" else f"Answered by {act.topic}"
     if act.topic == "release":
-        return "Released to debriefing"
+        return "Released to debriefing" + (f" with the {act.reason.replace(' ', ' and the ')}" if act.reason else "")
     if act.topic == "debrief":
         return "Debriefed"
     if act.topic == "snooze" and act.until_utc is not None:
@@ -39,7 +39,11 @@ def stands(act: Act) -> str:
 
 def line(act: Act) -> str:
     """One line of an event's history: what was done, why, by whom and when."""
-    why = "" if act.undoes is not None else ": ".join(["", *(text for text in (act.reason, act.note) if text)])
+    why = (
+        ""
+        if act.undoes is not None
+        else ": ".join(["", *(text for text in ("" if act.topic == "release" else act.reason, act.note) if text)])
+    )
     return f"{_did(act)}{why} ({act.by}, {in_words(act.at_utc)})"
 
 

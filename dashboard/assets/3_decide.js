@@ -60,7 +60,7 @@
     const value = (name) => form.elements["pass-" + name].value.trim();
     ask({
       act, place, event: form.dataset.event, seen: form.dataset.seen, to: to || value("to"), until: value("until"),
-      note: value("note"),
+      note: value("note"), shows: [...form.querySelectorAll("[name=pass-shows]:checked")].map((one) => one.value).join(" "),
     });
   }
   function showPassing() {

@@ -21,7 +21,8 @@ from fdm.people.views import LEAST
 
 Ask = Mapping[str, str]
 LONGEST_NAME = 100
-AS_FLOWN = ("fleet", "runway_length_m")  # what a captain may know a landing by
+AS_FLOWN = ("fleet", "runway_length_m", "runway_condition_code")  # what a captain may know a landing by
+ON_REQUEST = {"month": ("Month", "month"), "airfield": ("Airfield and runway", "place")}  # name, column
 STANDING = ("assignment", "maintenance", "training", "release", "debrief", "snooze")
 
 
@@ -44,8 +45,9 @@ def _answered(people: People, by: Actor, ask: Ask) -> str:
 
 
 def _release(people: People, by: Actor, ask: Ask) -> str:
-    people.release(ask["event"], by=by, note=ask.get("note", ""), token=ask.get("token"))
-    return "Released to debriefing."
+    shows = ask.get("shows", "").split()
+    people.release(ask["event"], by=by, note=ask.get("note", ""), shows=shows, token=ask.get("token"))
+    return f"Released to debriefing{', with the ' + ' and the '.join(shows) if shows else ''}."
 
 
 def _snooze(people: People, by: Actor, ask: Ask) -> str:
@@ -186,8 +188,26 @@ def _debriefing(store: Store, event: Mapping[str, Any], past: Past) -> Markup:
     few, said = shown_to_captains(store, event)
     return Markup(
         '<p><span class="label"></span><button type="button" data-pass="release">Release to debriefing</button>'
-        '<span class="{}">{}</span></p>'
-    ).format("changed" if few else "soft", said)
+        '<span class="{}">{}</span></p><p><span class="label">With it</span>{}</p>'
+    ).format("changed" if few else "soft", said, _on_request(store, event))
+
+
+def _on_request(store: Store, event: Mapping[str, Any]) -> Markup:
+    """What more may go with a release, each with how many landings are then the same."""
+    return marks.joined(
+        Markup(
+            '<label class="shows"><input type="checkbox" name="pass-shows" value="{}"> {}</label>'
+            '<span class="{}">{}</span>'
+        ).format(one, name, "changed" if n < LEAST else "soft", _such(n))
+        for one, (name, column) in ON_REQUEST.items()
+        for n in [officers.alike(store, event["landing_id"], (*AS_FLOWN, column))]
+    )
+
+
+def _such(n: int) -> str:
+    if n < LEAST:
+        return f"{n} such here: the crew may be known"
+    return f"{n:,} such"
 
 
 def shown_to_captains(store: Store, event: Mapping[str, Any]) -> tuple[bool, str]:

@@ -17,7 +17,7 @@ from fdm.people.ledger import Deed, Ledger
 from fdm.people.roles import Actor
 from fdm.people.rows import next_id
 from fdm.people.standing import read_current
-from fdm.people.tables import VERDICTS, acts
+from fdm.people.tables import CONTEXT, VERDICTS, acts
 from fdm.people.texts import LINE, NOTE, clean
 from fdm.people.times import Clock, to_text
 
@@ -102,8 +102,17 @@ class Reviews:
         state = "closed" if closed else "open"
         return self._set(by, "referral", event_id, to, token, state=state, note=note)
 
-    def release(self, event_id: str, *, by: Actor, note: str = "", token: str | None = None) -> Act:
-        """Release an event, decided valid, to debriefing. Taking it back is undo."""
+    def release(
+        self, event_id: str, *, by: Actor, note: str = "", shows: Iterable[str] = (), token: str | None = None
+    ) -> Act:
+        """Release an event, decided valid, to debriefing. Taking it back is undo.
+
+        shows    what of the landing goes with it (tables.CONTEXT); nothing of it when left out
+        """
+        shown = sorted(set(shows))
+        strange = [one for one in shown if one not in CONTEXT]
+        if strange:
+            raise ReviewError(f"{strange[0]!r} is not released with an event", cure=f"Say {' or '.join(CONTEXT)}.")
 
         def decided_valid(connection: Connection) -> None:
             stands = newest(connection, event_id, "decision")
@@ -114,7 +123,17 @@ class Reviews:
                     cure="Decide it first.",
                 )
 
-        return self._set(by, "release", event_id, "release", token, state="released", note=note, check=decided_valid)
+        return self._set(
+            by,
+            "release",
+            event_id,
+            "release",
+            token,
+            state="released",
+            note=note,
+            reason=" ".join(shown) or None,
+            check=decided_valid,
+        )
 
     def debriefed(
         self, event_ids: Sequence[str], *, by: Actor, done: bool = True, note: str = "", token: str | None = None

@@ -34,6 +34,7 @@ CURRENT: dict[str, Any] = {
     "training": pl.String,
     "released_by": pl.String,
     "released_utc": UTC,
+    "released_context": pl.String,  # what goes with it: month, airfield
     "debriefed_by": pl.String,
     "debriefed_utc": UTC,
     "snoozed_until_utc": UTC,
@@ -107,7 +108,9 @@ def _wide(read: pl.DataFrame, comments: pl.DataFrame) -> pl.DataFrame:
     decided = of(
         "decision", "decision_id", "reason", "note", *judged, verdict="state", decided_by="by", decided_utc="at_utc"
     )
-    released = of("release", "state", released_by="by", released_utc="at_utc").filter(pl.col("state").is_not_null())
+    released = of("release", "state", released_by="by", released_utc="at_utc", released_context="reason").filter(
+        pl.col("state").is_not_null()
+    )
     debriefed = of("debrief", "state", debriefed_by="by", debriefed_utc="at_utc").filter(pl.col("state") == "done")
     topics = [
         decided,

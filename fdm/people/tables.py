@@ -25,6 +25,7 @@ from fdm.people.roles import ROLES
 
 UTC_TEXT = String(27)  # times.to_text
 TOPICS = ("decision", "assignment", "maintenance", "training", "release", "debrief", "snooze", "comment")
+CONTEXT = ("month", "airfield")
 VERDICTS = ("valid", "nuisance", "false")
 STATES = ("queued", "running", "done", "failed", "cancelled", "interrupted")
 
@@ -53,7 +54,7 @@ acts = Table(
     Column("event_id", String(200), nullable=False),
     Column("topic", String(20), nullable=False),
     Column("state", String(100)),  # the verdict, the assignee, open or closed, released, done, snoozed; none is none
-    Column("reason", String(200)),
+    Column("reason", String(200)),  # of a release: what of the landing goes with it, of CONTEXT
     Column("note", Text),
     Column("until_utc", UTC_TEXT),
     Column("rule_hash", String(64)),  # of the rule that a decision judged, with what it said of the event

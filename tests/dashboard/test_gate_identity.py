@@ -227,3 +227,21 @@ def test_periods_in_words():
     assert words.touched_down(at) == "Thu 12 Nov 2026, 06:41"
     assert words.touched_down(at | {"touchdown_utc": None}) == "November 2026"
     assert words.touched_down({"touchdown_utc": None, "month": None}) == ""
+
+
+@pytest.mark.parametrize("shows", [(), ("month",), ("airfield",), ("airfield", "month")])
+def test_a_captain_sees_of_month_and_airfield_what_was_released(store, people, shows):
+    event = store.held().events.row(0, named=True)
+    people.decide(Judged.of(event), "valid", by=VERA, seen=None)
+    people.release(event["event_id"], by=VERA, shows=shows)
+    with access.acting(KAI):
+        seen = store.released().row(0, named=True)
+        traces = store.traces_of(seen["landing_id"])
+    assert seen["month"] == (event["month"] if "month" in shows else None)
+    assert (seen["place"], seen["arrival"]) == (
+        (event["place"], event["arrival"]) if "airfield" in shows else (None, None)
+    )
+    assert (seen["tail"], seen["flight"], seen["departure"], seen["touchdown_utc"]) == (None, None, None, None)
+    assert (seen["fleet"], seen["runway_length_m"]) == (event["fleet"], event["runway_length_m"])
+    at = abs(traces["heading"].time_s).argmin()
+    assert (traces["heading"].values[at] == 0) == ("airfield" not in shows)

@@ -276,3 +276,22 @@ def test_current_of_some_of_many_and_since(people: People) -> None:
     assert changed["event_id"].to_list() == [event(5).event_id, event(6).event_id]
     assert changed["comments"].to_list() == [1, 0]
     assert changed["verdict"].to_list() == ["valid", "valid"]
+
+
+def test_a_release_shows_no_more_of_the_landing_than_was_asked_for(people: People) -> None:
+    for number, shows in ((1, ()), (2, ("month",)), (3, ["airfield", "month", "month"])):
+        people.decide(event(number), "valid", by=OFFICER, seen=None)
+        people.release(event(number).event_id, by=OFFICER, shows=shows)
+    assert people.current().sort("event_id")["released_context"].to_list() == [None, "month", "airfield month"]
+    with pytest.raises(ReviewError, match="'tail' is not released with an event"):
+        people.release(event(1).event_id, by=OFFICER, shows=["tail"])
+    assert people.audit.verify().faults == ()
+
+
+def test_what_a_release_shows_is_taken_back_with_it(people: People) -> None:
+    people.decide(event(), "valid", by=OFFICER, seen=None)
+    people.release(event().event_id, by=OFFICER)
+    more = people.release(event().event_id, by=OFFICER, shows=["month"])
+    people.undo(more.entry_id, by=OFFICER)
+    assert people.current()["released_context"].to_list() == [None]
+    assert people.current()["released_by"].to_list() == ["ines"]
