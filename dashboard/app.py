@@ -17,7 +17,20 @@ from dashboard.deployment import Deployment, deployment_of
 from dashboard.desk import Desk
 from dashboard.door import Door, Once, unguarded
 from dashboard.flown import FlightsFlown
-from dashboard.pages import debrief, frame, landing, landings, limits, no_longer, not_assessed, rules, week
+from dashboard.pages import (
+    compare,
+    debrief,
+    frame,
+    health,
+    landing,
+    landings,
+    limits,
+    no_longer,
+    not_assessed,
+    rules,
+    versions,
+    week,
+)
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
@@ -46,6 +59,9 @@ PAGES = (
     Page("/debrief", debrief.layout, debrief.register, (OFFICER, CAPTAIN)),
     Page("/rules", rules.layout, rules.register, (OFFICER, ANALYST)),
     Page("/limits", limits.layout, limits.register, (OFFICER, ANALYST)),
+    Page("/compare", compare.layout, compare.register, (OFFICER, ANALYST)),
+    Page("/versions", versions.layout, versions.register, (OFFICER, ANALYST)),
+    Page("/health", health.layout, health.register, (OFFICER, ANALYST)),
     Page("/not-assessed", not_assessed.layout, not_assessed.register, (OFFICER, ANALYST)),
     Page("/no-longer", no_longer.layout, no_longer.register),
     Page("/", week.layout, week.register),

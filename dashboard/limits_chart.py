@@ -187,7 +187,8 @@ def _curve(found: Swept, floor: float, ceiling: float) -> Markup:
     )
     dots = marks.joined(
         Markup('<i class="tune-point open" data-possible="{0}"></i><i class="tune-point" data-certain="{0}"></i>'
-               '<span class="tune-rate" data-rate="{0}"></span>').format(level)
+               '<span class="tune-rate" data-possible-rate="{0}"></span><span class="tune-rate '
+               'under" data-certain-rate="{0}"></span>').format(level)
         for level in used(found.card, found.fleet)
     )  # fmt: skip
     inside = Markup('<div class="tune-between" style="clip-path:polygon({})"></div>{}{}').format(
@@ -196,7 +197,7 @@ def _curve(found: Swept, floor: float, ceiling: float) -> Markup:
     return _panel(
         "curve",
         "Events per 1,000 landings if the limit stood here",
-        "solid: certain; upper line: certain or possible; hatched between",
+        "lower line: certain; upper: certain or possible",
         ticks,
         inside,
         "Events per 1,000 landings by where a single limit stands; the table beside tells them at the limits",

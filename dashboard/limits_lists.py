@@ -66,7 +66,7 @@ def _list(rows: pl.DataFrame, card: RuleCard, title: str) -> Markup:
 
 def _table(rows: list[Markup]) -> Markup:
     heads = marks.joined(
-        Markup("<th>{}</th>").format(head) for head in ("Change", "Value (bounds)", "Where, when", "Origin", "Decision")
+        Markup("<th>{}</th>").format(head) for head in ("Change", "Value (bounds)", "Where, when", "Origin")
     )
     return Markup('<table class="list-table tune-list"><thead><tr>{}</tr></thead><tbody>{}</tbody></table>').format(
         heads, marks.joined(rows)
@@ -77,7 +77,8 @@ def _row(row: dict[str, Any], card: RuleCard) -> Markup:
     when = f"{row['touchdown_utc']:%-d %b %Y}" if row.get("touchdown_utc") else row.get("month") or "date unknown"
     return Markup(
         '<tr><td class="marks">{}<span class="soft">→</span>{}</td><td><a href="/landing/{}"><b>{}</b></a> '
-        '<span class="soft">{}</span></td><td>{} <span class="soft">{}</span></td><td>{}</td><td{}>{}</td></tr>'
+        '<span class="soft">{}</span></td><td>{} <span class="soft">{}</span></td><td>{}<span '
+        'class="{}">{}</span></td></tr>'
     ).format(
         _mark(row["was"], certain=True),
         _mark(row["now"], certain=row["certain"]),
@@ -86,10 +87,8 @@ def _row(row: dict[str, Any], card: RuleCard) -> Markup:
         words.bounds(row["value"], row["lower"], row["upper"], card.unit),
         row["place"] or "Runway unknown",
         when,
-        marks.origin(row["origin"], row["origin_confidence"])
-        if row["origin"]
-        else Markup('<span class="soft">–</span>'),
-        "" if row["verdict"] else Markup(' class="soft"'),
+        marks.origin(row["origin"], row["origin_confidence"]) if row["origin"] else "",
+        "" if row["verdict"] else "soft",
         names.VERDICT.get(row["verdict"], "undecided" if row["origin"] else "–").lower(),
     )
 

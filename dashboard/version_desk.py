@@ -152,7 +152,7 @@ def _saved(store: Store, saved: SavedBook, folder: Path, lines: Sequence[str]) -
     return Markup(
         '<div role="status"><p><b>Saved as version {}.</b> It is not in force yet. To judge every '
         "landing by it, run</p>"
-        '<pre class="tune-command">fdm detect --archive "{}" --rules "{}"</pre>'
+        '<pre class="tune-command">fdm detect --archive "{}" \\\n  --rules "{}"</pre>'
         '<p><a href="/compare?a=force&amp;b={}">Compare it with the rule book in force</a></p></div>{}'
     ).format(saved.version_id, archive, folder, saved.version_id, _diff(lines))
 

@@ -158,6 +158,32 @@ def _with_absent(rows: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+MONTHS: dict[str, Any] = {
+    "tail": pl.String,
+    "parameter": pl.String,
+    "month": pl.String,  # of the touchdown in UTC, such as 2026-11
+    "landings": pl.Int64,
+    "unusable": pl.Int64,  # landings on which the parameter was not there, not whole, or held a fault
+    "absent": pl.Int64,  # of them, those on which it was not in the recording at all
+}
+
+
+def by_month(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
+    """On how many landings of each month a parameter of a tail could not be relied on (columns MONTHS).
+
+    seen    Archive.parameter_health()
+    """
+    known = landings.select("landing_id", "tail", "touchdown_utc").filter(
+        pl.col("tail").is_not_null() & pl.col("touchdown_utc").is_not_null()
+    )
+    rows = _with_absent(seen.join(known, on="landing_id"), known)
+    poor = (pl.col("share") * 100 < GOOD_PCT) | (pl.col("faults") > 0)
+    table = rows.group_by("tail", "parameter", month=pl.col("touchdown_utc").dt.strftime("%Y-%m")).agg(
+        landings=pl.len(), unusable=poor.sum(), absent=(pl.col("share") <= 0).sum()
+    )
+    return table.sort("tail", "parameter", "month").select(pl.col(n).cast(kind) for n, kind in MONTHS.items())
+
+
 RECOVERY: dict[str, Any] = {
     "tail": pl.String,
     "flown": pl.Int64,

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from fdm.health import parameters, recovery, trends
+from fdm.health import by_month, parameters, recovery, trends
 
 START = datetime(2026, 9, 28, tzinfo=UTC)
 
@@ -82,3 +82,18 @@ def test_recovery_is_recorded_of_flown():
         "recorded": 2,
         "recovered_pct": 50.0,
     }
+
+
+def test_months_tell_where_a_parameter_was_not_usable():
+    # a landing every two days from 28 Sep 2026: two in September, fifteen or sixteen in October
+    some = seen(20, True)
+    poor = some.with_columns(
+        share=pl.when(pl.col("landing_id").is_in(["QQ-LAF0", "QQ-LAF5"])).then(0.5).otherwise(1.0),
+        faults=pl.when(pl.col("landing_id") == "QQ-LAF6").then(2).otherwise(0),
+    ).filter(pl.col("landing_id") != "QQ-LAF7")
+    found = by_month(landings(20), poor).rows()
+    assert found == [
+        ("QQ-LAF", "reverser_state.2", "2026-09", 2, 1, 0),
+        ("QQ-LAF", "reverser_state.2", "2026-10", 15, 3, 1),
+        ("QQ-LAF", "reverser_state.2", "2026-11", 3, 0, 0),
+    ]

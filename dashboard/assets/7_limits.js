@@ -42,12 +42,14 @@
   }
 
   /* --- showing ---------------------------------------------------------------------------------------------- */
+  const fixed = (x, digits) => x.toLocaleString("en-GB", { minimumFractionDigits: digits, maximumFractionDigits: digits });
+  const per = (n, of) => fixed((n * 1000) / of, (n * 1000) / of >= 30 ? 0 : 1);
   function rate(i) {
     const n = data.events[i], of = data.assessed[i];
     if (!of) return "–";
-    const per = (n * 1000) / of, digits = per >= 30 ? 0 : 1;
-    const text = (x) => x.toLocaleString("en-GB", { minimumFractionDigits: digits, maximumFractionDigits: digits });
-    return n ? text(per) + " (" + text(data.lower[i]) + "–" + text(data.upper[i]) + ")" : "below " + text(data.upper[i]);
+    const digits = (n * 1000) / of >= 30 ? 0 : 1;
+    const [low, high] = [fixed(data.lower[i], digits), fixed(data.upper[i], digits)];
+    return n ? per(n, of) + " (" + low + "–" + high + ")" : "below " + high;
   }
 
   /* Wilson's score interval of a share, as fdm.statistics has it. */
@@ -136,16 +138,14 @@
     const of = data.assessed[i];
     const y = (n) => 100 * (1 - (Math.log10(Math.max((n * 1000) / of, 10 ** data.floor)) - data.floor) / (data.ceiling - data.floor));
     for (const kind of ["certain", "possible"]) {
-      const dot = one(kind);
-      dot.hidden = !of;
-      dot.style.left = x;
-      if (of) dot.style.top = y(data[kind][i]) + "%";
+      const dot = one(kind), label = one(kind + "-rate");
+      dot.hidden = label.hidden = !of;
+      dot.style.left = label.style.left = x;
+      if (!of) continue;
+      dot.style.top = label.style.top = y(data[kind][i]) + "%";
+      label.textContent = per(data[kind][i], of);
+      label.toggleAttribute("data-same", kind === "certain" && data.certain[i] === data.possible[i]);
     }
-    const label = one("rate");
-    label.hidden = !of;
-    label.style.left = x;
-    if (of) label.style.top = y(data.possible[i]) + "%";
-    label.textContent = rate(i).replace(/ \(.*/, "");
   }
 
   /* Heads that would cover each other stand on rows of their own. */
@@ -159,6 +159,7 @@
       taken.push({ row, box });
       handle.style.setProperty("--row", row);
     }
+    chart.style.setProperty("--rows", Math.max(1, ...taken.map((t) => t.row + 1)));
   }
 
   function resolves() {
@@ -243,8 +244,9 @@
   });
   function typed(field) {
     if (!data) return;
-    const value = Number(field.value.replace(/,/g, ".").replace("−", "-").replace(/[^\d.+-]/g, ""));
-    if (field.value.trim() && Number.isFinite(value)) put(field.dataset.limit, value / data.scale, "typed");
+    const said = field.value.replace(/,/g, ".").replace("−", "-").replace(/[^\d.+-]/g, "");
+    const value = Number(said);
+    if (/\d/.test(said) && Number.isFinite(value)) put(field.dataset.limit, value / data.scale, "typed");
     else say("hint", "Write a number" + (data.unit ? " in" + data.unit.replace("°", " degrees") : "") + ".");
     field.value = plain(draft[field.dataset.limit]);
   }

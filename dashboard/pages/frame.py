@@ -25,6 +25,8 @@ PLACES = (
     ("/debrief", "Debrief"),
     ("/rules", "Rules"),
     ("/limits", "Limits"),
+    ("/versions", "Versions"),
+    ("/health", "Health"),
     ("/not-assessed", "Not assessed"),
 )
 WHOLE = ("/jobs", "/audit", "/accounts")  # made whole on the server

@@ -1,0 +1,73 @@
+"""Every saved version of the rule book: who saved it and why, and how to bring it into force."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import Dash, html
+from markupsafe import Markup
+
+from dashboard import analysis, marks, version_desk, versions
+from dashboard.elements import Block
+from dashboard.pages.frame import nothing
+from dashboard.store import Store
+from fdm.errors import FdmError
+
+
+def layout(store: Store, _name: str, _search: str) -> html.Div:
+    """The list of versions."""
+    return html.Div(Block("versions-list", listing(store), "sheet"), className="plain-page")
+
+
+def register(_app: Dash, _store: Store) -> None:
+    """The list needs no callback."""
+
+
+def listing(store: Store) -> Markup:
+    """Versions, newest first, below the rule book in force."""
+    run = store.whole().run
+    try:
+        rows = list(versions.saved(store).iter_rows(named=True))
+    except FdmError as error:
+        return nothing("The saved versions cannot be read.", str(error))
+    head = Markup(
+        '<div class="sheet-head"><h1>Versions</h1><p class="subject">In force: {}. '
+        '<a href="/compare">Compare it with the shipped one</a></p></div>'
+    ).format(run.get("rule_book", "the rule book"))
+    if not rows:
+        how = Markup('Move a limit of a rule and save it: <a href="/limits">Limits</a>')
+        return head + nothing("No version of the rule book has been saved yet.", how)
+    body = marks.joined(_row(store, row, str(run.get("rule_book_hash"))) for row in rows)
+    return head + Markup(
+        '<table class="list-table"><thead><tr><th class="num">No.</th><th>Name</th><th>Saved'
+        "</th><th>By</th><th>Reason</th>"
+        "<th></th><th>To bring it into force</th></tr></thead><tbody>{}</tbody></table>"
+        '<p class="soft note">Decisions stay with the version they were made under.</p>'
+    ).format(body)
+
+
+def _row(store: Store, row: dict[str, Any], in_force: str) -> Markup:
+    here = row["hash"] == in_force
+    return Markup(
+        '<tr><td class="num">{0}</td><td><b>{1}</b></td><td>{2}</td><td>{3}</td><td class="prose">{4}</td><td>{5}</td>'
+        "<td>{6}</td></tr>"
+    ).format(
+        row["version_id"],
+        f"{row['name']} {row['version']}",
+        versions.when(row["saved_utc"]),
+        row["saved_by"],
+        row["reason"],
+        Markup('<a href="/compare?a=force&amp;b={}">Compare</a>').format(row["version_id"]) if not here else "",
+        Markup("<b>in force</b>") if here else _command(store, row["version_id"]),
+    )
+
+
+def _command(store: Store, version_id: int) -> Markup:
+    try:
+        archive = analysis.archive_of(store).address
+        folder = version_desk.versions_folder(store) / f"{version_id:06d}"
+    except FdmError:
+        return Markup("")
+    if not folder.exists():
+        return Markup('<span class="soft">written when it is compared</span>')
+    return Markup('<code class="tune-code">fdm detect --archive "{}" --rules "{}"</code>').format(archive, folder)

@@ -1,0 +1,152 @@
+"""Saved versions, comparing them, and the health of the recordings, as an officer and as an analyst sees them."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, timedelta
+
+import polars as pl
+import pytest
+from conftest import text_of
+
+import fdm
+import fdm.health
+from dashboard import fleet_health, version_desk, versions
+from dashboard.access import acting
+from dashboard.desk import beside
+from dashboard.health_marks import month_strip, sentence, small_trend
+from dashboard.pages import compare, health
+from dashboard.pages import versions as versions_page
+from dashboard.query import Query
+from dashboard.rulecards import load_rule_cards
+from dashboard.store import Store
+from fdm.archive import Archive
+from fdm.errors import RuleError
+from fdm.people.roles import ANALYST, Actor
+from tests.nights import nights
+
+ANALYST_HERE = Actor("Ana", ANALYST)
+NAMES = ("tail", "flight", "source_file", "landing_id")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    path = tmp_path_factory.mktemp("versions")
+    fdm.load(nights(path / "recordings", 2), path / "archive")
+    fdm.detect(path / "archive")
+    return path / "archive"
+
+
+@pytest.fixture(scope="module")
+def store(folder):
+    desk = beside(folder)
+    found = Store(Archive(folder), load_rule_cards, reopen=lambda: Archive(folder), desk=desk)
+    card = found.held().rules["late_reverse"]
+    given = {"act": "save", "name": "2", "reason": "Earlier.", "token": "a", "search": "", "low": 1.0, "medium": 2.0}
+    said = version_desk.done(found, card, given)
+    expect = dict(re.findall(r'data-expect="([^"]*)" data-got="([^"]*)"', str(said)))
+    said = version_desk.done(found, card, given | {"expect": expect})
+    assert "Saved as version 1" in text_of(said)
+    yield found
+    desk.close()
+
+
+def names_in(store, text: str) -> list[str]:
+    known = {name for column in NAMES for name in store.whole().landings[column].drop_nulls().unique()}
+    return sorted(name for name in known if len(name) > 3 and name in text)
+
+
+def test_versions_are_listed_with_who_why_and_how(store, folder):
+    said = text_of(versions_page.listing(store))
+    assert "Earlier." in said
+    assert f'fdm detect --archive "{folder}" --rules "{folder}.rules/000001"' in said
+    assert [v.key for v in versions.choices(store)] == ["force", "shipped", "1"]
+
+
+def test_comparing_tells_the_landings_that_fdm_compare_does(store, folder):
+    expected = fdm.compare(folder, versions.folder(store, "force"), versions.folder(store, "1"))
+    assert expected.height > 0
+    both = versions.compared(store, "force", "1")
+    assert both.landings.select("landing_id", "rule", "was", "now").equals(
+        expected.select("landing_id", "rule", "was", "now")
+    )
+    said = text_of(compare.found(store, "?a=force&b=1"))
+    assert "Low limit 4 s → 1 s" in said
+    assert f"{expected.height} landing" in said
+    assert names_in(store, said)
+
+
+def test_an_analyst_compares_without_learning_whose_landing_it_is(store):
+    with acting(ANALYST_HERE):
+        said = str(compare.found(store, "?a=force&b=1"))
+    assert names_in(store, said) == []
+    assert "Aircraft " in said
+    assert not re.search(r"\b\d{1,2} (Sep|Oct|Nov) 2026", text_of(said).replace("on ", ""))
+
+
+def test_equal_books_and_books_that_there_are_not(store):
+    assert "both judge alike" in text_of(compare.found(store, "")).lower()
+    for key in ("99", "../1", "1x", "-1", "²"):
+        assert "cannot be compared" in text_of(compare.found(store, f"?b={key}"))
+    with pytest.raises(RuleError, match="no such version"):
+        versions.book(store, "../../etc")
+
+
+def trend(**other):
+    return {
+        "tail": "QQ-LAF", "engine": 2, "what": "reverser transit", "unit": "s", "landings": 20, "middle": 2.1,
+        "now": 3.0,
+        "per_30_days": 0.75, "per_30_days_lower": -0.12, "per_30_days_upper": 0.9, "change": 1.0, "drifting": True,
+        "from": "28 Sep 2026", "to": "6 Nov 2026",
+    } | other  # fmt: skip
+
+
+def test_a_trend_is_told_with_its_interval():
+    assert sentence(trend()) == "Usual 2.1 s, now 3.0 s; +0.75 s (−0.12 to +0.90) per 30 days over 20 landings"
+    assert "rises" in health.request(trend())
+    assert "falls" in health.request(trend(per_30_days=-0.5))
+
+
+def test_points_and_trend_stand_where_their_values_are():
+    times = [datetime(2026, 10, 1, tzinfo=UTC) + timedelta(days=10 * i) for i in range(3)]
+    points = pl.DataFrame({"touchdown_utc": times, "value": [2.0, 2.5, 3.0]})
+    drawn = str(small_trend(trend(now=3.0, change=1.0), points, 2.0, 3.0, (216.0, 72.0)))
+    # 8 px left and right; 6 above and 16 below: 50 px for the values from 2 to 3
+    assert 'd="M8.0 56.0h0M108.0 31.0h0M208.0 6.0h0"' in drawn
+    assert "M8 56.0L208.0 6.0" in drawn
+
+
+def test_a_month_strip_is_as_high_as_the_share_and_silent_on_few():
+    found = {"2026-10": {"landings": 40, "unusable": 10}, "2026-11": {"landings": 30, "unusable": None}}
+    drawn = str(month_strip(["2026-09", "2026-10", "2026-11"], found, "spoilers_armed"))
+    assert 'height="5.0"' in drawn
+    assert ">few<" in drawn
+    assert "2026-10: 10 of 40" in drawn
+    assert "2026-09: no landing told" in drawn
+
+
+def test_health_tells_every_trend_and_an_analyst_neither_aircraft_nor_day(folder, monkeypatch):
+    monkeypatch.setattr(fdm.health, "FEWEST", 2)
+    store = Store(Archive(folder), load_rule_cards)
+    whole = fleet_health.health(store)
+    assert whole.trends.height > 0
+    officer = text_of(health.found(store, Query()))
+    assert f"of {whole.trends.height} trends" in officer
+    with acting(ANALYST_HERE):
+        said = str(health.found(store, Query()))
+    assert names_in(store, said) == []
+    assert not re.search(r"\b\d{1,2} (Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec) 20", said)
+
+
+def test_a_fleet_without_landings_has_no_trend(store):
+    assert "Too few landings for a trend" in text_of(health.found(store, Query(fleet="none")))
+
+
+def test_text_for_maintenance_says_what_was_seen():
+    row = {
+        "tail": "QQ-LAK", "parameter": "spoilers_armed", "state": "patchy", "present_pct": 52.1, "landings": 67,
+        "faulty_landings": 1, "silent_landings": 0, "since": None,
+    }  # fmt: skip
+    assert "Spoilers armed was there for 52 %" in health.parameter_request(row)
+    silent = row | {"state": "silent", "silent_landings": 12, "since": "2026-10"}
+    assert "12 landings in a row since Oct 2026" in health.parameter_request(silent)
