@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,7 @@ from dashboard.scale import limit_places
 from dashboard.timeaxis import KNEE_S, TimeAxis
 from fdm.archive import Trace
 
+Levels = Callable[[np.ndarray], np.ndarray]  # values to pixels from the top
 LEFT_PX, RIGHT_PX, TOP_PX, BOTTOM_PX = 118, 6, 34, 22
 LINE_PX, RIBBON_PX, BOUNDS_PX = 43, 12, 13
 LINE_GAP_PX, RIBBON_GAP_PX = 12, 4
@@ -137,7 +138,7 @@ def _legend(panel: Panel, y: float) -> Markup:
     return Markup('<text x="{}" y="{}" text-anchor="end">{}</text>').format(LEFT_PX - 8, y, said)
 
 
-def _line(trace: Trace, panel: Panel, across: Across, level, number: int) -> list[Markup]:  # type: ignore[no-untyped-def]
+def _line(trace: Trace, panel: Panel, across: Across, level: Levels, number: int) -> list[Markup]:
     """A trace in each stretch of the axis, broken where nothing was recorded; each sample a dot where there is room."""
     parts = []
     for start, end in across.spans:

@@ -13,6 +13,7 @@ body { margin: 0; color: var(--ink); font: 9pt/12.5pt "PT Sans", "Noto Sans", "S
 header, footer { display: flex; justify-content: space-between; }
 header { padding-bottom: 3mm; border-bottom: 1px solid var(--ink); color: var(--ink2); }
 header b { color: var(--ink); }
+footer span:last-child { white-space: nowrap; }
 footer { position: absolute; left: 15mm; right: 15mm; bottom: 8mm; padding-top: 2mm;
   border-top: 1px solid var(--rule2); color: var(--ink3); font-size: 7.4pt; line-height: 9pt; }
 .body { height: 254mm; overflow: hidden; }
@@ -31,6 +32,7 @@ th { text-align: left; font-size: 7.4pt; line-height: 9pt; font-weight: 400; col
 td { padding: 1.6pt 6pt 1.6pt 0; line-height: 11pt; vertical-align: top; border-bottom: 1px solid var(--rule); }
 th:last-child, td:last-child { padding-right: 0; }
 .right { text-align: right; }
+td.right, td.soft { white-space: nowrap; } table:has(colgroup) td.soft { white-space: normal; }
 tr { break-inside: avoid; }
 .number { display: inline-flex; width: 15px; height: 15px; border: 1.2px solid var(--ink); border-radius: 50%;
   align-items: center; justify-content: center; font: 700 9.5px/1 "PT Sans", "Noto Sans", Arial, sans-serif; }
@@ -72,5 +74,7 @@ svg text.on-solid { fill: white; }
 .standing svg { display: block; margin-bottom: 3px; overflow: visible; }
 .cost svg { display: block; margin-top: -2px; } .cost p { margin-bottom: 1mm; }
 .stopping td { padding-right: 4pt; } .stopping td:first-child { width: 38mm; }
-.write td { height: 11mm; } .notes i { display: block; height: 8mm; border-bottom: 1px solid var(--rule2); }
+.multiples { display: grid; grid-template-columns: repeat(4, 1fr); row-gap: 2mm; }
+.bars td { border-bottom: 0; padding-top: 1pt; padding-bottom: 1pt; }
+.write td { height: 13mm; } .notes i { display: block; height: 8mm; border-bottom: 1px solid var(--rule2); }
 """

@@ -41,7 +41,7 @@ def health(archive: Path, flights: Path | None, folder: Path | None) -> None:
         "parameters": parameters(landings, store.parameter_health()),
     }
     if flights is not None:
-        tables["recovery"] = recovery(landings, _flown(flights))
+        tables["recovery"] = recovery(landings, flown(flights))
     console = out()
     console.print(_drifting(tables["trends"]))
     console.print(_parameters(tables["parameters"]))
@@ -54,7 +54,8 @@ def health(archive: Path, flights: Path | None, folder: Path | None) -> None:
         click.echo(f"Whole tables are in {folder}.", err=True)
 
 
-def _flown(path: Path) -> pl.DataFrame:
+def flown(path: Path) -> pl.DataFrame:
+    """A list of flights flown, with `tail` and `flight`. FactsError when it is none."""
     import polars as pl
 
     try:

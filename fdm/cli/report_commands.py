@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import click
 
 from fdm.cli.console import out
-from fdm.cli.options import ARCHIVE
+from fdm.cli.options import ARCHIVE, WEEK
 
 OUT = click.option(
     "--out", "target", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
@@ -41,22 +42,51 @@ def sheet(landing: str, archive: Path, target: Path | None, identities: bool) ->
     html = sheet_of(told)
     data = printing.pdf(html) if kind == "pdf" else html.encode()
     if identities:
-        _record(archive, landing_id, path)
+        _record(archive, landing_id, "sheet with identities", path)
     save(path, data)
     out().print(f"Sheet of landing {told.name} written to {path}")
     return 0
 
 
-def _record(archive: Path, landing_id: str, path: Path) -> None:
+def _record(archive: Path, subject: str, what: str, path: Path) -> None:
     """Say in the audit log that names left the archive, before they do."""
     from fdm.people.location import people_url
     from fdm.people.roles import OFFICER, at_this_machine
     from fdm.people.store import People
 
     with People(people_url(archive)) as people:
-        people.audit.record(
-            at_this_machine(OFFICER), "export", landing_id, what="sheet with identities", file=path.name
-        )
+        people.audit.record(at_this_machine(OFFICER), "export", subject, what=what, file=path.name)
 
 
-COMMANDS = (sheet,)
+@click.command()
+@ARCHIVE
+@WEEK
+@OUT
+@click.option("--flights", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+              help="CSV list of the flights flown (tail, flight): shows how many were recorded.")  # fmt: skip
+def digest(archive: Path, week: str | None, target: Path | None, flights: Path | None) -> int:
+    """Write the digest of a week for the safety review: three pages of A4 as .html or .pdf, or its figures as .json.
+
+    The newest full week when --week is left out. It names aircraft, so it is for who keeps identities.
+    """
+    from dashboard.reports import printing
+    from dashboard.reports.digest import html
+    from dashboard.reports.digest_data import as_json, digest_of
+    from dashboard.reports.paper import kind_of, save
+    from fdm.cli.health_commands import flown
+
+    kind = kind_of(target, ("html", "pdf", "json")) if target else "html"
+    found = digest_of(archive, week, flown(flights) if flights else None)
+    path = target or Path(f"digest-{found.week.week}.html")
+    if kind == "json":
+        data = json.dumps(as_json(found), indent=1, ensure_ascii=False).encode() + b"\n"
+    else:
+        page = html(found)
+        data = printing.pdf(page) if kind == "pdf" else page.encode()
+    _record(archive, found.week.week, "digest", path)
+    save(path, data)
+    out().print(f"Digest of {found.week.week} written to {path}")
+    return 0
+
+
+COMMANDS = (sheet, digest)

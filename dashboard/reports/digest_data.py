@@ -1,0 +1,188 @@
+"""Everything the digest of a week tells, as plain data: the same that stands on paper goes out as JSON."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from dashboard import desk, words
+from dashboard.desk import Desk
+from dashboard.reports.questions import Question, questions
+from dashboard.reports.weekly import MOST_LISTED, Given, Share, Week, counted, worst_lines
+from dashboard.rulecards import load_rule_cards
+from dashboard.store import Held, Store
+from fdm import health
+from fdm.archive import Archive
+from fdm.demo import last_full_week
+from fdm.errors import ArchiveError
+from fdm.people.errors import PeopleError
+from fdm.people.roles import OFFICER, at_this_machine
+
+VERSION = 1  # of the JSON's keys
+MOST_HIGH = 9
+
+
+@dataclass(frozen=True)
+class Digest:
+    """The digest of one week."""
+
+    week: Week
+    rule_book: str
+    detected_utc: str
+    recovery: Share | None
+    unrecorded: tuple[tuple[str, int], ...]
+    high_events: int
+    high_lines: tuple[Mapping[str, Any], ...]
+    given_by_fleet: tuple[Given, ...]
+    given_by_runway: tuple[Given, ...]
+    drifting: tuple[Mapping[str, Any], ...]
+    silent: tuple[Mapping[str, Any], ...]
+    decisions: Mapping[str, int]
+    decided_by: int
+    oldest_open: datetime | None
+    open_before: int
+    other_limits: int
+    books: tuple[Mapping[str, Any], ...]
+    problem: str
+    questions: tuple[Question, ...]
+
+
+def digest_of(address: Path | str, week: str | None, flown: pl.DataFrame | None = None) -> Digest:
+    """The digest of a week of the archive at an address; the newest full week when None.
+
+    raises   ArchiveError when there is no such archive, or it holds no landing with a date
+    """
+    archive = Archive(address)
+    store = Store(archive, load_rule_cards, desk=desk.beside(address), viewer=lambda: at_this_machine(OFFICER))
+    held = store.held()
+    chosen = week or last_full_week(held.landings) or (held.weeks[-1] if held.weeks else None)
+    if chosen is None:
+        raise ArchiveError("no landing here has a date", source=archive.address, cure="flights.csv gives start_utc.")
+    return digest(archive, store, chosen, flown)
+
+
+def digest(archive: Archive, store: Store, week: str, flown: pl.DataFrame | None = None) -> Digest:
+    """The digest of a week.
+
+    flown   flights flown (tail, flight), to tell how many were recorded; all weeks of them are compared
+    """
+    held = store.reviewed()
+    now = counted(held, week)
+    decided = _decided(store.desk, week)
+    drifting, silent = _health(archive, held, week)
+    by_fleet, by_runway = (given(held, week, by) for by in ("fleet", "place"))
+    recovery, unrecorded = _recovery(held, flown)
+    high_events, high_lines = worst_lines(held, week, MOST_HIGH)
+    return Digest(
+        week=now,
+        rule_book=str(held.run.get("rule_book") or ""),
+        detected_utc=str(held.run.get("detected_utc") or ""),
+        recovery=recovery,
+        unrecorded=unrecorded,
+        high_events=high_events,
+        high_lines=tuple(high_lines),
+        given_by_fleet=by_fleet,
+        given_by_runway=by_runway[:MOST_LISTED],
+        drifting=drifting,
+        silent=silent,
+        questions=questions(now, by_runway, drifting, silent),
+        **decided,
+        **_before(held, week),
+    )
+
+
+def given(held: Held, week: str, by: str) -> tuple[Given, ...]:
+    """Metres given away by fleet or runway, the most first."""
+    names = held.landings.filter(week=week).select("landing_id", name=by).drop_nulls()
+    costs = held.costs.join(names, on="landing_id").sort(pl.col("extra_m"), descending=True, nulls_last=True)
+    worst = costs.unique("landing_id", keep="first", maintain_order=True)
+    metres = [pl.col(name).clip(0).filter(pl.col("extra_m").is_not_null()).sum() for name in _METRES]
+    grouped = worst.group_by("name").agg(
+        pl.col("extra_m").is_not_null().sum().alias("told"), pl.col("extra_m").is_null().sum().alias("untold"), *metres
+    )
+    return tuple(Given(*row) for row in grouped.sort("extra_m", "name", descending=[True, False]).iter_rows())
+
+
+_METRES = ("extra_m", "extra_m_lower", "extra_m_upper")
+
+
+def _health(archive: Archive, held: Held, week: str) -> tuple[tuple[dict[str, Any], ...], tuple[dict[str, Any], ...]]:
+    """What drifts, and which parameters are not good, from all landings up to the week's end."""
+    known = held.landings.filter(pl.col("week") <= week)
+    watched = [
+        archive.scan("measures").filter(pl.col("measure").is_in(list(health.WATCHED))).collect(),
+    ]
+    trends = health.trends(known, pl.concat(watched)).filter("drifting")
+    columns = ["tail", "fleet", "engine", "what", "unit", "landings", "middle", "now"]
+    slopes = ["per_30_days", "per_30_days_lower", "per_30_days_upper"]
+    drifting = trends.select(*columns, *slopes).head(MOST_LISTED + 2)
+    seen = archive.parameter_health().join(known.select("landing_id"), on="landing_id", how="semi")
+    bad = health.parameters(known, seen).filter(pl.col("state") != "good").head(MOST_LISTED)
+    chosen = bad.select("tail", "parameter", "state", "landings", "present_pct", "silent_since_utc", "silent_landings")
+    return tuple(drifting.iter_rows(named=True)), tuple(chosen.iter_rows(named=True))
+
+
+def _recovery(held: Held, flown: pl.DataFrame | None) -> tuple[Share | None, tuple[tuple[str, int], ...]]:
+    if flown is None:
+        return None, ()
+    found = health.recovery(held.landings, flown)
+    missing = found.with_columns(missing=pl.col("flown") - pl.col("recorded")).filter(pl.col("missing") > 0)
+    worst = missing.sort("missing", "tail", descending=[True, False]).head(MOST_LISTED)
+    share = Share.of(int(found["recorded"].sum()), int(found["flown"].sum()))
+    return share, tuple(worst.select("tail", "missing").iter_rows())
+
+
+def _decided(desk: Desk | None, week: str) -> dict[str, Any]:
+    """Decisions made and rule books saved in the days of the week, as the store of people's work has them."""
+    nothing: dict[str, Any] = {"decisions": {}, "decided_by": 0, "books": (), "problem": ""}
+    if desk is None:
+        return nothing
+    first = words.monday(week)
+    inside = pl.col("decided_utc").is_between(first, first + timedelta(days=7), closed="left")
+    found = desk.verdicts()
+    made = found.current.filter(inside, pl.col("verdict").is_not_null())
+    counts = dict(made["verdict"].value_counts().sort("verdict").iter_rows())
+    try:
+        saved = desk.ask(lambda people, _actor: people.books.versions())
+    except PeopleError as error:
+        return {**nothing, "problem": found.problem or str(error)}
+    books = saved.filter(pl.col("saved_utc").is_between(first, first + timedelta(days=7), closed="left"))
+    listed = books.select("name", "version", "reason", "saved_by", "saved_utc").iter_rows(named=True)
+    return {
+        "decisions": counts,
+        "decided_by": made["decided_by"].n_unique(),
+        "books": tuple(listed),
+        "problem": found.problem,
+    }
+
+
+def _before(held: Held, week: str) -> dict[str, Any]:
+    """What is still open from the weeks before, and decisions that were made under other limits."""
+    earlier = held.events.filter(pl.col("week") < week, pl.col("verdict").is_null())
+    return {
+        "oldest_open": earlier["touchdown_utc"].min(),
+        "open_before": earlier.height,
+        "other_limits": int(held.events["rule_changed"].sum()),
+    }
+
+
+def as_json(of: Digest) -> dict[str, Any]:
+    """The digest with the keys of README.md beside this file; times are ISO 8601."""
+    plain: dict[str, Any] = _plain(asdict(of))
+    return {"version": VERSION, **plain}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(one) for one in value]
+    if isinstance(value, datetime):
+        return value.isoformat()
+    return None if isinstance(value, float) and not math.isfinite(value) else value

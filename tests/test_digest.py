@@ -1,0 +1,286 @@
+"""The digest of a week: its counts, its intervals and signals, what it asks, and that it fits its pages."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from dashboard.desk import Desk
+from dashboard.reports import digest, weekly
+from dashboard.reports.digest_data import as_json, digest_of, given
+from dashboard.reports.multiples import scale_top
+from dashboard.reports.questions import questions
+from dashboard.reports.weekly import Given, Share, counted, usual_range, worst_lines
+from dashboard.store import Held, Store
+from fdm.cli import run
+from fdm.cost import keep_costs
+from fdm.engine import detect, load
+from fdm.people.location import people_url
+from fdm.people.roles import OFFICER, Actor
+from fdm.people.store import People
+from fdm.schemas import COSTS
+from fdm.statistics import rate
+from tests.dashboard.invented_archive import RULES, FakeArchive
+from tests.nights import DATA
+
+CHROMIUM = "/usr/bin/chromium"
+WEEK = "2026-W47"
+OFFICER_A = Actor("officer.a", OFFICER)
+
+
+@pytest.fixture(scope="module")
+def held() -> Held:
+    return Store(FakeArchive(landings=400), lambda _run: RULES).held()
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("digests") / "archive"
+    load([DATA], path)
+    detect(path)
+    keep_costs(path)
+    return path
+
+
+# counts ----------------------------------------------------------------------------------------------------------
+
+
+def test_counts_are_those_of_the_tables(held: Held) -> None:
+    """Counted once more, row by row."""
+    week = counted(held, WEEK)
+    landings = [row for row in held.landings.iter_rows(named=True) if row["week"] == WEEK]
+    events = [row for row in held.events.iter_rows(named=True) if row["week"] == WEEK]
+    assert week.landings == len(landings) > 0
+    assert week.assessed.part == sum(row["assessed"] > 0 for row in landings)
+    assert week.complete.part == sum(row["assessed"] == row["judged"] > 0 for row in landings)
+    for severity in week.severities:
+        mine = [row for row in events if row["severity"] == severity.severity]
+        assert severity.events == len(mine)
+        assert severity.certain == sum(row["severity_lowest"] == row["severity"] for row in mine)
+        assert severity.rate.landings == week.assessed.part
+    assert sum(kind.events for kind in week.kinds) == len(events)
+    assert [kind.events for kind in week.kinds] == sorted((kind.events for kind in week.kinds), reverse=True)
+    assert sum(week.origins.values()) == len(events)
+    assert week.to_decide == len(events)
+    for kind in week.kinds:
+        able = sum(row[f"can {kind.rule}"] for row in landings)
+        assert kind.weeks[-1][0] == WEEK
+        assert kind.weeks[-1][1].landings == able
+        assert kind.weeks[-1][1].events == sum(row["rule"] == kind.rule for row in events)
+
+
+def test_intervals_are_garwoods_and_wilsons(held: Held) -> None:
+    """10 events: 4.80 to 18.39 (Garwood); 81 of 263: 25.5 to 36.6 % (Newcombe 1998, table I, method 3, from memory)."""
+    found = rate(10, 1000)
+    assert (found.lower, found.upper) == pytest.approx((4.80, 18.39), abs=0.006)
+    of = Share.of(81, 263)
+    assert (of.lower, of.upper) == pytest.approx((0.2553, 0.3662), abs=6e-5)
+    assert digest.share(of) == "30.8 % (25.5–36.6)"
+    assert Share.of(0, 0).share is None
+    week = counted(held, WEEK)
+    assert week.severities[0].rate == rate(week.severities[0].events, week.assessed.part)
+
+
+def test_a_signal_is_what_the_u_chart_of_the_handbook_says() -> None:
+    """NIST/SEMATECH e-Handbook 6.3.3.1: u ± 3 sqrt(u / n). Seven weeks of 250 landings, 10 events in each but the last.
+
+    With 40 in the last: u = 100 / 1.75 = 57.1 per 1,000, upper limit 57.1 + 3 sqrt(57.1 / 0.25) = 102.5; 160 is above.
+    """
+    quiet = [rate(10, 250)] * 7
+    assert usual_range(quiet) == (
+        pytest.approx(40.0),
+        (pytest.approx(2.05, abs=0.01), pytest.approx(77.95, abs=0.01)),
+        "",
+    )
+    centre, limits, signal = usual_range([*quiet[:6], rate(40, 250)])
+    assert (centre, signal) == (pytest.approx(57.14, abs=0.01), "above")
+    assert limits == (pytest.approx(11.8, abs=0.05), pytest.approx(102.5, abs=0.05))
+    assert usual_range([*[rate(40, 250)] * 6, rate(5, 250)])[2] == "below"
+
+
+def test_few_weeks_have_no_usual_range() -> None:
+    assert usual_range([rate(10, 250)] * weekly.FEWEST_WEEKS) == (None, None, "")
+    assert usual_range([rate(10, 250)] * 8 + [rate(0, 0)]) == (None, None, "")
+
+
+def test_runway_given_away_counts_each_landing_once(held: Held) -> None:
+    """Two events of one lapse cost the same metres, not twice."""
+    landings = held.landings.filter(week=WEEK)["landing_id"].to_list()[:3]
+    rows = [
+        (landings[0], "late_spoilers", 100.0, 80.0, 120.0, None),
+        (landings[0], "late_reverse", 60.0, 40.0, 80.0, None),
+        (landings[1], "late_spoilers", None, None, None, "not recorded"),
+        (landings[2], "late_spoilers", -4.0, -9.0, 2.0, None),
+    ]
+    columns = ["landing_id", "rule", "extra_m", "extra_m_lower", "extra_m_upper", "reason"]
+    schema = {name: COSTS[name] for name in columns}
+    costs = pl.DataFrame(rows, schema=schema, orient="row")
+    empty = pl.DataFrame(schema=COSTS)
+    whole = pl.concat([empty, costs], how="diagonal").with_columns(event_id=pl.format("{}-{}", "landing_id", "rule"))
+    found = given(replace(held, costs=whole), WEEK, "fleet")
+    assert (sum(row.landings for row in found), sum(row.untold for row in found)) == (2, 1)
+    assert sum(row.metres for row in found) == pytest.approx(100)
+    assert sum(row.lower for row in found) == pytest.approx(80)
+    assert sum(row.upper for row in found) == pytest.approx(122)
+
+
+def test_repeats_on_one_aircraft_stand_in_one_line(held: Held) -> None:
+    high, lines = worst_lines(held, WEEK, 1000)
+    assert high == held.events.filter(week=WEEK, severity="high").height == sum(line["repeats"] for line in lines)
+
+
+# decisions -------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def store(archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The archive with a store of people's work of this test's own."""
+    monkeypatch.setenv("FDM_PEOPLE_URL", str(tmp_path / "people.sqlite"))
+    return archive
+
+
+def weeks_with_events(archive: Path) -> list[str]:
+    from fdm.archive import Archive
+
+    utc = pl.col("touchdown_utc")
+    weeks = Archive(archive).events().select(w=pl.format("{}-W{}", utc.dt.iso_year(), utc.dt.strftime("%V")))
+    return weeks["w"].value_counts(sort=True)["w"].to_list()
+
+
+def test_decisions_are_counted(store: Path) -> None:
+    week = weeks_with_events(store)[0]
+    before = digest_of(store, week)
+    assert before.decisions == {}
+    desk = Desk(lambda: People(people_url(store)), lambda: OFFICER_A)
+    desk.decide(
+        {"event_id": before.high_lines[0]["event_id"], "rule_hash": "x"},
+        "nuisance",
+        seen=None,
+        reason="Brief, and of no consequence",
+    )
+    desk.close()
+    after = digest_of(store, week)
+    assert after.week.decided == 1
+    assert after.week.to_decide == before.week.to_decide - 1
+    assert sum(kind.nuisance for kind in after.week.kinds) == 1
+    assert after.other_limits == 1  # decided under another rule than the one in force
+
+
+def test_a_store_that_cannot_be_read_is_told(archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    broken = tmp_path / "people.sqlite"
+    broken.write_bytes(b"no database at all" * 100)
+    monkeypatch.setenv("FDM_PEOPLE_URL", str(broken))
+    found = digest_of(archive, weeks_with_events(archive)[0])
+    assert found.problem
+    assert found.week.landings > 0
+    assert found.problem.split(".")[0].split(":")[-1].strip() in re.sub(r"<[^>]+>", "", digest.html(found))
+
+
+# questions and words ---------------------------------------------------------------------------------------------
+
+
+def test_what_rises_and_what_drifts_is_asked(held: Held) -> None:
+    week = counted(held, WEEK)
+    kind = replace(week.kinds[0], signal="above", usual=20.0, limits=(1.0, 40.0))
+    drift = {
+        "tail": "QQ-LAF", "what": "reverser transit to deployed", "engine": 2, "unit": "s", "landings": 70,
+        "now": 4.3, "middle": 3.1, "per_30_days": 1.63, "per_30_days_lower": 1.4, "per_30_days_upper": 1.82,
+    }  # fmt: skip
+    runway = Given("QQTH 36", 4, 0, 1380.0, 1250.0, 1500.0)
+    asked = questions(replace(week, kinds=(kind, *week.kinds[1:])), [runway], [drift], [])
+    said = " ".join(q.asks for q in asked)
+    assert kind.title in said
+    assert "QQ-LAF" in said
+    assert "QQTH 36" in said
+    evidence = " ".join(q.evidence for q in asked)
+    assert "4.3 s" in evidence
+    assert "+1.63 (+1.40 to +1.82)" in evidence
+    assert "1,380 m" in evidence
+
+
+def test_nothing_unusual_asks_nothing(held: Held) -> None:
+    week = replace(counted(held, WEEK), kinds=(), landings=10, assessed=Share.of(10, 10))
+    assert questions(week, [], [], []) == ()
+
+
+def test_one_scale_holds_nearly_all_intervals() -> None:
+    assert scale_top([10.0, 20.0, 38.0]) == 40
+    assert scale_top([5.0] * 99 + [900.0]) < 100  # one that runs out does not flatten the others
+    assert scale_top([]) == 1
+
+
+# files -----------------------------------------------------------------------------------------------------------
+
+
+def test_json_has_the_keys_of_its_page(store: Path, tmp_path: Path) -> None:
+    out, week = tmp_path / "d.json", weeks_with_events(store)[0]
+    assert run(["digest", "--archive", str(store), "--week", week, "--out", str(out)]) == 0
+    found = json.loads(out.read_text(encoding="utf-8"))
+    page = (Path(digest.__file__).parent / "README.md").read_text(encoding="utf-8")
+    listed = page[page.index("| Key |") :]
+    missing = [key for key in (*found, *found["week"]) if f"`{key}`" not in listed]
+    assert not missing
+    assert found["week"]["week"] == week
+    assert found["version"] == 1
+    with People(people_url(store)) as people:
+        assert people.audit.entries(newest=1)["act"].to_list() == ["export"]
+
+
+def test_flights_flown_tell_what_was_recorded(store: Path, tmp_path: Path) -> None:
+    from fdm.archive import Archive
+
+    flown = Archive(store).landings().select("tail", "flight")
+    more = pl.concat([flown, pl.DataFrame({"tail": ["QQ-ZZZ"], "flight": ["ZZ1"]})])
+    found = digest_of(store, None, more)
+    assert found.recovery is not None
+    assert found.recovery.whole - found.recovery.part == 1
+    assert found.unrecorded == (("QQ-ZZZ", 1),)
+    assert "QQ-ZZZ" in digest.html(found)
+
+
+def test_it_asks_nothing_of_any_host(store: Path) -> None:
+    text = digest.html(digest_of(store, weeks_with_events(store)[0]))
+    assert not re.search(r"https?:|<script|<link|@import|src=|url\((?!#)", text)
+    assert text.count('<section class="page">') == 3
+    assert "Operator manuals, regulations and licensed people come first" in text
+
+
+@pytest.mark.browser
+def test_nothing_is_cut_off(store: Path, held: Held) -> None:
+    from playwright.sync_api import sync_playwright
+
+    if not Path(CHROMIUM).exists():
+        pytest.skip("no Chromium here")
+    small = digest_of(store, weeks_with_events(store)[0])
+    full = replace(small, week=counted(held, WEEK))
+    _, lines = worst_lines(held, WEEK, 9)
+    drift = {
+        "tail": "QQ-LAF", "what": "reverser transit to deployed", "engine": 2, "unit": "s", "landings": 70,
+        "now": 4.3, "middle": 3.1, "per_30_days": 1.63, "per_30_days_lower": 1.4, "per_30_days_upper": 1.82,
+    }  # fmt: skip
+    full = replace(full, high_lines=tuple(lines), drifting=(drift,) * 7)
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
+        page = browser.new_page()
+        for of in (small, full):
+            page.set_content(digest.html(of))
+            beyond = "e => [e.scrollHeight - e.clientHeight, e.scrollWidth - e.clientWidth]"
+            for body in page.query_selector_all(".body"):
+                down, across = body.evaluate(beyond)
+                assert (down, across) <= (1, 1), f"{of.week.week}: {down} px, {across} px"
+        browser.close()
+
+
+def test_plain_data_only(store: Path) -> None:
+    text = json.dumps(as_json(digest_of(store, None)), allow_nan=False)
+    assert json.loads(text)["week"]["severities"][0]["rate"]["landings"] > 0
+
+
+def test_an_archive_without_dates_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["digest", "--archive", str(tmp_path / "none")]) == 2
+    assert "no archive here" in capsys.readouterr().err
