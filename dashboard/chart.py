@@ -145,6 +145,8 @@ def fill(
     for place in stack.placed:
         if place.panel.kind == "ribbon":
             data += _ribbon(place, traces, axis)
+            if place.panel.key == "reverser" and all(name in beside for name in place.panel.series):
+                data += _ribbon_behind(place, beside, axis)
         elif place.panel.kind == "line":
             lines = [_line(place, name, traces[name], axis, i) for i, name in enumerate(place.panel.series)]
             behind = [
@@ -214,6 +216,24 @@ def _ribbon(place: Placed, traces: Mapping[str, Trace], axis: TimeAxis) -> list[
     states = sorted({s.state for s in found}, key=lambda state: -1 if state is None else state)
     name, kind = (members[0], traces[members[0]].kind) if len(members) == 1 else ("reverser_state", "state")
     return [_bars(place, name, kind, state, [s for s in found if s.state == state], axis) for state in states]
+
+
+def _ribbon_behind(place: Placed, beside: Mapping[str, Trace], axis: TimeAxis) -> list[Json]:
+    """Another landing's reverser, as a thin line under the ribbon: light while it moved, darker while deployed."""
+    found = ribbons.of(place.panel.series, beside, axis.start_s, axis.end_s)
+    drawn = []
+    for state, colour in ((1, "rule2"), (2, "ink3")):
+        bars = _bars(place, "reverser_state", "state", state, [s for s in found if s.state == state], axis)
+        marker = {"color": LIGHT[colour], "line": {"width": 0}}
+        thin = {
+            "y": [-0.39] * len(bars["y"]),
+            "width": 0.22,
+            "text": [""] * len(bars["y"]),
+            "marker": marker,
+            "meta": {},
+        }
+        drawn.append(bars | thin)
+    return drawn
 
 
 def _bars(place: Placed, name: str, kind: str, state: int | None, found: Sequence[Stretch], axis: TimeAxis) -> Json:

@@ -17,7 +17,7 @@ ALIKE = {"touchdown_ground_speed_kt": 5.0, "gross_weight_kg": 2000.0, "headwind_
 # What is drawn of it: the aeroplane alone, and nothing of where it was.
 DRAWN = (
     *("ground_speed", "longitudinal_acceleration", "spoiler_panel", "spoiler_handle", "reverse_lever", "thrust_lever"),
-    *("n1", "epr", "brake_pressure"),
+    *("n1", "epr", "brake_pressure", "reverser_state", "reverser_unlocked", "reverser_deployed"),
 )
 EVENTS = pl.sum_horizontal("high", "medium", "low")
 

@@ -88,7 +88,7 @@ def _svg(name: str, width_px: int, span: Strip, placed: Sequence[StepRow], end: 
     height = STRIP_Y + STRIP_PX + 40 - unused_px
     if beside is not None:
         parts.append(_beside(beside, span, width_px))
-        height += BESIDE_PX
+        height += BESIDE_PX + ROW_PX
     return Markup(
         '<svg class="runway {}" height="{}" role="img" aria-label="{}"><g transform="translate(0 {})">{}</g></svg>'
     ).format(name, height, _label(steps, span), -unused_px, marks.joined(parts))
@@ -112,10 +112,8 @@ def _beside(beside: Beside, span: Strip, width_px: int) -> Markup:
         for row, x, spot in zip(found, at, spots, strict=True)
         if x <= 100
     )
-    words_ = f"other landing, {'where it was' if own else 'from the same touchdown'}"
-    wide = 100 * len(words_) * CHAR_PX / width_px + 2
-    x, anchor = ("0", "start") if min(spots, default=100) > wide else ("100%", "end")
-    caption = Markup('<text x="{}" y="{}" text-anchor="{}">{}</text>').format(x, y + 4, anchor, words_)
+    where_ = "where it was" if own else "from the same touchdown"
+    caption = Markup('<text x="0" y="{}">hollow numbers: the other landing, {}</text>').format(y + 22, where_)
     return caption + numbers
 
 

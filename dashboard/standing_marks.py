@@ -24,7 +24,11 @@ def row(found: Standing) -> Markup:
     if found.few:
         said = f"Only {words.count(found.n, 'landing')} of this type to stand among; {FEWEST_FOR_SPREAD} are needed."
         return _boxed(title + _unknown(said))
-    return _boxed(title + _drawing(found) + Markup('<p class="soft standing-said">{}</p>').format(percentile(found)))
+    return _boxed(
+        title
+        + _drawing(found)
+        + Markup('<p class="soft standing-said">{}</p>').format(marks.unbroken(percentile(found)))
+    )
 
 
 def _boxed(inside: Markup) -> Markup:
@@ -75,7 +79,9 @@ def _drawing(found: Standing) -> Markup:
     x = _scale(found)
     low, first, mid, third, high = (x(q) for q in found.quantiles)
     parts = [
-        marks.joined(Markup('<circle class="tail" cx="{}%" cy="12" r="1.3"/>').format(x(v)) for v in found.tails),
+        marks.joined(
+            Markup('<circle class="tail" cx="{}%" cy="12" r="1.3"/>').format(x(v)) for v in found.tails if _inside(x(v))
+        ),
         Markup('<line class="usual" x1="{}%" x2="{}%" y1="12" y2="12"/>').format(low, high),
         Markup('<rect class="band" x="{}%" width="{}%" y="6" height="12"/>').format(first, max(third - first, 0.4)),
         Markup('<line class="median" x1="{0}%" x2="{0}%" y1="6" y2="18"/>').format(mid),
@@ -83,7 +89,7 @@ def _drawing(found: Standing) -> Markup:
     drawn = limit_places(found.limits)
     for level in drawn:
         at = x(found.limits[level])
-        if 0 <= at <= 100:
+        if _inside(at):
             parts.append(Markup('<line class="limit {0}" x1="{1}%" x2="{1}%" y1="1" y2="23"/>').format(level, at))
     parts.append(_this(found, x))
     value = words.bounded(found.value, found.lower, found.upper, found.card.unit)
@@ -106,6 +112,9 @@ def _scale(found: Standing) -> Callable[[float], float]:
     """Per cent across the drawing, of everything that is drawn; limits far off do not squeeze the rest."""
     own = [v for v in (found.value, found.lower, found.upper) if v is not None and math.isfinite(v)]
     low, high = min([*found.quantiles, *own]), max([*found.quantiles, *own])
+    if low == high and found.limits:  # nothing but one value: what it is far from tells more than an empty scale
+        nearest = min(found.limits.values(), key=lambda limit: abs(limit - low))
+        low, high = min(low, nearest), max(high, nearest)
     for limit in found.limits.values():
         if low - (high - low) <= limit <= high + (high - low):
             low, high = min(low, limit), max(high, limit)
@@ -113,6 +122,10 @@ def _scale(found: Standing) -> Callable[[float], float]:
     low, high = low - pad, high + pad
 
     def x(value: float) -> float:
-        return round(100 * min(max((value - low) / (high - low), 0.0), 1.0), 2)
+        return round(100 * (value - low) / (high - low), 2)
 
     return x
+
+
+def _inside(place: float) -> bool:
+    return 0 <= place <= 100

@@ -124,7 +124,7 @@
       const figure = window.watchLight[holder && holder.id];
       if (!figure || shown.has(chart)) continue;
       shown.set(chart, { data: chart.data, layout: Object.assign({}, chart.layout) });
-      window.Plotly.react(chart, figure.data, Object.assign({}, figure.layout, PAPER(figure.layout, holder.closest(".debrief-page") ? 500 : 0)));
+      window.Plotly.react(chart, figure.data, Object.assign({}, figure.layout, PAPER(figure.layout, holder.closest(".debrief-page") ? 540 : 0)));
     }
   }
   function toScreen() {

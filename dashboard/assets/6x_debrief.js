@@ -213,6 +213,9 @@
   document.addEventListener("keydown", (e) => {
     if (!page() || !table || e.ctrlKey || e.metaKey || e.altKey) return;
     if (e.target.closest("select, textarea, input:not([type=range])")) return;
+    const keys = document.getElementById("single-keys");
+    const off = keys && !keys.checked;
+    if (off && !e.key.startsWith("Arrow") && !(e.key === " " && e.target.id === "debrief-play")) return;
     if (e.key === " ") {
       if (e.target.closest("button, a, summary") && e.target.id !== "debrief-play") return;
       play();

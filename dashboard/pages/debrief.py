@@ -110,20 +110,7 @@ def landing_page(store: Store, key: str) -> html.Div:
             html.Div(
                 [
                     Block("debrief-steps", parts.steps(store, case, rows), "column debrief-steps"),
-                    html.Section(
-                        [
-                            html.Div(
-                                [
-                                    Block("debrief-schematic", schematic.drawing(engines or [1, 2], table)),
-                                    Block("debrief-player", parts.player()),
-                                ],
-                                className="playing no-print",
-                            ),
-                            Block("debrief-beside-choice", parts.beside(store.alike_without_events(key)), "no-print"),
-                            *traces("debrief-traces", "Traces of the rollout"),
-                        ],
-                        className="column debrief-rollout",
-                    ),
+                    html.Section(_played(store, case, engines, table), className="column debrief-rollout"),
                     html.Div(
                         [
                             Block("debrief-standing", parts.standing(store, case)),
@@ -137,6 +124,24 @@ def landing_page(store: Store, key: str) -> html.Div:
             ),
         ],
         className="landing-page debrief-page",
+    )
+
+
+def _played(store: Store, case: Case, engines: list[int], table: dict[str, Any]) -> html.Div:
+    """The aeroplane with its player, what to lay over it, and the traces: in view while the steps are read."""
+    return html.Div(
+        [
+            html.Div(
+                [
+                    Block("debrief-schematic", schematic.drawing(engines or [1, 2], table)),
+                    Block("debrief-player", parts.player()),
+                ],
+                className="playing no-print",
+            ),
+            Block("debrief-beside-choice", parts.beside(store.alike_without_events(case.key)), "no-print"),
+            *traces("debrief-traces", "Traces of the rollout"),
+        ],
+        className="in-view",
     )
 
 

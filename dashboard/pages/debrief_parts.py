@@ -10,15 +10,17 @@ from markupsafe import Markup
 from dashboard import cost_marks, debriefing, exemplars, expected, marks, standing_marks, steptable, words
 from dashboard.debriefing import Case
 from dashboard.pages import evidence, landing
+from dashboard.reports.procedure import expected as limits_in_words
 from dashboard.standings import standings
 from dashboard.steps import StepRow
-from dashboard.store import Store
+from dashboard.store import RuleCard, Store
 from fdm.people.acts import Act
 from fdm.people.errors import PeopleError
 from fdm.people.texts import NOTE
 from fdm.people.times import in_words
 
 SPEEDS = (1, 2, 5)
+NOT_ADDED = "Events that come from one lapse tell the same metres twice: they are not to be added up."
 RULED = 6  # lines to write on, on paper
 
 
@@ -59,9 +61,7 @@ def steps(store: Store, case: Case, rows: Sequence[StepRow]) -> Markup:
             Markup(' class="milestone-row"') if row.number is None else "",
             _number(row),
             row.title,
-            marks.joined(
-                Markup('<span class="line soft">{}</span>').format(text) for text in expected.procedures(row, rules)
-            ),
+            _procedure(row, rules, case.landing["fleet"]),
             steptable.fact(case.landing, row),
             expected.said(row, rules, outcomes),
         )
@@ -75,6 +75,15 @@ def steps(store: Store, case: Case, rows: Sequence[StepRow]) -> Markup:
         '<p class="soft small">Procedures and limits: {}. The operator’s manual decides.</p>'
         '<h2 class="later"><b>Likely origin</b></h2>{}'
     ).format(body, expected.books(case.events) or "the rule book", _origins(case))
+
+
+def _procedure(row: StepRow, rules: Mapping[str, RuleCard], fleet: str | None) -> Markup:
+    """What is expected by the limits, and the procedure in full: at once where something was found, else on asking."""
+    short = words.sentence(limits_in_words(row, rules, fleet))
+    told = marks.joined(Markup('<span class="line soft">{}</span>').format(t) for t in expected.procedures(row, rules))
+    if told and not row.events:
+        told = Markup('<details class="no-print"><summary>Procedure</summary>{}</details>').format(told)
+    return (Markup('<span class="line">{}</span>').format(short) if short else Markup("")) + told
 
 
 def _number(row: StepRow) -> Markup:
@@ -153,8 +162,8 @@ def cost(store: Store, case: Case) -> Markup:
         return Markup("")
     return Markup(
         '<h2 class="later"><b>What it cost</b> <span class="soft">rollout to 30 kt, estimated from this landing’s own '
-        "deceleration, with 80 % bounds</span></h2>{}"
-    ).format(cost_marks.rows(known))
+        "deceleration, with 80 % bounds</span></h2>{}{}"
+    ).format(cost_marks.rows(known), Markup('<p class="soft small">{}</p>').format(NOT_ADDED) if len(known) > 1 else "")
 
 
 # notes ---------------------------------------------------------------------------------------------------------------

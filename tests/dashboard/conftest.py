@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from waitress import create_server
 
 from dashboard.app import build
+from dashboard.door import Door
 from dashboard.store import Held, Store
 
 CHROMIUM = "/usr/bin/chromium"
@@ -35,9 +36,10 @@ def held(store: Store) -> Held:
 
 
 @contextmanager
-def serving(store: Store) -> Iterator[str]:
-    """The address under which a store's dashboard is served."""
-    server = create_server(build(store).server, host="127.0.0.1", port=0, threads=4, ident=None)
+def serving(store: Store, door: Door | None = None) -> Iterator[str]:
+    """The address under which a store's dashboard is served; with a door, behind its accounts."""
+    app = build(store, door) if door else build(store)
+    server = create_server(app.server, host="127.0.0.1", port=0, threads=4, ident=None)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:

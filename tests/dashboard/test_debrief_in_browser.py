@@ -7,10 +7,14 @@ import re
 import polars as pl
 import pytest
 from conftest import serving, watching
+from gatehouse import NAMES, PASSWORD, QUICK, with_accounts
 from invented_archive import RULES, FakeArchive
 from playwright.sync_api import Page, expect
 
+from dashboard.access import acting, viewer
+from dashboard.deployment import Deployment
 from dashboard.desk import Desk
+from dashboard.door import Door
 from dashboard.palette import DARK, LIGHT
 from dashboard.store import Store
 from fdm.people.acts import Judged
@@ -47,6 +51,28 @@ def release_some(store: Store) -> list[str]:
     return keys
 
 
+@pytest.fixture
+def guarded(archive: FakeArchive, tmp_path):
+    """A dashboard behind accounts, with two landings released; its address."""
+    with People(str(tmp_path / "rollouts.people.sqlite"), hasher=QUICK) as people:
+        with_accounts(people)
+        store = Store(archive, lambda _run: RULES, desk=Desk(lambda: people, viewer), names=lambda: NAMES)
+        with acting(VERA):
+            release_some(store)
+        with serving(store, Door(lambda: people, lambda: True, Deployment())) as address:
+            yield address
+
+
+def log_in(watched, name: str) -> Page:
+    page = watched.page
+    page.goto(watched.address + "/login")
+    page.locator("input[name=name]").fill(name)
+    page.locator("input[name=password]").fill(PASSWORD)
+    page.locator("input[name=password]").press("Enter")
+    page.locator("#page > div").first.wait_for()
+    return page
+
+
 def opened(watched, key: str) -> Page:
     page = watched.open(f"/debrief/{key}")
     expect(page.locator("#debrief-traces .main-svg").first).to_be_visible()
@@ -67,9 +93,9 @@ def to(page: Page, seconds: float) -> None:
     expect(page.locator("#debrief-now")).to_contain_text(f"{seconds:.1f} s".replace("-", "−"))
 
 
-def test_the_whole_story(browser, desk_store):
-    with serving(desk_store) as address, watching(browser, address) as watched:
-        page = watched.open("/debrief")
+def test_the_captains_whole_story(browser, guarded):
+    with watching(browser, guarded) as watched:
+        page = log_in(watched, "captain-1")
         expect(page.locator(".tally")).to_have_text("2 landings to debrief, 0 done")
         page.locator(".debriefs a").first.click()
         expect(page.locator("#page h1")).to_have_text(re.compile("Landing [0-9A-Z]{4}"))
@@ -100,12 +126,20 @@ def test_the_whole_story(browser, desk_store):
         for hidden in ("#debrief-schematic", ".player", ".noted", "[data-debrief]", ".beside-choice"):
             for found in page.locator(hidden).all():
                 expect(found).to_be_hidden()
-        expect(page.locator("#page")).not_to_contain_text("vera", use_inner_text=True)
+        expect(page.locator("#page")).not_to_contain_text("captain-1", use_inner_text=True)
         page.emulate_media(media="screen")
 
         page.locator(".crumb a").click()
         expect(page.locator(".tally")).to_have_text("1 landing to debrief, 1 done")
         expect(page.locator(".debriefs tr", has_text=name)).to_contain_text("Done")
+
+    with watching(browser, guarded) as watched:  # and the officer sees it, under the same name
+        log_in(watched, "officer-1")
+        page = watched.open("/debrief")
+        page.locator(".debriefs tr", has_text=name).locator("a").click()
+        expect(page.locator("#page h1")).to_have_text(name)
+        expect(page.locator(".noted").first).to_contain_text("Talked about arming the spoilers.")
+        expect(page.locator("#debrief-notes").get_by_role("status")).to_contain_text("captain-1")
 
 
 def test_slider_cursor_and_aeroplane_show_one_time(browser, desk_store):
