@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from bisect import bisect_right
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -37,6 +39,8 @@ COMMON_RATES_HZ = (
 SNAP = 0.005  # relative distance within which a rate counts as a common one
 LONGEST_STEP_S = 64.0  # a superframe: 16 frames of 4 s
 LONGEST_BACKWARD_ROWS = 3  # out-of-order rows in one place that may be dropped
+BACKWARD_S = 3.0  # ... or so many seconds of rows that run backwards, row by row
+SET_BACK_S = 3.0  # a clock set back once by no more than this, and running on evenly, is put right
 RESTART_S = 2.0  # after a gap longer than this a recorder may have started anew
 
 
@@ -101,11 +105,13 @@ def snapped(step_s: float) -> float:
     return round(step_s, 9)
 
 
-def clock_of(time_s: np.ndarray, densest: int) -> Clock:
+def clock_of(time_s: np.ndarray, densest: int, repeats: Callable[[int, int, int], bool] | None = None) -> Clock:
     """The usable rows of a table's clock. Raises RecordingError (without a source) when it cannot be put right.
 
     time_s   float64 (n,), NaN where a row has no stamp
     densest  number of values of the fullest column, to tell rounded stamps from rows that belong together
+    repeats  (a, b, n) -> whether rows b to b + n say what rows a to a + n say; None where rows cannot be compared: then
+             a clock that was set back is not put right either
     """
     rising = np.diff(time_s) > 0
     if rising.all() and np.isfinite(time_s).all():
@@ -116,16 +122,27 @@ def clock_of(time_s: np.ndarray, densest: int) -> Clock:
         raise RecordingError("no row has a time", where="time", cure="Give each row its time in seconds.")
     notes = [f"{counted(len(finite) - len(rows), 'row')} without a time left out."] if len(rows) < len(finite) else []
     stamps, lag_s = time_s[rows], 0.0
+    back = _set_back(stamps) if repeats is not None else None
+    if back is not None and repeats is not None:
+        twice = _written_twice(stamps, rows, back, repeats)
+        if twice:
+            notes.append(_dropped_note(stamps, np.setdiff1d(np.arange(len(stamps)), twice), "written twice"))
+            rows, stamps = np.delete(rows, twice), np.delete(stamps, twice)
+        else:
+            stamps, lag_s, note = _set_forward(stamps, back)
+            notes.append(note)
     kept = _in_order(stamps)
     if len(kept) < len(stamps):
         notes.append(_dropped_note(stamps, kept))
         rows, stamps = rows[kept], stamps[kept]
     distinct = len(np.unique(stamps))
     if densest > 1.5 * distinct and distinct > 1:
-        stamps, lag_s = _spread(stamps)
-        notes.append(f"Stamps are rounded; rows that share one were spread over {lag_s:g} s steps.")
+        stamps, step_s = _spread(stamps)
+        lag_s += step_s
+        notes.append(f"Stamps are rounded; rows that share one were spread over {step_s:g} s steps.")
     elif distinct < len(stamps):
-        notes.append(f"{counted(len(stamps) - distinct, 'row')} with the time of the row before, merged.")
+        again = stamps[1:][np.diff(stamps) == 0]
+        notes.append(f"{counted(len(again), 'row')} with the time of the row before, merged ({_stamped(again)}).")
     usable = np.full(len(time_s), np.nan)
     usable[rows] = stamps
     return _checked(Clock(usable, False, lag_s, tuple(notes)))
@@ -159,8 +176,10 @@ def _in_order(stamps: np.ndarray) -> np.ndarray:
     if (np.diff(stamps) >= 0).all():
         return np.arange(len(stamps))
     kept = _longest_rising(stamps.tolist())
-    left_out = np.diff(np.concatenate(([-1], kept, [len(stamps)]))) - 1
-    if left_out.max() > LONGEST_BACKWARD_ROWS or left_out.sum() > len(stamps) / 20:
+    edges = np.concatenate(([-1], kept, [len(stamps)]))
+    long = [(a + 1, b) for a, b in itertools.pairwise(edges) if b - a - 1 > LONGEST_BACKWARD_ROWS]
+    few = len(stamps) - len(kept) <= max(len(stamps) / 20, sum(b - a for a, b in long))
+    if not few or not all(_runs_backwards(stamps, a, b) for a, b in long) or len(long) > 1:
         back = int(np.flatnonzero(np.diff(stamps) < 0)[0])
         raise RecordingError(
             f"time goes back from {stamps[back]:.3f} to {stamps[back + 1]:.3f} s in row {back + 2}",
@@ -168,6 +187,46 @@ def _in_order(stamps: np.ndarray) -> np.ndarray:
             cure="Split the file there, or export flights into files of their own or with a flight column.",
         )
     return kept
+
+
+def _runs_backwards(stamps: np.ndarray, a: int, b: int) -> bool:
+    """Whether rows a to b, with the ones beside them, are a short stretch stamped backwards, row by row."""
+    inside = stamps[a:b]
+    return bool((np.diff(inside) < 0).all() and np.ptp(inside) <= BACKWARD_S and np.ptp(inside) < np.ptp(stamps) / 10)
+
+
+def _set_back(stamps: np.ndarray) -> int | None:
+    """The row before which a clock was set back once by a little, and ran on from there; None where it was not so."""
+    back = np.flatnonzero(np.diff(stamps) < 0)
+    if len(back) != 1:
+        return None
+    row = int(back[0]) + 1
+    by_s = stamps[row - 1] - stamps[row]
+    lost = int((stamps[row:] <= stamps[row - 1]).sum())
+    return row if by_s <= SET_BACK_S and lost > LONGEST_BACKWARD_ROWS and lost < len(stamps) - row else None
+
+
+def _written_twice(
+    stamps: np.ndarray, rows: np.ndarray, back: int, repeats: Callable[[int, int, int], bool]
+) -> list[int]:
+    """Positions of rows that an export wrote a second time, stamps and all; empty where they say something else."""
+    first = int(np.searchsorted(stamps[:back], stamps[back]))
+    count = back - first
+    again = stamps[back : back + count]
+    if len(again) < count or not np.array_equal(stamps[first:back], again):
+        return []
+    return list(range(back, back + count)) if repeats(int(rows[first]), int(rows[back]), count) else []
+
+
+def _set_forward(stamps: np.ndarray, back: int) -> tuple[np.ndarray, float, str]:
+    """(stamps, lag, note): rows from a step back on, as if they followed at the longest usual interval."""
+    gaps = np.diff(stamps)
+    longest_s = float(np.percentile(gaps[gaps > 0], 95))
+    by_s = float(stamps[back - 1] - stamps[back]) + longest_s
+    right = stamps.copy()
+    right[back:] += by_s
+    note = f"The clock was set back at {stamps[back - 1]:.3f} s; what follows is stamped {by_s:.3f} s later."
+    return right, longest_s, note
 
 
 def _longest_rising(stamps: list[float]) -> np.ndarray:
@@ -186,10 +245,14 @@ def _longest_rising(stamps: list[float]) -> np.ndarray:
     return np.array(kept[::-1])
 
 
-def _dropped_note(stamps: np.ndarray, kept: np.ndarray) -> str:
+def _dropped_note(stamps: np.ndarray, kept: np.ndarray, why: str = "out of time order") -> str:
     left_out = np.setdiff1d(np.arange(len(stamps)), kept)
-    shown = ", ".join(f"{stamps[i]:.3f}" for i in left_out[:3]) + (" …" if len(left_out) > 3 else "")
-    return f"{counted(len(left_out), 'row')} out of time order left out (stamped {shown} s)."
+    return f"{counted(len(left_out), 'row')} {why} left out ({_stamped(stamps[left_out])})."
+
+
+def _stamped(stamps: np.ndarray) -> str:
+    shown = ", ".join(f"{stamp:.3f}" for stamp in stamps[:3])
+    return f"stamped {shown}{f' … {stamps[-1]:.3f}' if len(stamps) > 3 else ''} s"
 
 
 def _spread(stamps: np.ndarray) -> tuple[np.ndarray, float]:

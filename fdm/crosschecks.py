@@ -31,6 +31,8 @@ FEWEST_STILL = 30  # samples that are one number before it is called stuck
 CONTRADICTING_SAMPLES = 2
 SLOWEST_APPROACH_KT = 85.0  # no jet airliner flies an approach more slowly over the ground without a strong wind
 APPROACH_S = 20.0
+RESTING_S = ((-25.0, -6.0), (6.0, 25.0))  # steady on approach, and rolling: both at 1 g on average
+DATUM_G, ALIKE_G = 0.05, 0.05
 
 
 @dataclass(frozen=True)
@@ -39,11 +41,13 @@ class Doubt:
 
     rows        (n,) true where
     sentence    of a landing's row
+    when        of a landing's row: from and to, relative to the anchor; None where it lasts for the whole recording
     """
 
     parameters: tuple[str, ...]
     rows: np.ndarray
     sentence: Callable[[int], str]
+    when: Callable[[int], tuple[float, float]] | None = None
 
 
 def doubts(block: Block) -> Iterator[Doubt]:
@@ -175,9 +179,33 @@ def _contradictions(block: Block) -> Iterator[Doubt]:
         position = (time_s - block.start_s[names[1]][row]) / steps[names[1]]
         last = unlocked.shape[1] - 1
         before, behind = (unlocked[row, np.clip(f(position), 0, last).astype(np.int64)] for f in (np.floor, np.ceil))
-        contradicting = np.bincount(row[(before == 0) & (behind == 0)], minlength=len(deployed))
-        rows = contradicting >= CONTRADICTING_SAMPLES
-        yield Doubt(names, rows, _same(f"reverser {engine} reads deployed and locked at once"))
+        wrong = (before == 0) & (behind == 0)
+        rows = np.bincount(row[wrong], minlength=len(deployed)) >= CONTRADICTING_SAMPLES
+        ends = _ends(row[wrong], time_s[wrong], len(deployed))
+        yield Doubt(names, rows, _same(f"reverser {engine} reads deployed and locked at once"), ends)
+
+
+def _ends(row: np.ndarray, time_s: np.ndarray, n: int) -> Callable[[int], tuple[float, float]]:
+    """The first and the last of some times, by row."""
+    first, last = np.full(n, np.inf), np.full(n, -np.inf)
+    np.minimum.at(first, row, time_s)
+    np.maximum.at(last, row, time_s)
+    return lambda number: (float(first[number]), float(last[number]))
+
+
+def datum_off_g(block: Block) -> np.ndarray:
+    """(n,) how far normal acceleration rests off 1 g on approach and in the rollout alike; 0 where it does not."""
+    means = [_mean_of(block, "normal_acceleration", *window) for window in RESTING_S]
+    with np.errstate(invalid="ignore"):
+        alike = np.abs(means[0] - means[1]) < ALIKE_G
+        off = (means[0] + means[1]) / 2 - 1.0
+        return np.where(alike & (np.abs(off) > DATUM_G), off, 0.0)
+
+
+def _mean_of(block: Block, name: str, from_s: float, to_s: float) -> np.ndarray:
+    """(n,) mean of the samples around a stretch of time; NaN where one is missing."""
+    _, values = _between(block, name, from_s, to_s)
+    return values.mean(axis=1, dtype=np.float64) if values.shape[1] else np.full(len(values), np.nan)
 
 
 def _ground_speed_against_airspeed(block: Block) -> Iterator[Doubt]:

@@ -10,7 +10,7 @@ Thresholds are common practice without a source unless one is named; they are se
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,6 +42,8 @@ PULSED = ("reverser_state", "reverser_deployed", "reverser_unlocked")  # cannot 
 PULSE_STEP_S = 1.05  # ... of at most this length
 UNLOCKS_S = 0.3  # ... and not even unlock and lock again within one of this
 DROPOUT_SAMPLES = 3
+NO_SAMPLES = "no samples"
+MANY, TOGETHER_S = 4, 2.5  # so many parameters that fall silent and come back within so long share a cause
 
 
 @dataclass(frozen=True)
@@ -56,9 +58,35 @@ class Fault:
 
     def sentence(self, touchdown_s: float) -> str:
         """In words, with times after touchdown."""
-        start, end = self.from_s - touchdown_s, self.to_s - touchdown_s
-        when = f"at {start:.1f} s" if self.to_s - self.from_s < 0.05 else f"from {start:.1f} to {end:.1f} s"
-        return f"{self.parameter}: {self.kind} {when} after touchdown"
+        return f"{self.parameter}: {self.kind} {span(self.from_s, self.to_s, touchdown_s)}"
+
+
+def span(from_s: float, to_s: float, touchdown_s: float) -> str:
+    """'from 3.1 to 4.5 s after touchdown'."""
+    start, end = from_s - touchdown_s, to_s - touchdown_s
+    when = f"at {start:.1f} s" if to_s - from_s < 0.05 else f"from {start:.1f} to {end:.1f} s"
+    return f"{when} after touchdown"
+
+
+def in_words(faults: Sequence[Fault], touchdown_s: float) -> list[str]:
+    """The faults of one landing, a sentence each; what many parameters lack at the same time in one sentence."""
+    lacking = sorted((f for f in faults if f.kind == NO_SAMPLES), key=lambda f: (f.from_s, f.parameter))
+    said: list[str] = []
+    while lacking:
+        first = lacking[0]
+        together = [f for f in lacking if _together(first, f)]
+        lacking = [f for f in lacking if not _together(first, f)]
+        if len({f.parameter for f in together}) < MANY:
+            said += [f.sentence(touchdown_s) for f in together]
+            continue
+        ends = min(f.from_s for f in together), max(f.to_s for f in together)
+        names = len({f.parameter for f in together})
+        said.append(f"{NO_SAMPLES} of {names} parameters {span(*ends, touchdown_s)}")
+    return said + [f.sentence(touchdown_s) for f in faults if f.kind != NO_SAMPLES]
+
+
+def _together(a: Fault, b: Fault) -> bool:
+    return abs(a.from_s - b.from_s) < TOGETHER_S and abs(a.to_s - b.to_s) < TOGETHER_S
 
 
 def family(name: str) -> str:
@@ -155,7 +183,7 @@ def dropouts(name: str, values: np.ndarray, start_s: np.ndarray, step_s: float) 
     inside = ~valid[rows] & (columns >= first[rows, None]) & (columns <= last[rows, None])
     return [
         fault
-        for fault in _located(name, "no samples", inside, start_s, step_s, rows)
+        for fault in _located(name, NO_SAMPLES, inside, start_s, step_s, rows)
         if fault.to_s - fault.from_s >= (DROPOUT_SAMPLES - 1) * step_s - 1e-3
     ]
 

@@ -282,7 +282,7 @@ class _Clocks:
         self.notes = notes
         self.table: Clock | None = None
         if raw.time_s is not None:
-            self.table = clock_of(raw.time_s, self.densest)
+            self.table = clock_of(raw.time_s, self.densest, lambda a, b, n: _repeats(raw, a, b, n))
             notes.extend([*self.table.notes, self.table.gaps] if self.table.gaps else self.table.notes)
 
     def of(self, name: str, column: RawColumn) -> tuple[Grid, np.ndarray | None, float]:
@@ -299,6 +299,18 @@ class _Clocks:
             time_s = clock.time_s if column.rows is None else clock.time_s[column.rows]
             self.grids[key] = _usable(clock, time_s)
         return *self.grids[key], clock.lag_s
+
+
+def _repeats(raw: RawFlight, a: int, b: int, count: int) -> bool:
+    """Whether rows b to b + count of a table hold what rows a to a + count hold, column by column."""
+    for column in raw.columns.values():
+        rows = np.arange(len(column.values)) if column.rows is None else column.rows
+        one, other = (np.flatnonzero((rows >= at) & (rows < at + count)) for at in (a, b))
+        if not np.array_equal(rows[one] - a, rows[other] - b):
+            return False
+        if list(column.values[one]) != list(column.values[other]):
+            return False
+    return True
 
 
 def _usable(clock: Clock, time_s: np.ndarray) -> tuple[Grid, np.ndarray | None]:

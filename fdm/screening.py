@@ -9,12 +9,15 @@ import numpy as np
 import polars as pl
 
 from fdm.bounded import Reasons
-from fdm.crosschecks import doubts
+from fdm.crosschecks import datum_off_g, doubts
 from fdm.frames import Block, missing_of
-from fdm.quality import Fault, dropouts, screen
+from fdm.quality import Fault, dropouts, in_words, screen, span
 from fdm.signal import counted
 
 HEALTH_S = (-10.0, 30.0)  # around the anchor
+
+
+Remark = tuple[int, str, tuple[float, float] | None]
 
 
 @dataclass(frozen=True)
@@ -23,22 +26,25 @@ class Screened:
 
     unusable   parameter -> codes (n,) of why all its samples were taken out of a landing, 0 elsewhere
     faults     every fault found, located
-    doubted    (row, sentence) of every parameter not believed
+    doubted    (row, sentence, from and to relative to the anchor or None) of every parameter not believed
     """
 
     block: Block
     unusable: Mapping[str, np.ndarray]
     faults: tuple[Fault, ...]
-    doubted: tuple[tuple[int, str], ...]
+    doubted: tuple[Remark, ...]
 
     def sentences(self, touchdown_s: np.ndarray) -> list[list[str]]:
         """What was found on each landing, in words; `touchdown_s` (n,) relative to the anchor."""
         found: list[list[str]] = [[] for _ in range(self.block.facts.height)]
-        for row, sentence in self.doubted:
-            found[row].append(sentence)
+        shift = np.nan_to_num(touchdown_s, nan=0.0)
+        for row, sentence, when in self.doubted:
+            found[row].append(sentence if when is None else f"{sentence}, {span(*when, float(shift[row]))}")
+        by_row: dict[int, list[Fault]] = {}
         for fault in self.faults:
-            shift = touchdown_s[fault.row]
-            found[fault.row].append(fault.sentence(0.0 if np.isnan(shift) else float(shift)))
+            by_row.setdefault(fault.row, []).append(fault)
+        for row, faults in by_row.items():
+            found[row] += in_words(faults, float(shift[row]))
         return found
 
 
@@ -53,19 +59,32 @@ def screened(block: Block, reasons: Reasons) -> Screened:
         faults += found
     clean = replace(block, values=values)
     unusable: dict[str, np.ndarray] = {}
-    doubted: list[tuple[int, str]] = []
+    doubted = _datum_taken_out(values, clean)
     for doubt in doubts(clean):
         rows = np.flatnonzero(doubt.rows)
         if not len(rows):
             continue
         sentences = {int(row): doubt.sentence(int(row)) for row in rows}
-        doubted += sentences.items()
+        doubted += [(row, sentence, doubt.when and doubt.when(row)) for row, sentence in sentences.items()]
         for name in doubt.parameters:
             codes = unusable.setdefault(name, np.zeros(block.facts.height, np.int16))
             codes[rows] = [reasons.code(sentence) for sentence in sentences.values()]
             values[name] = values[name].copy()
             values[name][rows] = missing_of(name)
     return Screened(replace(block, values=values), unusable, tuple(faults), tuple(doubted))
+
+
+def _datum_taken_out(values: dict[str, np.ndarray], block: Block) -> list[Remark]:
+    """An accelerometer whose datum is off is read as if it were not; what was done, in words."""
+    name = "normal_acceleration"
+    off_g = datum_off_g(block) if name in values else None
+    rows = np.flatnonzero(off_g) if off_g is not None else np.zeros(0, np.int64)
+    if off_g is None or not len(rows):
+        return []
+    values[name] = values[name].copy()
+    values[name][rows] -= off_g[rows, None].astype(np.float32)
+    said = "normal acceleration rests at {:.2f} g, not at 1 g: its datum is off; that was taken out"
+    return [(int(row), said.format(1 + off_g[row]), None) for row in rows]
 
 
 def parameter_health(block: Block, faults: tuple[Fault, ...]) -> pl.DataFrame:

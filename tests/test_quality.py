@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
-from tests.handmade import POWER, SPEED, STATE, TURN, Made, made
+from tests.handmade import POWER, SPEED, STATE, TURN, Made, made, normal
 from tests.making import Truth, between, line, switch
 
 
@@ -129,3 +131,45 @@ def test_a_lone_ground_sample_before_contact_is_not_contact(at_s: float) -> None
     chatter = _one_sample(between((0, 1e6)), at_s, 1.0, 1.0)
     given = made({"main_gear_ground": chatter, "radio_height": None}, rates={"main_gear_ground": 1.0})
     assert given("spoiler_delay_first_s").holds(1.2)  # 0.7 of the travel from 0.5 to 1.5 s
+
+
+# -- what lasts, and what many parameters share -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("off_g", [-0.2, 0.07, 0.12])
+def test_an_accelerometer_with_its_datum_off_is_read_as_if_it_were_not(off_g: float) -> None:
+    felt = normal()["normal_acceleration"]
+    given = made({"normal_acceleration": lambda t: felt(t) + off_g})
+    assert any(f"rests at {1 + off_g:.2f} g, not at 1 g" in text for text in _said(given))
+    assert given("bounce_airborne_s").value == made()("bounce_airborne_s").value
+
+
+def test_an_accelerometer_that_rests_at_1_g_is_left_alone() -> None:
+    felt = normal()["normal_acceleration"]
+    given = made({"normal_acceleration": lambda t: felt(t) + 0.03 + 0.1 * ((t > 9) & (t < 11))})
+    assert not any("rests at" in text for text in _said(given))
+
+
+def test_what_many_parameters_lack_together_is_said_once() -> None:
+    lost = {name: [(9.0, 13.0)] for name in normal()}
+    said = [text for text in _said(made(gaps=lost)) if "no samples" in text]
+    assert len(said) == 1
+    assert said[0].startswith(f"no samples of {len(lost)} parameters from 9.")
+
+
+def test_what_two_parameters_lack_is_said_of_each() -> None:
+    said = _said(made(gaps={name: [(9.0, 13.0)] for name in ("n1.1", "heading")}))
+    assert sum("no samples" in text for text in said) == 2
+
+
+def test_a_contradiction_is_placed_in_time() -> None:
+    flags = {
+        "reverser_state.1": None,
+        "reverser_state.2": None,
+        **{f"reverser_deployed.{e}": between((4.6, 25)) for e in (1, 2)},
+        "reverser_unlocked.1": switch(0),
+        "reverser_unlocked.2": between((2.6, 28)),
+    }
+    said = [text for text in _said(made(flags)) if "deployed and locked at once" in text]
+    assert len(said) == 1
+    assert re.search(r"from 4\.[6-9] to 2[45]\.\d s after touchdown", said[0])

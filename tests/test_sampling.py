@@ -256,6 +256,47 @@ def test_swapped_rows_and_wild_stamps_are_left_out():
     assert any("3 rows out of time order left out" in note and "99999.000" in note for note in clock.notes)
 
 
+def test_a_clock_set_back_a_little_is_put_right():
+    """True durations across the step lie within the samples' lag."""
+    time_s = np.arange(400) / 4
+    stamped = np.where(time_s > 50.1, time_s - 1.5, time_s)
+    gear = switching([40.1, 60.1])(time_s)
+    samples, notes = sample_flight(flight(stamped, WOW=gear, GS=rolling(time_s)), layout(GEAR, SPEED))
+    found = samples["main_gear_ground"]
+    assert contains_each(found, [40.1, 60.1])
+    assert found.lag_s <= 0.25 + 1e-9
+    assert any("The clock was set back at 50.000 s" in note for note in notes)
+
+
+def test_rows_written_twice_are_left_out_once():
+    """Two seconds of rows a second time, stamps and all: nothing is moved."""
+    order = np.concatenate([np.arange(200), np.arange(192, 400)])
+    time_s = order / 4
+    samples, notes = sample_flight(flight(time_s, GS=rolling(time_s)), layout(SPEED))
+    np.testing.assert_allclose(samples["ground_speed"].time_s, np.arange(400) / 4)
+    assert any("8 rows written twice left out (stamped 48.000" in note for note in notes)
+
+
+def test_a_stretch_stamped_backwards_is_left_out():
+    time_s = np.arange(400) / 4
+    stamped = time_s.copy()
+    stamped[200:208] = stamped[200:208][::-1]
+    samples, notes = sample_flight(flight(stamped, GS=rolling(time_s)), layout(SPEED))
+    found = samples["ground_speed"]
+    good = (found.time_s < 50) | (found.time_s >= 52)
+    np.testing.assert_allclose(found.values[good], rolling(found.time_s[good]))
+    assert good.sum() == 392
+    assert (~good).sum() <= 1
+    assert any("out of time order left out (stamped 51" in note for note in notes)
+
+
+def test_a_clock_set_back_twice_is_refused():
+    time_s = np.arange(400) / 4
+    stamped = time_s - 1.5 * (time_s > 30) - 1.5 * (time_s > 60)
+    with pytest.raises(RecordingError, match="time goes back"):
+        sample_flight(flight(stamped, GS=rolling(time_s)), layout(SPEED))
+
+
 def test_rows_with_one_stamp_are_merged():
     """An export that writes one row for each group of parameters, with the same stamp."""
     time_s = np.repeat(np.arange(50.0), 2)
