@@ -44,11 +44,13 @@ class Changes:
     segment  int64 (c,) uninterrupted stretch of the clock that each lies in (a recorder may restart between two);
              None when there is only one
     step_s   the grid's step
+    longest_s  no recorder samples such a parameter less often
     """
 
     at: np.ndarray
     segment: np.ndarray | None
     step_s: float
+    longest_s: float = math.inf
 
     def phases(self, every: int) -> dict[int, int]:
         """Commonest row number modulo `every` in each segment that has a change."""
@@ -72,6 +74,8 @@ class Changes:
         usual, slow = _ratios(self.step_s)
         base = best = next((ratio for ratio in usual if self.fits(ratio)), 1.0)
         for ratio in slow:
+            if ratio * self.step_s > self.longest_s * (1 + SNAP):
+                break
             enough = _SLOW_CHANCE if ratio * self.step_s <= FRAME_S * (1 + SNAP) else _CHANCE
             if ratio % best == 0 and self.chance(ratio / base) <= enough:
                 if not self.fits(ratio):
@@ -138,10 +142,11 @@ def changes_of(grid: Grid, values: np.ndarray) -> Changes:
     if values.dtype == np.float64 and (nan := np.isnan(values)).any():
         differs &= ~(nan[1:] & nan[:-1])
     at = np.flatnonzero(differs) + 1
+    longest_s = FRAME_S if values.dtype == np.int8 else math.inf
     if grid.unbroken:
-        return Changes(at, None, grid.step_s)
+        return Changes(at, None, grid.step_s, longest_s)
     at = at[grid.steps[at] - grid.steps[at - 1] == 1]
-    return Changes(grid.steps[at], grid.segment[at], grid.step_s)
+    return Changes(grid.steps[at], grid.segment[at], grid.step_s, longest_s)
 
 
 @dataclass(frozen=True)
