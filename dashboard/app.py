@@ -11,7 +11,7 @@ from dash import Dash, Input, Output, State, set_props
 from dash.development.base_component import Component
 from werkzeug.exceptions import HTTPException
 
-from dashboard import compression, export, gate, login, security
+from dashboard import accounts_page, audit_page, compression, export, gate, jobs_page, login, security
 from dashboard.access import open_to, viewer
 from dashboard.deployment import Deployment, deployment_of
 from dashboard.desk import Desk
@@ -33,6 +33,7 @@ from dashboard.pages import (
 )
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
+from dashboard.workshop import Workshop
 from fdm.archive import Archive
 from fdm.errors import FdmError
 from fdm.people.location import key_path, people_url
@@ -40,6 +41,7 @@ from fdm.people.pseudonyms import Pseudonyms, load_key
 from fdm.people.roles import ANALYST, CAPTAIN, OFFICER, ROLES
 from fdm.people.store import People
 
+WORKSHOP = "WORKSHOP"  # in the application's configuration
 log = logging.getLogger(__name__)
 
 
@@ -86,11 +88,15 @@ def create_app(archive_path: Path | str, deployment: Deployment | None = None) -
         flown=FlightsFlown(archive_path),
     )
     store.held()
-    return build(store, Door(opened, there, deployment), archive_path)
+    workshop = Workshop(opened, archive_path, deployment.drop_folder)
+    return build(store, Door(opened, there, deployment), workshop)
 
 
-def build(store: Store, door: Door | None = None, archive_path: Path | str = "") -> Dash:
-    """The dashboard over a store; without a door, for the officer at this machine alone."""
+def build(store: Store, door: Door | None = None, workshop: Workshop | None = None) -> Dash:
+    """The dashboard over a store; without a door, for the officer at this machine alone.
+
+    workshop    does the work that is asked for from the browser; None: none is done
+    """
     door = door or unguarded()
     app = Dash(
         "dashboard",
@@ -110,6 +116,10 @@ def build(store: Store, door: Door | None = None, archive_path: Path | str = "")
     login.register(app, door)
     _route(app, store)
     export.register(app.server, store)
+    accounts_page.register(app.server, door)
+    audit_page.register(app.server, store, door)
+    jobs_page.register(app.server, store, door, workshop)
+    app.server.config[WORKSHOP] = workshop
     for page in PAGES:
         page.register(app, store)
     return app
@@ -127,6 +137,8 @@ def home_of(role: str) -> str:
 
 def roles_of_path(path: str) -> tuple[str, ...]:
     """Whom a path is for; nobody when there is no page under it."""
+    if path in frame.WHOLE:
+        return frame.WHOLE[path]
     found = find_page(path)
     return found[0].roles if found else ()
 

@@ -9,9 +9,10 @@ from pathlib import Path
 from waitress import serve as serve_wsgi
 from werkzeug.middleware.proxy_fix import ProxyFix
 
-from dashboard.app import create_app
+from dashboard.app import WORKSHOP, create_app
 from dashboard.deployment import HOSTS, Deployment, deployment_of, is_loopback
 from dashboard.security import LARGEST_BODY
+from dashboard.workshop import Workshop
 from fdm.errors import FdmError
 from fdm.people.location import people_url
 from fdm.people.store import People
@@ -31,15 +32,21 @@ def serve(
     app = create_app(archive_path, deployment)
     if deployment.behind_proxy:
         app.server.wsgi_app = ProxyFix(app.server.wsgi_app, x_for=1, x_proto=1, x_host=1)
-    serve_wsgi(
-        app.server,
-        host=host,
-        port=port,
-        threads=THREADS,
-        ident=None,
-        max_request_body_size=2 * LARGEST_BODY,
-        clear_untrusted_proxy_headers=not deployment.behind_proxy,
-    )
+    workshop: Workshop = app.server.config[WORKSHOP]
+    if store_is_there(archive_path):
+        workshop.wake()  # what was waiting when the dashboard last stopped is done now
+    try:
+        serve_wsgi(
+            app.server,
+            host=host,
+            port=port,
+            threads=THREADS,
+            ident=None,
+            max_request_body_size=2 * LARGEST_BODY,
+            clear_untrusted_proxy_headers=not deployment.behind_proxy,
+        )
+    finally:
+        workshop.stop()
 
 
 def reach(archive_path: Path | str, host: str, names: Sequence[str] = ()) -> Deployment:
@@ -71,9 +78,13 @@ def reach(archive_path: Path | str, host: str, names: Sequence[str] = ()) -> Dep
 
 def has_accounts(archive_path: Path | str) -> bool:
     """Whether anybody can log in. StoreError when the store cannot be read."""
-    url = people_url(archive_path)
-    file = url.removeprefix("sqlite:///")
-    if "://" not in file and not Path(file).exists():
+    if not store_is_there(archive_path):
         return False
-    with People(url) as people:
+    with People(people_url(archive_path)) as people:
         return not people.accounts.none_yet()
+
+
+def store_is_there(archive_path: Path | str) -> bool:
+    """Whether people's work is kept already; a database elsewhere always counts as there."""
+    file = people_url(archive_path).removeprefix("sqlite:///")
+    return "://" in file or Path(file).exists()

@@ -314,6 +314,10 @@ class Store:
         self.whole()
         return self._source.outcomes()
 
+    def names(self) -> Pseudonyms:
+        """The pseudonyms, for the officer's reveal."""
+        return self._names()
+
     def role(self) -> str:
         """The role of who asks."""
         return self._viewer().role

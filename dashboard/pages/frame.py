@@ -15,6 +15,7 @@ from dashboard.access import viewer
 from dashboard.elements import Block
 from dashboard.query import Query
 from dashboard.store import Held
+from fdm.people.roles import ADMINISTRATOR, ANALYST, OFFICER
 from fdm.people.views import LEAST
 
 Places = Sequence[tuple[str, str]]
@@ -28,8 +29,15 @@ PLACES = (
     ("/versions", "Versions"),
     ("/health", "Health"),
     ("/not-assessed", "Not assessed"),
+    ("/jobs", "Jobs"),
+    ("/audit", "Log"),
+    ("/accounts", "Accounts"),
 )
-WHOLE = ("/jobs", "/audit", "/accounts")  # made whole on the server
+WHOLE = {  # made whole on the server, and whom they are for
+    "/jobs": (OFFICER, ANALYST),
+    "/audit": (OFFICER, ADMINISTRATOR),
+    "/accounts": (ADMINISTRATOR,),
+}
 PLACES_FOR = "PLACES_FOR"  # in the application's configuration: the places of a role
 CAUTIONS = (
     "Not for airworthiness or disciplinary decisions. Operator manuals, regulations and licensed people come first. "

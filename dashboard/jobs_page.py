@@ -1,0 +1,113 @@
+"""Loading and judging asked for from the browser: the queue, how far it is, and what was done."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import uuid4
+
+from flask import Flask, redirect, request
+from markupsafe import Markup
+
+from dashboard import plain
+from dashboard.access import open_to, viewer
+from dashboard.audit_page import kept_by
+from dashboard.door import Door
+from dashboard.pages import frame
+from dashboard.store import Store
+from dashboard.workshop import EVERYTHING, Workshop
+from fdm.people.errors import JobError, PeopleError
+from fdm.people.jobs import ENDED
+from fdm.people.roles import OFFICER
+from fdm.people.store import People
+from fdm.people.times import in_words
+
+HEADS = ("No.", "Work", "Asked", "State", "", "")
+WORK = {"load": "Load recordings", "detect": "Measure and judge every landing"}
+READ_AGAIN_S = 3
+
+
+def register(server: Flask, store: Store, door: Door, workshop: Workshop | None) -> None:
+    """The route of the page."""
+
+    @server.route("/jobs", methods=["GET", "POST"], endpoint="jobs")
+    @open_to(*frame.WHOLE["/jobs"])
+    def jobs() -> Any:
+        try:
+            people = kept_by(store, door)
+            if request.method == "GET":
+                return page(people, workshop)
+            _done(people, workshop)
+        except JobError as error:
+            return page(people, workshop, problem=f"{error}"), 400
+        except PeopleError as error:
+            return plain.page("Jobs", plain.told("", str(error)), frame.places()), 503
+        return redirect("/jobs", 303)
+
+
+def _done(people: People, workshop: Workshop | None) -> None:
+    form, by = request.form, viewer()
+    act, token = form.get("act", ""), form.get("token", "")[:64] or None
+    if workshop is None:
+        raise JobError("no work can be asked for here")
+    if act == "load":
+        source = form.get("source", EVERYTHING) if by.role == OFFICER else EVERYTHING
+        workshop.load(source, form.get("map", ""), by=by, token=token)
+    elif act == "detect":
+        workshop.detect(by=by, token=token)
+    elif act == "cancel" and form.get("job", "").isdecimal():
+        people.jobs.cancel(int(form["job"]), by=by)
+    else:
+        raise JobError("this page asked for something unknown", cure="Load it anew.")
+
+
+def page(people: People, workshop: Workshop | None, problem: str = "") -> str:
+    """What may be asked for, and the newest jobs."""
+    found = people.jobs.list()
+    busy = not found.filter(~found["state"].is_in(ENDED)).is_empty()
+    inside = Markup("{}{}<h2><b>Queue and history</b></h2>{}").format(
+        plain.told("", problem),
+        _asking(workshop) if workshop else "",
+        plain.table(HEADS, [_row(row) for row in found.iter_rows(named=True)])
+        if found.height
+        else Markup('<p class="soft">Nothing was asked for yet.</p>'),
+    )
+    return plain.page("Jobs", inside, frame.places(), refresh_s=READ_AGAIN_S if busy and not problem else 0)
+
+
+def _asking(workshop: Workshop) -> Markup:
+    """The forms. A name of a recording may be a flight's, so only the officer chooses among names."""
+    token = Markup('<input type="hidden" name="token" value="{}">').format(uuid4().hex)
+    judge = plain.form("/jobs", token + plain.button(WORK["detect"], name="act", value="detect"), css="inline-form")
+    if workshop.folder is None:
+        none = "No folder is set from which recordings are loaded: FDM_DROP_FOLDER. On the command line: fdm load."
+        return Markup('<p class="soft">{}</p>{}').format(none, judge)
+    sources = [EVERYTHING, *workshop.sources()] if viewer().role == OFFICER else [EVERYTHING]
+    maps = workshop.maps()
+    load = Markup("{}{}{}{}").format(
+        Markup('<input type="hidden" name="token" value="{}">').format(uuid4().hex),
+        plain.choice("source", "Recordings", sources),
+        plain.choice("map", "Parameter map", ["", *maps]) if maps else "",
+        plain.button(WORK["load"], name="act", value="load", css="primary"),
+    )
+    return Markup("<p>{}</p><p>{}</p>").format(plain.form("/jobs", load, css="inline-form"), judge)
+
+
+def _row(row: dict[str, Any]) -> list[Markup | str]:
+    percent = round(100 * row["progress"])
+    bar = Markup('<span class="progress" role="img" aria-label="{0} %"><i style="width:{0}%"></i></span>').format(
+        percent
+    )
+    cancel = Markup('<input type="hidden" name="job" value="{}">{}').format(
+        row["job_id"], plain.button("Cancel", name="act", value="cancel")
+    )
+    ended = row["state"] in ENDED
+    stopping = "stopping" if row["cancelled_by"] and not ended else row["state"]
+    says = row["says"].removeprefix(f"{row['state']}: ")
+    return [
+        str(row["job_id"]),
+        WORK.get(row["kind"], row["kind"]),
+        Markup('{} <span class="soft">{}</span>').format(row["asked_by"], in_words(row["asked_utc"])),
+        stopping,
+        Markup('{} <span class="soft">{}</span>').format(bar if row["state"] == "running" else "", says),
+        Markup("") if ended or row["cancelled_by"] else plain.form("/jobs", cancel),
+    ]
