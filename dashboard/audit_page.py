@@ -64,11 +64,11 @@ def log_page(people: People, act: str, who: str, *, check: bool) -> str:
         Markup("<option{}>{}</option>").format(Markup(" selected") if one == act else "", one) for one in sorted(MAY)
     )
     tools = Markup(
-        '<form method="get" action="/audit" class="inline-form"><label class="field">'
+        '<div class="asking"><form method="get" action="/audit" class="inline-form"><label class="field">'
         '<span>Act</span><select name="act">'
         '<option value="">Every act</option>{}</select></label><label class="field"><span>Person</span>'
         '<input type="text" name="who" value="{}" maxlength="100"></label><button type="submit">Show</button>'
-        '<button type="submit" name="check" value="1">Check the whole log</button></form>{}'
+        '<button type="submit" name="check" value="1">Check the whole log</button></form>{}</div>'
     ).format(
         choices,
         who,

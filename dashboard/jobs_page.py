@@ -80,7 +80,7 @@ def _asking(workshop: Workshop) -> Markup:
     judge = plain.form("/jobs", token + plain.button(WORK["detect"], name="act", value="detect"), css="inline-form")
     if workshop.folder is None:
         none = "No folder is set from which recordings are loaded: FDM_DROP_FOLDER. On the command line: fdm load."
-        return Markup('<p class="soft">{}</p>{}').format(none, judge)
+        return Markup('<p class="soft">{}</p><div class="asking">{}</div>').format(none, judge)
     sources = [EVERYTHING, *workshop.sources()] if viewer().role == OFFICER else [EVERYTHING]
     maps = workshop.maps()
     load = Markup("{}{}{}{}").format(
@@ -89,7 +89,7 @@ def _asking(workshop: Workshop) -> Markup:
         plain.choice("map", "Parameter map", ["", *maps]) if maps else "",
         plain.button(WORK["load"], name="act", value="load", css="primary"),
     )
-    return Markup("<p>{}</p><p>{}</p>").format(plain.form("/jobs", load, css="inline-form"), judge)
+    return Markup('<div class="asking">{}{}</div>').format(plain.form("/jobs", load, css="inline-form"), judge)
 
 
 def _row(row: dict[str, Any]) -> list[Markup | str]:

@@ -119,7 +119,8 @@ def login_page(door: Door, there: str, problem: str = "") -> str:
 
 def account_page(said: str = "", problem: str = "") -> str:
     """One's own account."""
-    fields = Markup("{}{}{}{}").format(
+    fields = Markup('<input type="text" autocomplete="username" value="{}" hidden>{}{}{}{}').format(
+        viewer().name,
         plain.field("old", "Password now", "password", fills="current-password"),
         plain.field(
             "new",
