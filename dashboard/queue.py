@@ -112,6 +112,13 @@ def to_decide_of(held: Held, query: Query, week: str) -> tuple[int, int]:
     return chosen.get_column("verdict").null_count(), chosen.height
 
 
+def verdicts(held: Held, query: Query, week: str) -> dict[str, int]:
+    """How many events of the list, decided or not, were given each verdict, the most often given first."""
+    chosen = _of_severity(chosen_events(held, replace(query, decided="yes"), week=week), query)
+    counts = chosen.group_by("verdict").len().sort("len", "verdict", descending=[True, False])
+    return dict(counts.iter_rows())
+
+
 def left_to_decide(held: Held, query: Query) -> pl.DataFrame:
     """The events of the list, on every page of it, that are not decided."""
     chosen = _of_severity(chosen_events(held, replace(query, decided="no"), week=week_of(held, query)), query)

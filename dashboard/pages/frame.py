@@ -10,10 +10,10 @@ from dash.development.base_component import Component
 from flask import current_app, g, has_app_context, has_request_context, request
 from markupsafe import Markup
 
-from dashboard import palette, security
+from dashboard import names, palette, security, words
 from dashboard.access import viewer
 from dashboard.elements import Block
-from dashboard.query import Query
+from dashboard.query import ALL_WEEKS, Query
 from dashboard.store import Held
 from fdm.people.roles import ADMINISTRATOR, ANALYST, OFFICER
 from fdm.people.views import LEAST
@@ -153,6 +153,17 @@ def pager(total: int, per_page: int, query: Query, what: str) -> Markup:
     )
     return Markup('<p class="pager no-print">{} <span class="soft">{} {:,}–{:,} of {:,}</span> {}</p>').format(
         before, what, first, last, total, after
+    )
+
+
+def printed(what: str, held: Held, query: Query, week: str) -> Markup:
+    """On paper alone, where no control stands: what the page shows, of when, under which filters and rule book."""
+    period = "All weeks" if week in ("", ALL_WEEKS) else words.period(week)
+    chosen = (query.fleet, query.runway, query.tail, held.titles.get(query.rule, query.rule), query.text)
+    narrowed = [names.SEVERITY[query.severity]] if query.severity else []
+    only = "; ".join([*narrowed, *(value for value in chosen if value)])
+    return Markup('<p class="print-only"><b>{}, {}</b>{}<br>{}</p>').format(
+        what, period, f" ({only})" if only else "", held.run.get("rule_book", "")
     )
 
 

@@ -79,10 +79,11 @@ def listing(held: Held, query: Query) -> Markup:
     when = "Month" if held.least else "Touchdown, UTC"
     heads = (when, "Aircraft", "Fleet", "Flight", "Runway", "Speed", "Events", "", "Rules assessed")
     return Markup(
-        '<p class="tally"><span><b>{}</b>{}</span><span class="spring"></span>{}</p>'
+        '{}<p class="tally"><span><b>{}</b>{}</span><span class="spring"></span>{}</p>'
         '<table class="list-table"><thead><tr>{}</tr></thead>'
         "<tbody>{}</tbody></table>{}"
     ).format(
+        frame.printed("Landings", held, query, query.week),
         words.count(found.height, "landing"),
         _tally(found),
         "" if held.least else exports("landings", query),

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from dashboard import marks, names, words
 from dashboard.novelty import BEFORE_WEEKS, NEW
-from dashboard.pages.frame import exports, nothing, pager
+from dashboard.pages.frame import exports, nothing, pager, printed
 from dashboard.query import ALL_WEEKS, Query
 from dashboard.queue import (
     LINES_PER_PAGE,
@@ -20,6 +20,7 @@ from dashboard.queue import (
     next_open,
     set_aside,
     to_decide_of,
+    verdicts,
     week_of,
 )
 from dashboard.store import Held
@@ -45,11 +46,12 @@ def queue_list(held: Held, query: Query, *, decides: bool = False, gone: int = 0
     body = marks.joined(_group(held, group, query, decides=decides) for group in found)
     lines = sum(group.total for group in found)
     return Markup(
-        '<p class="tally"><span>{} in {}</span><span class="spring"></span>{}</p>'
-        '<div class="rows" role="list"><div class="row column-heads">{}{}<span>Origin</span></div>{}</div>{}'
+        '{}<p class="tally"><span>{} in {}</span><span class="spring"></span>{}</p>'
+        '<div class="rows" role="list"><div class="row column-heads">{}{}<span>Origin</span></div>{}</div>{}{}'
         '<p class="soft note">Limits stand at the same place in every line; each event keeps its own scale '
         "between them, closing up beyond.{}</p>"
     ).format(
+        printed("Events", held, query, week),
         _tally(held, query, week, decides=decides),
         words.count(lines, "line"),
         exports("events", query) if decides else "",
@@ -57,7 +59,24 @@ def queue_list(held: Held, query: Query, *, decides: bool = False, gone: int = 0
         scale_head,
         body,
         pager(lines, LINES_PER_PAGE, query, "lines") + _next_open(next_open(held, events, query) if decides else None),
+        _below(held, query, week, decides=decides),
         _gone(gone),
+    )
+
+
+def _below(held: Held, query: Query, week: str, *, decides: bool) -> Markup:
+    """What the list does not hold: landings not assessed; and what was decided so far."""
+    found = coverage(held, query)
+    missing = found.landings - found.assessed
+    part = found.assessed - found.complete
+    link = Query(week=week, fleet=query.fleet, tail=query.tail).link()
+    silent = Markup('<p class="below">{} <b>Not assessed</b> {} <a href="/not-assessed{}">Show</a></p>').format(
+        marks.HATCH, f"{words.count(missing, 'landing')} by any rule, {part:,} in part.", link
+    )
+    given = verdicts(held, query, week) if decides else {}
+    told = ", ".join(f"{n:,} {names.VERDICT[verdict].lower()}" for verdict, n in given.items())
+    return (silent if missing or part else Markup("")) + (
+        Markup('<p class="below soft">Decided: {}.</p>').format(told) if told else Markup("")
     )
 
 
@@ -191,7 +210,10 @@ def _empty(held: Held, query: Query, week: str) -> Markup:
     to_decide, n = to_decide_of(held, query, week)
     if query.decided and n:
         gone = "Nothing left to decide" if query.decided == "no" else "Nothing decided yet"
-        return nothing(f"{gone} {span}. {n - to_decide:,} of {words.count(n, 'event')} decided. {looked}", everything)
+        aside = set_aside(held, query, week)
+        later = f" {aside:,} set aside." if aside else ""
+        done = f"{n - to_decide:,} of {words.count(n, 'event')} decided.{later}"
+        return nothing(f"{gone} {span}. {done} {looked}", everything)
     if narrowed:
         return nothing(f"No event {span} under these filters.", everything)
     return nothing(f"No event {span}. {looked}")

@@ -64,16 +64,21 @@ def listing(held: Held, query: Query) -> Markup:
     if not reasons:
         return nothing(f"Every rule was assessed on all {words.count(landings.height, 'landing')}.")
     body = marks.joined(_row(held, reason) for reason in reasons)
-    return _by_aircraft(held, silences(missing, held), query) + Markup(
-        '<h2 class="part"><b>Every reason</b></h2><p class="tally"><b>{}</b> {}</p>'
-        '<table class="list-table"><thead><tr><th>Reason</th><th class="num">Landings</th>'
-        '<th class="num">Aircraft</th><th>Rules that could not be assessed</th><th class="num">{}</th>'
-        "</tr></thead><tbody>{}</tbody></table>"
-    ).format(
-        words.count(len(reasons), "reason"),
-        f"over {words.count(landings.height, 'landing')}",
-        "Landing" if held.least else "Newest",
-        body,
+    head = frame.printed("Not assessed", held, query, query.week)
+    return (
+        head
+        + _by_aircraft(held, silences(missing, held), query)
+        + Markup(
+            '<h2 class="part"><b>Every reason</b></h2><p class="tally"><b>{}</b> {}</p>'
+            '<table class="list-table"><thead><tr><th>Reason</th><th class="num">Landings</th>'
+            '<th class="num">Aircraft</th><th>Rules that could not be assessed</th><th class="num">{}</th>'
+            "</tr></thead><tbody>{}</tbody></table>"
+        ).format(
+            words.count(len(reasons), "reason"),
+            f"over {words.count(landings.height, 'landing')}",
+            "Landing" if held.least else "Newest",
+            body,
+        )
     )
 
 

@@ -80,7 +80,7 @@ def test_what_is_new_is_listed_once_with_a_way_to_its_events(held):
     assert f"and {len(found) - 3} more" in text_of(markup)
     chosen = held.events.filter(pl.col("week") == "2026-W47", pl.col("new").is_not_null())
     shown = text_of(lines.queue_list(held, parse("?week=2026-W47&new=yes&lines=single")))
-    assert shown.startswith(f"{chosen.height} events")
+    assert f" {chosen.height} events in " in shown
 
 
 def test_an_event_names_the_others_of_its_line(store, held):
@@ -273,3 +273,28 @@ def test_what_was_decided_of_an_event_that_is_none_now_stays(archive, held, desk
 def test_nothing_is_gone_while_every_event_stands(archive, desk):
     store = Store(archive, lambda _run: RULES, desk=desk)
     assert "is still one" in text_of(no_longer.listing(store))
+
+
+# ── below the list, and on paper ──────────────────────────────────────────────────────────────────────────────
+
+
+def test_below_the_list_stand_what_was_decided_and_what_was_not_assessed(archive, held, desk):
+    store = Store(archive, lambda _run: RULES, desk=desk)
+    for i, verdict in enumerate(("nuisance", "nuisance", "valid")):
+        event = held.events.row(i, named=True)
+        asked = {"act": "decide", "event": event["event_id"], "verdict": verdict, "reason": "Brief", "token": f"t{i}"}
+        assert decision.done(store, asked | {"seen": ""})["problem"] == ""
+    said = text_of(lines.queue_list(store.reviewed(), Query(week="all"), decides=True))
+    assert "Decided: 2 nuisance, 1 valid." in said
+    outcomes = Counter()
+    for row in archive.outcomes().iter_rows(named=True):
+        outcomes[row["landing_id"]] += row["outcome"] != "not_assessed"
+    none = sum(n == 0 for n in outcomes.values())
+    part = sum(0 < n < len(RULES) for n in outcomes.values())
+    assert f"Not assessed {none} landings by any rule, {part} in part." in said
+
+
+def test_on_paper_a_list_says_of_when_and_under_which_filters(held):
+    query = Query(week="2026-W46", fleet="Tern 200", severity="low")
+    said = text_of(lines.queue_list(held, query))
+    assert "Events, Week 46, 9–15 Nov 2026 (Low; Tern 200) Vesterhaven limits" in said

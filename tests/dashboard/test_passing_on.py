@@ -137,7 +137,7 @@ def test_what_is_set_aside_leaves_the_list_until_its_day(kept, event, clock, hel
     assert listed(kept, Query(week="all", passed="any")) == everything
     said = text_of(lines.queue_list(kept.reviewed(), EVERYTHING, decides=True))
     n = len(everything) - 1
-    assert said.startswith(f"{n} to decide of {n} events, 1 set aside")
+    assert f" {n} to decide of {n} events, 1 set aside " in said
     clock.now = datetime(2026, 11, 29, 23, 59, tzinfo=UTC)
     assert event["event_id"] not in listed(kept, EVERYTHING)
     clock.now = datetime(2026, 11, 30, 0, 1, tzinfo=UTC)
