@@ -1,28 +1,28 @@
-"""What the rule book changed between two saved versions: the limits that moved, who saved it, when and why."""
+"""What the rule book in use changed against the version saved before it: the limits that moved, by whom, when, why."""
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 import polars as pl
 
-from dashboard import names, words
-from dashboard.query import LEVELS
+from fdm.amending import book_of
+from fdm.changes import Changed, changes
 from fdm.people.books import Books
-
-SETTINGS = "settings"
+from fdm.rulebook import RuleBook
 
 
 @dataclass(frozen=True)
 class BookChange:
-    """The saved version that an archive was judged by, what it changed, and whether a newer one waits."""
+    """The saved version that an archive was judged by, and what it changed.
+
+    before_id   the version saved before it
+    newer       how many were saved after it, which are not in use yet
+    """
 
     version: str
-    version_id: int
     by: str
     at_utc: datetime
     reason: str
@@ -31,9 +31,12 @@ class BookChange:
     newer: int
 
 
-def change_of(books: Books, book_hash: str) -> BookChange | None:
-    """What the version in use changed; None when it was never saved, or is the first. Raises StoreError."""
-    versions = books.versions()
+def change_of(books: Books, versions: pl.DataFrame, book_hash: str) -> BookChange | None:
+    """What the version in use changed; None when it was never saved, or is the first.
+
+    versions    books.VERSIONS, newest first
+    raises      RuleError, StoreError
+    """
     used = versions.filter(pl.col("hash") == book_hash).head(1)
     if used.is_empty():
         return None
@@ -41,62 +44,31 @@ def change_of(books: Books, book_hash: str) -> BookChange | None:
     before = versions.filter(pl.col("version_id") < row["version_id"]).head(1)
     if before.is_empty():
         return None
-    was, now = (books.version(number).files for number in (before.item(0, "version_id"), row["version_id"]))
+    was, now = (book_of(books.version(number).files) for number in (before.item(0, "version_id"), row["version_id"]))
+    newer = versions.filter(pl.col("version_id") > row["version_id"]).height
+    told = tuple(differences(was, now))
     return BookChange(
-        row["version"],
-        row["version_id"],
-        row["saved_by"],
-        row["saved_utc"],
-        row["reason"],
-        tuple(differences(was, now)),
-        before.item(0, "version_id"),
-        versions.filter(pl.col("version_id") > row["version_id"]).height,
+        row["version"], row["saved_by"], row["saved_utc"], row["reason"], told, before.item(0, "version_id"), newer
     )
 
 
-def differences(was: Mapping[str, str], now: Mapping[str, str]) -> Iterator[str]:
-    """What changed between the TOML files of two rule books, a clause for each."""
-    old, new = ({name.removesuffix(".toml"): tomllib.loads(text) for name, text in of.items()} for of in (was, now))
-    for name in sorted(old.keys() | new.keys()):
-        title = (new.get(name) or old[name]).get("title", name)
-        if name == SETTINGS:
-            yield from _settings(old.get(name, {}), new.get(name, {}))
-        elif name not in old:
-            yield f"{title}: new rule"
-        elif name not in new:
-            yield f"{title}: taken out"
+def differences(was: RuleBook, now: RuleBook) -> Iterator[str]:
+    """What differs between two rule books, a clause for each rule and setting."""
+    found = changes(was, now)
+    for rule in dict.fromkeys(one.rule for one in found):
+        mine = [one for one in found if one.rule == rule]
+        if rule is None:
+            yield from (f"setting {_moved(one)}" for one in mine)
+            continue
+        title = (now.rules.get(rule) or was.rules[rule]).title
+        if mine[0].what == "rule":
+            yield f"{title}: {'new rule' if mine[0].now else 'taken out'}"
         else:
-            yield from _rule(title, old[name], new[name])
+            yield f"{title}: {', '.join(map(_moved, mine))}"
 
 
-def _settings(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[str]:
-    for key in sorted(old.keys() | new.keys()):
-        if old.get(key) != new.get(key):
-            yield f"setting {key.replace('_', ' ')} {_shown(old.get(key))} → {_shown(new.get(key))}"
-
-
-def _rule(title: str, old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[str]:
-    unit = new.get("unit", "")
-    moved = list(_limits("", old.get("limits", {}), new.get("limits", {}), unit))
-    fleets = (old.get("limits_by_fleet", {}), new.get("limits_by_fleet", {}))
-    for fleet in sorted(fleets[0].keys() | fleets[1].keys()):
-        moved += _limits(f"{fleet} ", fleets[0].get(fleet, {}), fleets[1].get(fleet, {}), unit)
-    judged = ("measure", "direction", "where", "unit")
-    if any(old.get(key) != new.get(key) for key in judged):
-        moved.append("asks something else")
-    if moved:
-        yield f"{title}: {', '.join(moved)}"
-
-
-def _limits(of: str, old: Mapping[str, Any], new: Mapping[str, Any], unit: str) -> Iterator[str]:
-    for level in LEVELS:
-        if old.get(level) != new.get(level):
-            yield f"{of}{names.SEVERITY[level].lower()} {_limit(old.get(level), unit)} → {_limit(new.get(level), unit)}"
-
-
-def _limit(value: float | None, unit: str) -> str:
-    return "none" if value is None else words.quantity(float(value), unit)
-
-
-def _shown(value: Any) -> str:
-    return "none" if value is None else str(value)
+def _moved(one: Changed) -> str:
+    """high limit 3.5 s → 4 s; a condition is only said to be another one, as it may be long."""
+    if one.what == "condition":
+        return "another condition"
+    return f"{one.what.replace('_', ' ')} {one.was or 'none'} → {one.now or 'none'}"

@@ -34,7 +34,10 @@ def book_change(store: Store) -> BookChange | None:
         return None
     book_hash = str(store.whole().run.get("rule_book_hash", ""))
     try:
-        return store.desk.ask(lambda people, _by: change_of(people.books, book_hash))
+        books = store.desk.books()
+        versions = books.versions()
+        key = ("book change", book_hash, versions.height)
+        return store.kept(key, lambda: change_of(books, versions, book_hash))
     except FdmError:
         return None
 

@@ -17,7 +17,8 @@
     const forms = block ? Array.from(block.querySelectorAll("form[data-event]")) : [];
     return new Map(forms.map((form) => [formKey(form), {
       form, open: details(form) && details(form).open,
-      values: Array.from(form.elements).filter((e) => e.name).map((e) => [e.name, e.value, e.defaultValue]),
+      values: Array.from(form.elements).filter((e) => e.name && e.type !== "checkbox").map((e) => [e.name, e.value, e.defaultValue]),
+      ticked: Array.from(form.querySelectorAll("input[type=checkbox]:checked")).map((e) => e.value),
     }]));
   }
   function writeAgain(id, before) {
@@ -28,6 +29,7 @@
       for (const [name, value, standard] of was.values) {
         if (form.elements[name] && value !== (standard || "")) form.elements[name].value = value;
       }
+      for (const box of form.querySelectorAll("input[type=checkbox]")) box.checked = was.ticked.includes(box.value);
     }
   }
   function Block(props) {

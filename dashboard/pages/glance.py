@@ -98,7 +98,7 @@ def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
     lines = [
         ("New", _named(held, fresh, query, count=False), show if fresh else ""),
         ("Repeats", _named(held, again, query, count=True), ""),
-        ("Rule book", book_line(change), ""),
+        ("Rule book", book_line(change), _compare(change)),
     ]
     rows = marks.joined(
         Markup("<p><b>{}</b><span>{}</span>{}</p>").format(name, said, more) for name, said, more in lines if said
@@ -133,8 +133,14 @@ def _link(held: Held, one: Together, query: Query, *, count: bool) -> Markup:
     )
 
 
+def _compare(change: BookChange | None) -> Markup:
+    if change is None:
+        return Markup("")
+    return Markup('<a href="/compare?a={}">Compare</a>').format(change.before_id)
+
+
 def book_line(change: BookChange | None) -> str:
-    """ "Version 12, saved by vera on 12 Nov 2026: less noise at Korsby. Reverser transit slow: high 3.5 s → 4.0 s." """
+    """ "Version 12, saved by vera on 12 Nov 2026: less noise at Korsby. Reverser slow: high limit 3.5 s → 4 s." """
     if change is None or not change.changes:
         return ""
     moved = "; ".join(change.changes[:NAMED])

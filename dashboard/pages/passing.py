@@ -194,6 +194,7 @@ def _debriefing(store: Store, event: Mapping[str, Any], past: Past) -> Markup:
 
 def _on_request(store: Store, event: Mapping[str, Any]) -> Markup:
     """What more may go with a release, each with how many landings are then the same."""
+    both = officers.alike(store, event["landing_id"], (*AS_FLOWN, *(column for _, column in ON_REQUEST.values())))
     return marks.joined(
         Markup(
             '<label class="shows"><input type="checkbox" name="pass-shows" value="{}"> {}</label>'
@@ -201,7 +202,7 @@ def _on_request(store: Store, event: Mapping[str, Any]) -> Markup:
         ).format(one, name, "changed" if n < LEAST else "soft", _such(n))
         for one, (name, column) in ON_REQUEST.items()
         for n in [officers.alike(store, event["landing_id"], (*AS_FLOWN, column))]
-    )
+    ) + Markup('<span class="{}">with both {}</span>').format("changed" if both < LEAST else "soft", _such(both))
 
 
 def _such(n: int) -> str:

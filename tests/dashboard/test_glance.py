@@ -17,6 +17,7 @@ from dashboard.desk import Desk
 from dashboard.pages import decision, evidence, glance, lines, no_longer
 from dashboard.query import Query, parse
 from dashboard.store import Store
+from fdm.amending import book_of
 from fdm.errors import FactsError
 from fdm.people.books import files_of
 from fdm.people.roles import OFFICER, Actor
@@ -181,25 +182,21 @@ def test_a_list_that_cannot_be_read_is_said_and_the_rest_stands(archive):
 
 
 def test_what_changed_between_rule_books_in_words():
-    was = {
-        "a.toml": 'title = "Reverser transit slow"\nunit = "s"\n[limits]\nlow = 2.5\nmedium = 3.0\nhigh = 3.5\n'
-        '[limits_by_fleet."Heron 90"]\nhigh = 5.0\n',
-        "b.toml": 'title = "Bounce"\n',
-        "d.toml": 'title = "No reverse"\nwhy = "old words"\n',
-        "settings.toml": "taxi_speed_kt = 30\n",
-    }
-    now = {
-        "a.toml": was["a.toml"].replace("high = 3.5", "high = 4.0").replace("high = 5.0", "high = 6.0"),
-        "c.toml": 'title = "Brakes late"\n',
-        "d.toml": 'title = "No reverse"\nwhy = "new words"\n',
-        "settings.toml": "taxi_speed_kt = 25\n",
-    }
-    assert list(bookchanges.differences(was, now)) == [
-        "Reverser transit slow: high 3.5 s → 4.0 s, Heron 90 high 5.0 s → 6.0 s",
-        "Bounce: taken out",
-        "Brakes late: new rule",
+    """Against edits made by hand to the shipped files."""
+    files = files_of(SHIPPED)
+    shipped = load_rule_book(SHIPPED)
+    slow, bounce = shipped.rules["slow_transit"], shipped.rules["bounce"]
+    settings = files["settings.toml"].replace("taxi_speed_kt = 30", "taxi_speed_kt = 25")
+    assert settings != files["settings.toml"]
+    moved = files["slow_transit.toml"].replace(f"low = {slow.limits.low}", "low = 1.25", 1)
+    now = {name: text for name, text in files.items() if name != "bounce.toml"}
+    now |= {"slow_transit.toml": moved, "settings.toml": settings}
+    assert list(bookchanges.differences(book_of(files), book_of(now))) == [
         "setting taxi speed kt 30 → 25",
+        f"{bounce.title}: taken out",
+        f"{slow.title}: low limit {slow.limits.low:g} s → 1.25 s",
     ]
+    assert list(bookchanges.differences(book_of(now), book_of(files)))[1] == f"{bounce.title}: new rule"
 
 
 def test_the_officer_is_told_who_moved_which_limit_and_why(archive, desk):
@@ -226,7 +223,8 @@ def test_the_officer_is_told_who_moved_which_limit_and_why(archive, desk):
     said = told(second.hash)
     assert "saved by vera," in said
     assert ": Less noise. " in said
-    assert f"low {limit} s → {limit + 0.1:.1f} s" in said
+    assert f"low limit {limit:g} s → {limit + 0.1:g} s" in said
+    assert "Compare" in said
     assert "Rule book" not in told("0" * 8)
 
 
