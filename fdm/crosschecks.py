@@ -144,8 +144,11 @@ def _spoilers_by_hundredths(block: Block) -> Iterator[Doubt]:
         if _values(block, name) is None:
             continue
         before, after = (_middle_between(block, name, *stretch) for stretch in (APPROACH_LAST_S, SPOILERS_UP_S))
+        time_s, values = _between(block, name, *SPOILERS_UP_S)
+        inside = (time_s > SPOILERS_UP_S[0]) & (time_s < SPOILERS_UP_S[1])
+        highest = np.fmax.reduce(values, axis=1, where=inside, initial=-np.inf)  # they may have been lowered early
         with np.errstate(invalid="ignore"):
-            rows = (after - before > HUNDREDTHS[0]) & (after - before < HUNDREDTHS[1])
+            rows = (after - before > HUNDREDTHS[0]) & (highest - before < HUNDREDTHS[1])
         yield Doubt((name,), rows, _moves(name, after - before))
 
 

@@ -65,6 +65,13 @@ def test_spoilers_that_hardly_came_up_are_believed(travel: float) -> None:
     assert not given("spoiler_delay_s").missing
 
 
+def test_spoilers_lowered_early_but_for_a_rest_are_believed() -> None:
+    early = line((0.5, 0), (1.5, 1), (4, 1), (5, 0.04))
+    given = made({"spoiler_handle": early})
+    assert "spoiler_handle" not in _said(given)
+    assert not given("spoiler_delay_s").missing
+
+
 def test_ground_speed_that_never_changes_is_not_believed() -> None:
     given = made({"ground_speed": lambda t: np.full_like(t, 140.0)})
     assert "ground_speed never changes" in _said(given)
