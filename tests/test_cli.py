@@ -441,6 +441,21 @@ def test_check_map_shows_each_parameter_and_what_the_rules_lack(recordings: Path
     assert re.search(r"late_spoilers lacks .*spoiler_handle", done.stdout)
 
 
+def test_check_map_proposes_a_map_that_loads(recordings: Path, tmp_path: Path) -> None:
+    flight, target = recordings / "tern200" / "VH101-20260928.csv", tmp_path / "proposed.toml"
+    done = fdm("check", "map", flight, "--out", target)
+    assert done.returncode == 0, done.stderr
+    assert re.search(r"LH MLG AIR +main_gear_ground.left +true_when \[0\] +high", done.stdout)
+    assert "22 of 22 rules can be assessed" in done.stdout
+    assert fdm("load", flight, "--archive", tmp_path / "archive", "--map", target).returncode == 0
+    again = fdm("check", "map", flight, "--out", target)
+    assert again.returncode == 2
+    assert "exists already" in again.stderr
+    alone = fdm("check", "map", target)
+    assert alone.returncode == 2
+    assert "a recording to try it on is missing" in alone.stderr
+
+
 def test_the_shipped_rules_pass_their_cases() -> None:
     done = fdm("check", "rules")
     assert done.returncode == 0, done.stderr

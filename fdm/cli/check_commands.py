@@ -28,15 +28,24 @@ def check() -> None:
 
 
 @check.command("map")
-@click.argument("map_file", type=FILE, metavar="MAP")
-@click.argument("recording", type=FILE)
+@click.argument("map_file", type=FILE, metavar="[MAP]")
+@click.argument("recording", type=FILE, required=False)
+@click.option("--out", "target", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+              help="Write the proposed map.")  # fmt: skip
 @RULES
 @VERBOSE
-def check_map(map_file: Path, recording: Path, rules: Path | None, verbose: bool) -> int:
+def check_map(map_file: Path, recording: Path | None, target: Path | None, rules: Path | None, verbose: bool) -> int:
     """Try a parameter map on a recording: rate, range and gaps of each parameter, and what does not look right.
 
     A file with several flights is shown by its first one; --verbose shows them all.
+
+    With a RECORDING alone, a starting map is proposed from its columns: names, units, ranges, and what changes around
+    touchdown. It is to be confirmed by a person; what is of low confidence is written as a comment.
     """
+    if recording is None:
+        return _propose(map_file, target, rules)
+    if target:
+        raise click.UsageError("--out belongs to a proposal: give the recording alone, without a map.")
     from fdm.check import check_map as try_map
     from fdm.cli.map_table import print_check
     from fdm.parameter_map import load_map
@@ -49,6 +58,26 @@ def check_map(map_file: Path, recording: Path, rules: Path | None, verbose: bool
     if len(checks) > 1 and not verbose:
         out().print(f"The file holds {len(checks)} flights; --verbose shows them all.")
     return 0 if all(one.rows["found"].all() for one in checks) else 1
+
+
+def _propose(recording: Path, target: Path | None, rules: Path | None) -> int:
+    from fdm.cli.map_table import print_proposal
+    from fdm.errors import RecordingError
+    from fdm.proposing import propose
+    from fdm.rulebook import load_rule_book
+
+    book = load_rule_book(rules)
+    if recording.suffix.lower() == ".toml":
+        problem = "is a map; a recording to try it on is missing"
+        raise RecordingError(problem, source=recording, cure="Give MAP RECORDING, or a recording alone for a proposal.")
+    proposed = propose(recording)
+    print_proposal(out(), proposed, book)
+    if target:
+        if target.exists():
+            raise RecordingError("exists already", source=target, cure="Name another file; maps are not overwritten.")
+        target.write_text(proposed.toml(), encoding="utf-8")
+        note(f"Proposed map written to {target}; confirm it, then try it: fdm check map {target} {recording}")
+    return 0 if proposed.used else 1
 
 
 @check.command("rules")

@@ -6,10 +6,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
 
 from fdm.check import MapCheck
 from fdm.needs import not_assessable
+from fdm.proposing import ProposedMap
+from fdm.proposing import table as proposal_table
 from fdm.rulebook import RuleBook
 
 
@@ -38,6 +41,27 @@ def print_check(console: Console, check: MapCheck, book: RuleBook, reversers: Se
     console.print(f"{len(book.rules) - len(lacks)} of {len(book.rules)} rules can be assessed with these parameters.")
     for rule, missing in lacks.items():
         console.print(f"  {rule} lacks {', '.join(missing)}", soft_wrap=True)
+
+
+def print_proposal(console: Console, proposed: ProposedMap, book: RuleBook) -> None:
+    """Print a proposed map: each column with its reading and why, what was not recognised, what the rules lack."""
+    count, all_ = len(proposed.used), len(proposed.proposals)
+    text = f"{proposed.source}: {count} parameters proposed, {all_ - count} left for you to decide"
+    console.print(text, soft_wrap=True, style="bold")
+    table = Table(box=None, padding=(0, 1), header_style="dim", collapse_padding=True)
+    for head in ("Column", "Parameter", "Read as", "Confidence"):
+        table.add_column(head, no_wrap=True)
+    table.add_column("Why", overflow="fold")
+    for row in proposal_table(proposed).iter_rows():
+        table.add_row(*(escape(cell) for cell in row))
+    console.print(table)
+    if proposed.unmatched:
+        console.print(f"Not recognised: {escape(', '.join(proposed.unmatched))}", soft_wrap=True)
+    lacks = proposed.lacking(book)
+    console.print(f"{len(book.rules) - len(lacks)} of {len(book.rules)} rules can be assessed with these parameters.")
+    for rule, missing in lacks.items():
+        console.print(f"  {rule} lacks {', '.join(missing)}", soft_wrap=True)
+    console.print("A proposal, not a map: confirm every line with what is known of the recorder.")
 
 
 def _cells(row: dict[str, Any]) -> list[str]:

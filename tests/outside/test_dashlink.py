@@ -268,3 +268,31 @@ def test_a_map_that_takes_wow_the_wrong_way_round_is_put_right(flights: dict[str
         at_s = true.touchdown_s + LEAD_IN_S
         assert not escapes(at_s, row["touchdown_earliest_s"], row["touchdown_latest_s"], 0.01)
         assert any("main_gear_ground" in note and "inverted" in note for note in row["quality"]), row["quality"]
+
+
+def test_a_map_proposed_from_the_columns_finds_the_same_landings(
+    loaded: Loaded, flights: dict[str, Flown], tmp_path: Path
+) -> None:
+    """By the published names alone, with WOW turned the right way round by what it does at touchdown."""
+    from fdm.engine import detect, load, table
+    from fdm.parameter_map import load_map
+    from fdm.proposing import propose
+
+    name, flown = next(iter(flights.items()))
+    write(tmp_path / f"{name}.mat", flown, np.random.default_rng([7, 0]))
+    proposed = tmp_path / "proposed.toml"
+    proposed.write_text(propose(tmp_path / f"{name}.mat").toml())
+    entries = load_map(proposed).entries
+    assert entries["main_gear_ground"].true_when == (0.0,)
+    assert {n: (entries[n].column, entries[n].unit) for n in ANALOGUES if n in entries} == {
+        n: told for n, told in ANALOGUES.items() if n in entries
+    }
+    assert {"ground_speed", "radio_height", "normal_acceleration", "heading", "n1.1", "n1.4"} <= set(entries)
+    load([tmp_path / f"{name}.mat"], tmp_path / "archive", map_file=proposed)
+    detect(tmp_path / "archive")
+    mine, own = (
+        table(tmp_path / "archive", "landings").row(0, named=True),
+        loaded.of("landings", name).row(0, named=True),
+    )
+    for column in ("touchdown_s", "touchdown_earliest_s", "touchdown_latest_s", "kind", "bounces"):
+        assert mine[column] == own[column], column
