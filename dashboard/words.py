@@ -151,7 +151,13 @@ def cost(found: Mapping[str, Any] | None) -> str:
     if found["extra_m_lower"] is not None:
         low, high = _rounded(found, "extra_m_lower"), _rounded(found, "extra_m_upper")
         return f"Cost between {low} and {high} m of rollout; {plain(reason)}."
-    return f"Cost cannot be told: {plain(reason)}."
+    return f"Cost cannot be told{', ' if ': ' in reason else ': '}{plain(reason)}."
+
+
+def cost_fact(found: Mapping[str, Any] | None) -> str:
+    """The same where "Cost" stands before it."""
+    said = cost(found).removeprefix("Cost ")
+    return said[:1].upper() + said[1:]
 
 
 def cost_short(found: Mapping[str, Any] | None) -> str:

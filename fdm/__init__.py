@@ -13,18 +13,21 @@ from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
 __all__ = [
-    "compact", "compare", "detect", "events", "files", "instants", "judge", "landings", "load", "measures", "outcomes",
+    "compact", "compare", "costs", "detect", "events", "files", "instants", "judge", "keep_costs", "landings", "load",
+    "measures", "outcomes",
 ]  # fmt: skip
 
 if TYPE_CHECKING:
     from fdm.notebook import (
         compact,
         compare,
+        costs,
         detect,
         events,
         files,
         instants,
         judge,
+        keep_costs,
         landings,
         load,
         measures,

@@ -14,6 +14,7 @@ import polars as pl
 from fdm.archive import Archive
 from fdm.compacting import compact
 from fdm.comparing import compare, judged_part
+from fdm.cost import keep_costs
 from fdm.engine import detect, load
 from fdm.origin import explain
 from fdm.rulebook import load_rule_book
@@ -58,6 +59,11 @@ def worst_first(frame: pl.DataFrame) -> pl.DataFrame:
     """An events frame by severity, then by time."""
     rank = pl.col("severity").replace_strict({name: i for i, name in enumerate(SEVERITIES)}, return_dtype=pl.Int8)
     return frame.sort(-rank, "touchdown_utc", "event_id", nulls_last=True, maintain_order=True)
+
+
+def costs(archive: Address) -> pl.DataFrame:
+    """What events cost, as `keep_costs` estimated it (schemas.COSTS); empty before that."""
+    return Archive(archive).costs()
 
 
 def measures(archive: Address, *names: str) -> pl.LazyFrame:
@@ -113,5 +119,6 @@ def files(archive: Address, table: str) -> list[str]:
 
 
 __all__ = [
-    "compact", "compare", "detect", "events", "files", "instants", "judge", "landings", "load", "measures", "outcomes",
+    "compact", "compare", "costs", "detect", "events", "files", "instants", "judge", "keep_costs", "landings", "load",
+    "measures", "outcomes",
 ]  # fmt: skip

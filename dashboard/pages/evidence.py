@@ -88,7 +88,7 @@ def event_markup(store: Store, event: dict[str, Any], query: Query) -> Markup:
             [
                 ("Likely origin", origin_words(event)),
                 ("When", _when(event)),
-                ("Cost", words.cost(store.cost_of(event["event_id"]))),
+                ("Cost", words.cost_fact(store.cost_of(event["event_id"]))),
                 ("Same landing", _same_landing(store, event)),
                 ("Same aircraft", _same_aircraft(store, event)),
                 ("New", f"Not found {NEW[event['new']]} in the {BEFORE_WEEKS} weeks before." if event["new"] else ""),

@@ -21,7 +21,7 @@ def drawing(costs: Sequence[tuple[str, Mapping[str, Any]]]) -> Markup:
     """
     most = max((row["extra_m_upper"] for _, row in costs if row["extra_m_upper"] is not None), default=0.0)
     return joined(
-        Markup('<div class="cost"><p><b>{}.</b> {}</p>{}</div>').format(title, words.cost(row), _bar(row, most))
+        Markup('<div class="cost"><p><b>{}.</b> {}</p>{}</div>').format(title, words.cost_fact(row), _bar(row, most))
         for title, row in costs
     )
 

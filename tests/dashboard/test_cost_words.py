@@ -44,8 +44,11 @@ def test_only_a_range():
 
 def test_cannot_tell_in_words_without_names_of_parameters():
     said = words.cost(row(reason="not recorded: autobrake_active, and the braking is too short to show it"))
-    assert said == "Cost cannot be told: not recorded: autobrake active, and the braking is too short to show it."
-    assert words.cost(None) == ""
+    assert said == "Cost cannot be told, not recorded: autobrake active, and the braking is too short to show it."
+    assert words.cost(None) == words.cost_fact(None) == ""
+    assert (
+        words.cost_fact(row(reason="the brakes were never applied")) == "Cannot be told: the brakes were never applied."
+    )
 
 
 def test_short_form_for_lists():
