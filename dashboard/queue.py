@@ -162,6 +162,31 @@ def next_open(held: Held, chosen: pl.DataFrame, query: Query) -> Query | None:
     return replace(query, page=found.item(0, "page"), event=event)
 
 
+@dataclass(frozen=True)
+class Place:
+    """Where an event stands in the list: its line of how many, counted from one, and the page it is on."""
+
+    line: int
+    lines: int
+    page: int
+
+
+def place_of(held: Held, query: Query, event: dict[str, Any]) -> Place | None:
+    """Where an event stands in the list of a query; None when the list does not hold it."""
+    chosen = _of_severity(chosen_events(held, query, week=week_of(held, query)), query)
+    mine = chosen.filter(pl.col("index") == event["index"])
+    if mine.is_empty():
+        return None
+    same = ("index",) if query.lines == "single" else ("rank", "certain", *REPEATS[query.lines], "verdict")
+    here = pl.all_horizontal(pl.col(name).eq_missing(pl.lit(mine.item(0, name))) for name in same)
+    lines = _lines(chosen, query)
+    found = lines.with_row_index("at").filter(here)
+    if found.is_empty():
+        return None
+    at = found.item(0, "at")
+    return Place(at + 1, lines.height, at // LINES_PER_PAGE + 1)
+
+
 def repeats_of(held: Held, event: dict[str, Any], query: Query) -> pl.DataFrame:
     """The other events of the query's week that have in common with one what the list puts together; newest first."""
     same = REPEATS.get(query.lines, REPEATS["together"])

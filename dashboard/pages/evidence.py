@@ -12,7 +12,7 @@ from dashboard import figures, marks, names, officers, words
 from dashboard.novelty import BEFORE_WEEKS, NEW
 from dashboard.pages.frame import nothing
 from dashboard.query import Query
-from dashboard.queue import first_event, repeats_of
+from dashboard.queue import first_event, place_of, repeats_of
 from dashboard.store import RuleCard, Store, can
 from fdm.statistics import rate
 
@@ -68,7 +68,7 @@ def event_markup(store: Store, event: dict[str, Any], query: Query) -> Markup:
             store.spread(event["measure"], event["fleet"]),
         )
     return Markup(
-        '<div class="event-head"><p class="standing">{}<span><b>{}</b><span class="soft">, {}</span></span></p>'
+        '<div class="event-head"><p class="standing">{}<span><b>{}</b><span class="soft">, {}</span></span>{}</p>'
         '<span class="spring"></span><a class="back" href="/">Back to the list</a>'
         '<span class="step no-print"><button type="button" class="quiet" data-move="-1">Up <kbd>K</kbd></button>'
         '<button type="button" class="quiet" data-move="1">Down <kbd>J</kbd></button></span>'
@@ -78,6 +78,7 @@ def event_markup(store: Store, event: dict[str, Any], query: Query) -> Markup:
         marks.severity(event["severity"], certain=event["certain"]),
         names.SEVERITY[event["severity"]],
         words.standing(event),
+        _line(store, event, query),
         event["landing_id"],
         event["event_id"],
         title,
@@ -147,6 +148,17 @@ def _same_landing(store: Store, event: dict[str, Any]) -> Markup:
         )
         for other in others.head(4).iter_rows(named=True)
     )
+
+
+def _line(store: Store, event: dict[str, Any], query: Query) -> Markup:
+    """Its line in the list beside, and the way to it when another page of the list is shown."""
+    place = place_of(store.reviewed(), query, event)
+    if place is None:
+        return Markup('<span class="soft">not in this list</span>') if query.event else Markup("")
+    said = f"line {place.line:,} of {place.lines:,}"
+    if place.page == query.page:
+        return Markup('<span class="soft">{}</span>').format(said)
+    return Markup('<a class="soft" href="{}">{}</a>').format(query.link(page=place.page), said)
 
 
 def _repeats(store: Store, event: dict[str, Any], query: Query) -> Markup | str:

@@ -179,3 +179,21 @@ def test_coverage_tells_what_could_not_be_assessed_and_why(held, archive):
     complete = sum(all(o != "not_assessed" for o in said) for said in by_landing.values())
     assert (found.landings, found.assessed, found.complete) == (400, 400 - silent, complete)
     assert found.reasons == [("the time of touchdown is not known well enough", silent)]
+
+
+@pytest.mark.parametrize("together", ["together", "place", "rule", "single"])
+def test_every_event_of_a_list_knows_its_line_and_page(held, monkeypatch, together):
+    monkeypatch.setattr(queue, "LINES_PER_PAGE", 20)
+    query = Query(week="all", lines=together, severity="low", sort="newest")
+    lines = all_lines(held, query)
+    common = {"together": ("rule", "tail", "engine"), "place": ("rule", "place"), "rule": ("rule",)}
+    same = ("event_id",) if together == "single" else ("certain", *common[together])
+    low = [e for e in held.events.iter_rows(named=True) if e["severity"] == "low"]
+    for event in low:
+        place = queue.place_of(held, query, event)
+        line = lines[place.line - 1]
+        assert all(line.event[name] == event[name] for name in same)
+        assert place.lines == len(lines)
+        assert line.event in [one.event for one in lines_of(held, replace(query, page=place.page))]
+    high = next(e for e in held.events.iter_rows(named=True) if e["severity"] == "high")
+    assert queue.place_of(held, query, high) is None
