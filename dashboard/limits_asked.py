@@ -65,6 +65,11 @@ def direction(card: RuleCard) -> Direction:
     return "below" if card.direction == "below" else "above"
 
 
+def movable(card: RuleCard) -> bool:
+    """Whether the rule has limits that lie on a scale; one that counts asks whether something happened."""
+    return card.unit != "count"
+
+
 def population(found: pl.DataFrame, card: RuleCard, wanted: Asked) -> pl.DataFrame:
     """The landings that are asked about. Without a fleet: those of every fleet that goes by the general limits."""
     if wanted.fleet:

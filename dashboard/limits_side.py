@@ -7,7 +7,7 @@ from markupsafe import Markup
 
 from dashboard import marks, names, words
 from dashboard.conditions_help import columns_help
-from dashboard.limits_asked import Asked, limits_now
+from dashboard.limits_asked import Asked, limits_now, movable
 from dashboard.limits_lists import month_name
 from dashboard.limits_sweep import Swept, used
 from dashboard.pages.frame import options
@@ -29,7 +29,7 @@ def rules(held: Held) -> Markup:
             card.name,
             card.title,
             names.measure(card.measure),
-            *(words.quantity(card.limits[level], card.unit) if level in card.limits and not card.yes_or_no else "–"
+            *(words.quantity(card.limits[level], card.unit) if level in card.limits and movable(card) else "–"
               for level in ("low", "medium", "high")),
         )
         for card in sorted(held.rules.values(), key=lambda c: c.title)
@@ -74,7 +74,7 @@ def months(held: Held) -> list[str]:
 
 
 def _limit_fields(card: RuleCard, fleet: str) -> Markup:
-    if card.yes_or_no:
+    if not movable(card):
         return Markup('<p class="soft">Yes or no: there is no limit to move.</p>')
     own = limits_now(card, fleet)
     rows = marks.joined(
@@ -152,7 +152,7 @@ def saving(card: RuleCard) -> Markup:
 
 def numbers(card: RuleCard, wanted: Asked) -> Markup:
     """Tables that the browser fills while a limit moves."""
-    if card.yes_or_no:
+    if not movable(card):
         return Markup("")
     levels = used(card, wanted.fleet)[::-1]
     events = marks.joined(

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from dashboard.store import RuleCard
-from fdm.rule import Limits, Rule
+from dashboard import names, words
+from dashboard.store import RuleCard, RuleCase
+from fdm.measures import CATALOGUE
+from fdm.rule import Case, Limits, Rule
 from fdm.rulebook import load_rule_book
 
 
@@ -35,11 +37,28 @@ def card(name: str, rule: Rule) -> RuleCard:
         misses=rule.misses,
         procedure=rule.procedure,
         hash=rule.hash,
+        measured=" ".join(CATALOGUE[rule.measure].doc.split()) if rule.measure in CATALOGUE else "",
+        needs=CATALOGUE[rule.measure].needs if rule.measure in CATALOGUE else (),
+        cases=tuple(RuleCase(case.name, _given(case, rule), case.expect) for case in rule.cases),
     )
 
 
-def _used(limits: Limits) -> dict[str, float]:
-    return {level: limit for level, limit in limits._asdict().items() if limit is not None}
+def _given(case: Case, rule: Rule) -> str:
+    """What goes into a case, in a few words."""
+    if case.series:
+        series = sorted({names.parameter(name.split(".")[0]).lower() for name in case.series})
+        return f"a short recording of {', '.join(series)}"
+    values = [f"{_value(value, rule.unit)}" for name, value in case.given.items() if name == rule.measure]
+    return ", ".join(values) or "other measures"
+
+
+def _value(value: Any, unit: str) -> str:
+    if isinstance(value, str):
+        return f"missing: {value}"
+    if isinstance(value, Mapping):
+        return "; ".join(f"engine {engine}: {_value(one, unit)}" for engine, one in value.items())
+    lower, best, upper = value
+    return words.bounded(best, lower, upper, unit)
 
 
 def _stated(limits: Limits) -> dict[str, float]:

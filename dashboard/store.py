@@ -30,7 +30,7 @@ from fdm.people.roles import ANALYST, CAPTAIN, OFFICER, Actor
 FEWEST_FOR_SPREAD = 20
 SIGNS = 4  # of a landing's pseudonym, to call it by
 KEPT_TABLES = 200  # four for each of the landings read last
-KEPT_COUNTS = 12  # what was counted last over all landings
+KEPT_COUNTS = 4  # what was counted last over all landings
 NO_LANDING = "This landing is not in the archive."
 SEE_EVERY_LANDING = (OFFICER, ANALYST)
 SPREADS_FOR = (OFFICER, ANALYST, CAPTAIN)
@@ -53,8 +53,20 @@ class Source(Protocol):
 
 
 @dataclass(frozen=True)
+class RuleCase:
+    """A worked example of a rule: what it is called, what goes in, and what the rule must say of it."""
+
+    name: str
+    given: str
+    expect: str
+
+
+@dataclass(frozen=True)
 class RuleCard:
-    """A rule as its file words it."""
+    """A rule as its file words it.
+
+    measured   how its measure is defined; needs, the parameters it is taken from, "a|b" where either will do
+    """
 
     name: str
     title: str
@@ -69,6 +81,9 @@ class RuleCard:
     misses: str = ""
     procedure: str = ""
     hash: str = ""
+    measured: str = ""
+    needs: tuple[str, ...] = ()
+    cases: tuple[RuleCase, ...] = ()
 
     def limits_for(self, fleet: str | None) -> dict[str, float]:
         """The limits that hold for a fleet: its own set where it has one."""

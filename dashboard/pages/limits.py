@@ -11,7 +11,7 @@ from markupsafe import Markup
 from dashboard import analysis, limits_chart, limits_lists, limits_side, marks, version_desk
 from dashboard.access import open_to, viewer
 from dashboard.elements import Block
-from dashboard.limits_asked import Asked, asked, limits_asked, population
+from dashboard.limits_asked import Asked, asked, limits_asked, movable, population
 from dashboard.limits_sweep import swept
 from dashboard.pages.frame import message, nothing, too_few
 from dashboard.store import RuleCard, Store
@@ -124,7 +124,7 @@ def drawn(store: Store, card: RuleCard, wanted: Asked) -> tuple[Markup, Markup]:
         return nothing("No landing is under these filters.", every), Markup("")
     if store.held().hides(found.height):
         return too_few(page), Markup("")
-    if card.yes_or_no:
+    if not movable(card):
         told = "This rule asks whether something happened. It has no limit to move; its condition can be changed."
         return nothing(told, Markup('<a href="/rules/{}">The rule</a>').format(card.name)), Markup("")
     whole = swept(card, wanted.fleet, found)

@@ -130,15 +130,17 @@ def rule_page(store: Store, held: Held, card: RuleCard) -> Markup:
     return Markup(
         '<p class="crumb no-print"><a href="/rules">All rules</a></p><div class="sheet-head"><h1>{}</h1>'
         '<p class="subject">{}</p></div>{}'
-        '<div class="rule-columns"><div>{}{}</div><div>{}{}</div></div>'
+        '<div class="rule-columns"><div>{}{}{}</div><div>{}{}{}</div></div>'
     ).format(
         card.title,
         f"Measures {names.measure(card.measure)}",
         changed(held),
         _texts(held, card),
+        _measured(card),
         _limits(card),
         _found(held, tiles(held, query), query),
         _not_assessed(held, card) + _usual(store, held, card),
+        _cases(card),
     )
 
 
@@ -157,6 +159,50 @@ def _texts(held: Held, card: RuleCard) -> Markup:
     )
 
 
+def _measured(card: RuleCard) -> Markup:
+    """How the measure is defined, and the parameters it is taken from."""
+    if not card.measured:
+        return Markup("")
+    needs = "; ".join(_either(need) for need in card.needs)
+    return Markup('<h2><b>How it is measured</b></h2><p class="prose">{}</p>{}').format(
+        words.sentence(words.plain(card.measured)),
+        Markup('<h2><b>Parameters needed</b></h2><p class="prose">{}</p>').format(words.sentence(needs))
+        if needs
+        else "",
+    )
+
+
+def _either(need: str) -> str:
+    each = [
+        names.parameter(name.removesuffix(".N")).lower() + (" of each engine" if name.endswith(".N") else "")
+        for name in need.split("|")
+    ]
+    return " or ".join(each)
+
+
+def _cases(card: RuleCard) -> Markup:
+    """The worked examples in the rule's file, which it must answer as they say."""
+    if not card.cases:
+        return Markup("")
+    body = marks.joined(
+        Markup("<tr><td>{}</td><td>{}</td><td>{}</td></tr>").format(
+            words.sentence(words.plain(case.name)).rstrip("."), words.plain(case.given), _expected(case.expect)
+        )
+        for case in card.cases
+    )
+    return Markup(
+        '<h2><b>Cases</b> <span class="soft">worked examples that the rule must answer so</span></h2>'
+        '<table class="list-table small"><thead><tr><th>Case</th><th>Given</th><th>Outcome</th></tr></thead>'
+        "<tbody>{}</tbody></table>"
+    ).format(body)
+
+
+def _expected(outcome: str) -> Markup:
+    if outcome in LEVELS:
+        return marks.severity_words(outcome)
+    return Markup('<span class="soft">{}</span>').format(outcome.replace("_", " "))
+
+
 def _limits(card: RuleCard) -> Markup:
     rows = [("Every fleet" if not card.limits_by_fleet else "Other fleets", card.limits), *card.limits_by_fleet.items()]
     body = marks.joined(
@@ -165,7 +211,8 @@ def _limits(card: RuleCard) -> Markup:
     return Markup(
         '<h2><b>Limits</b></h2><table class="list-table small"><thead><tr><th></th><th class="num">Low</th>'
         '<th class="num">Medium</th><th class="num">High</th></tr></thead><tbody>{}</tbody></table>'
-    ).format(body)
+        '<p class="no-print"><a href="/limits/{}">Try other limits</a></p>'
+    ).format(body, card.name)
 
 
 def _found(held: Held, found: list[Tile], query: Query) -> Markup:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from html import unescape
 from itertools import pairwise
 
 import numpy as np
@@ -13,12 +14,12 @@ import pytest
 from conftest import text_of
 
 import fdm
-from dashboard import analysis, limits_lists, version_desk
+from dashboard import analysis, limits_lists, version_desk, words
 from dashboard.app import build
 from dashboard.desk import beside
 from dashboard.limits_asked import Asked, asked, limits_asked, limits_now, population
 from dashboard.limits_sweep import intervals, sent, swept
-from dashboard.pages import limits
+from dashboard.pages import limits, rules
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
@@ -232,3 +233,14 @@ def test_every_callback_of_the_page_says_whom_it_is_for(store):
     app = build(store)
     own = {key: entry for key, entry in app.callback_map.items() if "limits-" in key}
     assert len(own) >= 4
+
+
+def test_a_rules_page_tells_all_of_its_file(store):
+    for name, rule in load_rule_book().rules.items():
+        said = unescape(text_of(rules.rule_page(store, store.held(), store.held().rules[name])))
+        for part in ("How it is measured", "Parameters needed", "What it can miss", "Cases", "Try other limits"):
+            assert part in said, name
+        assert rule.title in said
+        for case in rule.cases:
+            assert words.plain(case.name)[1:] in said
+        assert "_" not in re.sub(r'".*?"', "", said), "a name that only programs use"
