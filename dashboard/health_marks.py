@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -22,42 +22,70 @@ def _spread(values: np.ndarray, low: float, high: float) -> np.ndarray:
 def small_trend(
     trend: Mapping[str, Any], points: pl.DataFrame, low: float, high: float, size: tuple[float, float] = SMALL
 ) -> Markup:
-    """One tail's landings over time on a scale that all drawings share, with the straight trend through them.
+    """One tail's landings over time, with the straight trend through them; the large one with its scale and interval.
 
     points    touchdown_utc, value; or month, value, least, most where days are not shown
     """
     wide, tall = size
-    by_day = "touchdown_utc" in points.columns
-    when = points["touchdown_utc"].dt.timestamp("ms").to_numpy() / 86.4e6 if by_day else np.arange(points.height)
-    x = 8 + (wide - 16) * _spread(when.astype(float), float(when.min()), float(when.max() or 1))
-    if points.height == 1:
-        x = np.array([wide / 2])
+    left, right, foot = (44.0 if size == LARGE else 8.0), wide - 8, tall - FOOT
+    x = left + (right - left) * _times(points)
 
     def y(values: Any) -> np.ndarray:
-        return np.asarray(TOP + (tall - TOP - FOOT) * (1 - _spread(np.asarray(values, float), low, high)))
+        return np.asarray(TOP + (foot - TOP) * (1 - _spread(np.asarray(values, float), low, high)))
 
     dots = "".join(f"M{a:.1f} {b:.1f}h0" for a, b in zip(x, y(points["value"].to_numpy()), strict=True))
-    inside = [Markup('<path class="hm-dots" d="{}"/>').format(dots)]
-    if not by_day:
-        ranges = zip(x, y(points["least"].to_numpy()), y(points["most"].to_numpy()), strict=True)
-        inside.insert(
-            0,
-            Markup('<path class="hm-range" d="{}"/>').format(
-                "".join(f"M{a:.1f} {b:.1f}V{c:.1f}" for a, b, c in ranges)
-            ),
-        )
     start, end = trend["now"] - trend["change"], trend["now"]
-    kind = "hm-trend drifting" if trend["drifting"] else "hm-trend"
+    parts = []
+    if size == LARGE:
+        parts += [_fan(trend, (start + end) / 2, (left, right), y), _scale_words(trend["unit"], low, high, left, foot)]
+    if "least" in points.columns:
+        ranges = zip(x, y(points["least"].to_numpy()), y(points["most"].to_numpy()), strict=True)
+        parts.append(_path("hm-range", "".join(f"M{a:.1f} {b:.1f}V{c:.1f}" for a, b, c in ranges)))
     ends = y([start, end])
-    inside.append(Markup('<path class="{}" d="M8 {:.1f}L{} {:.1f}"/>').format(kind, ends[0], wide - 8, ends[1]))
+    kind = "hm-trend drifting" if trend["drifting"] else "hm-trend"
+    parts += [_path("hm-dots", dots), _path(kind, f"M{left:g} {ends[0]:.1f}L{right:g} {ends[1]:.1f}")]
     return Markup(
-        '<svg class="hm" viewBox="0 0 {} {}" role="img" aria-label="{}"><line class="axis" '
-        'x1="8" x2="{}" y1="{}" y2="{}"/>'
-        '{}<text x="8" y="{}">{}</text><text x="{}" y="{}" text-anchor="end">{}</text></svg>'
+        '<svg class="hm" viewBox="0 0 {:g} {:g}" role="img" aria-label="{}"><line class="axis" '
+        'x1="{:g}" x2="{:g}" y1="{:g}" '
+        'y2="{:g}"/>{}<text x="{:g}" y="{:g}">{}</text><text x="{:g}" y="{:g}" text-anchor="end">{}</text></svg>'
     ).format(
-        wide, tall, sentence(trend), wide - 8, tall - FOOT + 2, tall - FOOT + 2, marks.joined(inside),
-        tall - 3, trend["from"], wide - 8, tall - 3, trend["to"],
+        wide, tall, sentence(trend), left, right, foot + 2, foot + 2, marks.joined(parts),
+        left, tall - 3, trend["from"], right, tall - 3, trend["to"],
     )  # fmt: skip
+
+
+def _times(points: pl.DataFrame) -> np.ndarray:
+    """When each point was, from 0 to 1; months are evenly apart."""
+    if points.height == 1:
+        return np.array([0.5])
+    if "touchdown_utc" in points.columns:
+        when = points["touchdown_utc"].dt.timestamp("ms").to_numpy().astype(float)
+    else:
+        when = np.arange(points.height, dtype=float)
+    return _spread(when, float(when.min()), float(when.max()))
+
+
+def _path(kind: str, d: str) -> Markup:
+    return Markup('<path class="{}" d="{}"/>').format(kind, d)
+
+
+def _fan(trend: Mapping[str, Any], middle: float, x: tuple[float, float], y: Callable[[Any], np.ndarray]) -> Markup:
+    """The slopes that the 95 % interval leaves, through the middle of the trend."""
+    slope, (left, right) = trend["per_30_days"], x
+    if not slope:
+        return Markup("")
+    half = trend["change"] / slope / 2  # of the period, in 30 days
+    low, high = trend["per_30_days_lower"] * half, trend["per_30_days_upper"] * half
+    a, b, c, d = y([middle - low, middle + low, middle + high, middle - high])
+    return _path("hm-fan", f"M{left:g} {a:.1f}L{right:g} {b:.1f}V{c:.1f}L{left:g} {d:.1f}Z")
+
+
+def _scale_words(unit: str, low: float, high: float, left: float, foot: float) -> Markup:
+    """The least and the greatest value of the drawing, left of it."""
+    text = '<text x="{:g}" y="{:g}" text-anchor="end">{}</text>'
+    return Markup(text + text).format(
+        left - 6, TOP + 8, words.quantity(high, unit), left - 6, foot, words.quantity(low, unit)
+    )
 
 
 def sentence(trend: Mapping[str, Any]) -> str:

@@ -14,7 +14,7 @@ from dashboard.audit_page import kept_by
 from dashboard.door import Door
 from dashboard.pages import frame
 from dashboard.store import Store
-from dashboard.workshop import EVERYTHING, Workshop
+from dashboard.workshop import EVERYTHING, IN_FORCE, Workshop
 from fdm.people.errors import JobError, PeopleError
 from fdm.people.jobs import ENDED
 from fdm.people.roles import OFFICER
@@ -53,7 +53,7 @@ def _done(people: People, workshop: Workshop | None) -> None:
         source = form.get("source", EVERYTHING) if by.role == OFFICER else EVERYTHING
         workshop.load(source, form.get("map", ""), by=by, token=token)
     elif act == "detect":
-        workshop.detect(by=by, token=token)
+        workshop.detect(form.get("rules", IN_FORCE), by=by, token=token)
     elif act == "cancel" and form.get("job", "").isdecimal():
         people.jobs.cancel(int(form["job"]), by=by)
     else:
@@ -77,7 +77,9 @@ def page(people: People, workshop: Workshop | None, problem: str = "") -> str:
 def _asking(workshop: Workshop) -> Markup:
     """The forms. A name of a recording may be a flight's, so only the officer chooses among names."""
     token = Markup('<input type="hidden" name="token" value="{}">').format(uuid4().hex)
-    judge = plain.form("/jobs", token + plain.button(WORK["detect"], name="act", value="detect"), css="inline-form")
+    books = plain.choice("rules", "Rule book", [IN_FORCE, *workshop.versions()]) if workshop.versions() else ""
+    button = plain.button(WORK["detect"], name="act", value="detect")
+    judge = plain.form("/jobs", Markup("{}{}{}").format(token, books, button), css="inline-form")
     if workshop.folder is None:
         none = "No folder is set from which recordings are loaded: FDM_DROP_FOLDER. On the command line: fdm load."
         return Markup('<p class="soft">{}</p><div class="asking">{}</div>').format(none, judge)

@@ -141,7 +141,7 @@ def _share_dot(found: Swept, share: Share) -> Markup:
         '<i class="tune-interval" style="left:{0}%;top:{1}%;bottom:{2}%"></i>'
         '<i class="tune-dot" style="left:{0}%;top:{3}%"></i><span class="tune-n" style="left:{0}%">{4:,}</span>'
     ).format(
-        _x(found, (share.low + share.high) / 2),
+        _x(found, share.middle),
         round(100 * (1 - high), 2),
         round(100 * low, 2),
         round(at, 2),

@@ -38,10 +38,9 @@ class Bars:
 
 @dataclass(frozen=True)
 class Share:
-    """Nuisance among decided events with values from `low` to `high`."""
+    """Nuisance among some decided events, `middle` of whose values stands for them."""
 
-    low: float
-    high: float
+    middle: float
     nuisance: int
     decided: int
 
@@ -105,7 +104,7 @@ def _shares(found: pl.DataFrame, card: RuleCard) -> tuple[Share, ...]:
         part = decided[rows[0] : rows[-1] + 1] if len(rows) else decided.clear()
         values = part["value"]
         nuisance = int((part["verdict"] == "nuisance").sum())
-        out.append(Share(float(values[0]), float(values[-1]), nuisance, part.height))
+        out.append(Share(float(values[part.height // 2]), nuisance, part.height))
     return tuple(out)
 
 

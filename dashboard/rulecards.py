@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from dashboard import names, words
-from dashboard.store import RuleCard, RuleCase
+from dashboard.rule_card import RuleCard, RuleCase
 from fdm.measures import CATALOGUE
 from fdm.rule import Case, Limits, Rule
 from fdm.rulebook import load_rule_book

@@ -23,6 +23,7 @@ from fdm.errors import FdmError, RuleError
 from fdm.measures import CATALOGUE
 from fdm.people.books import SavedBook, files_of
 from fdm.people.errors import PeopleError
+from fdm.people.location import rules_folder
 from fdm.people.roles import OFFICER
 from fdm.people.texts import NOTE, clean
 from fdm.people.views import SEES
@@ -143,8 +144,7 @@ def _save(store: Store, files: Mapping[str, str], reason: str, token: str) -> tu
 
 def versions_folder(store: Store) -> Path:
     """Where saved versions are written: beside the archive, never in it."""
-    path = analysis.archive_of(store).path.absolute()
-    return path.with_name(f"{path.name}.rules")
+    return rules_folder(analysis.archive_of(store).path)
 
 
 def _saved(store: Store, saved: SavedBook, folder: Path, lines: Sequence[str]) -> Markup:
@@ -153,7 +153,8 @@ def _saved(store: Store, saved: SavedBook, folder: Path, lines: Sequence[str]) -
         '<div role="status"><p><b>Saved as version {}.</b> It is not in force yet. To judge every '
         "landing by it, run</p>"
         '<pre class="tune-command">fdm detect --archive "{}" \\\n  --rules "{}"</pre>'
-        '<p><a href="/compare?a=force&amp;b={}">Compare it with the rule book in force</a></p></div>{}'
+        '<p>or ask for it under <a href="/jobs" target="_self">Jobs</a>. '
+        '<a href="/compare?a=force&amp;b={}">Compare it with the rule book in force</a></p></div>{}'
     ).format(saved.version_id, archive, folder, saved.version_id, _diff(lines))
 
 

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Callable
 from pathlib import Path
 
+from fdm.archive import Archive
+from fdm.errors import FdmError
 from fdm.people.errors import JobError
 from fdm.people.jobs import Job
+from fdm.people.location import rules_folder
 from fdm.people.roles import Actor
 from fdm.people.store import People
 from fdm.people.worker import Worker
 
 EVERYTHING = "(everything in the folder)"
+IN_FORCE = "(the one in force)"
 MAPS = (".toml",)
+_VERSION = re.compile(r"[0-9]{6}")
 
 
 class Workshop:
@@ -58,9 +64,30 @@ class Workshop:
         more: dict[str, object] = {"map_file": str(self.folder / map_file)} if map_file else {}
         return self._asked("load", said | more, by, token)
 
-    def detect(self, *, by: Actor, token: str | None = None) -> Job:
-        """Queue measuring and judging every landing."""
-        return self._asked("detect", {}, by, token)
+    def versions(self) -> list[str]:
+        """The saved versions of the rule book that lie beside the archive, newest first."""
+        beside = rules_folder(self._archive)
+        found = [path.name for path in beside.iterdir() if path.is_dir()] if beside.is_dir() else []
+        return sorted((name for name in found if _VERSION.fullmatch(name)), reverse=True)
+
+    def detect(self, version: str = IN_FORCE, *, by: Actor, token: str | None = None) -> Job:
+        """Queue measuring and judging every landing, by the rule book in force or by a saved version.
+
+        JobError when there is no such version.
+        """
+        if version != IN_FORCE:
+            if version not in self.versions():
+                raise JobError("there is no such version of the rule book", cure="Choose one of the list.")
+            return self._asked("detect", {"rules": str(rules_folder(self._archive) / version)}, by, token)
+        return self._asked("detect", self._in_force(), by, token)
+
+    def _in_force(self) -> dict[str, object]:
+        """The rule book that the archive was judged by last; the shipped one before the first time."""
+        try:
+            folder = Archive(self._archive).run.get("rules")
+        except FdmError:
+            return {}
+        return {"rules": str(folder)} if folder else {}
 
     def wake(self) -> None:
         """Have the queue worked through from now on, in a thread of its own."""

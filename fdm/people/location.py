@@ -37,6 +37,12 @@ def people_url(
     return url
 
 
+def rules_folder(archive: Path | str) -> Path:
+    """Where saved versions of the rule book are written, each a folder of its number: <archive>.rules, beside it."""
+    folder = Path(archive).absolute()
+    return folder.with_name(f"{folder.name}.rules")
+
+
 def key_path(environment: Mapping[str, str] | None = None) -> Path:
     """Where the pseudonym key is: FDM_PSEUDONYM_KEY, else rollout-watch/pseudonym.key in the user's configuration."""
     environment = os.environ if environment is None else environment

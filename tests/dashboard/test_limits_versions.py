@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
@@ -20,9 +21,13 @@ from dashboard.pages import versions as versions_page
 from dashboard.query import Query
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
+from dashboard.workshop import Workshop
 from fdm.archive import Archive
 from fdm.errors import RuleError
+from fdm.people.errors import JobError
 from fdm.people.roles import ANALYST, Actor
+from fdm.people.store import People
+from fdm.people.worker import Worker
 from tests.nights import nights
 
 ANALYST_HERE = Actor("Ana", ANALYST)
@@ -92,6 +97,31 @@ def test_equal_books_and_books_that_there_are_not(store):
         versions.book(store, "../../etc")
 
 
+class Idle(Workshop):
+    """Queues, and leaves the doing to the test."""
+
+    def wake(self) -> None:
+        pass
+
+
+def test_a_saved_version_is_brought_into_force_by_a_job_and_stays(store, folder, tmp_path):
+    again = tmp_path / "archive"
+    shutil.copytree(folder, again)
+    shutil.copytree(versions.folder(store, "1").parent, tmp_path / "archive.rules")
+    with People(str(tmp_path / "people.sqlite")) as people:
+        workshop = Idle(lambda: people, again, None)
+        assert workshop.versions() == ["000001"]
+        for wrong in ("1", "../archive.rules/000001", "", "000002"):
+            with pytest.raises(JobError, match="no such version"):
+                workshop.detect(wrong, by=ANALYST_HERE)
+        workshop.detect("000001", by=ANALYST_HERE)
+        job = Worker(people.jobs, again).run_next()
+        assert (job.state, Archive(again).run["rule_book"][:16]) == ("done", "Rollout rules 2 ")
+        workshop.detect(by=ANALYST_HERE)
+        Worker(people.jobs, again).run_next()
+        assert Archive(again).run["rule_book"].startswith("Rollout rules 2 ")
+
+
 def trend(**other):
     return {
         "tail": "QQ-LAF", "engine": 2, "what": "reverser transit", "unit": "s", "landings": 20, "middle": 2.1,
@@ -113,7 +143,7 @@ def test_points_and_trend_stand_where_their_values_are():
     drawn = str(small_trend(trend(now=3.0, change=1.0), points, 2.0, 3.0, (216.0, 72.0)))
     # 8 px left and right; 6 above and 16 below: 50 px for the values from 2 to 3
     assert 'd="M8.0 56.0h0M108.0 31.0h0M208.0 6.0h0"' in drawn
-    assert "M8 56.0L208.0 6.0" in drawn
+    assert "M8 56.0L208 6.0" in drawn
 
 
 def test_a_month_strip_is_as_high_as_the_share_and_silent_on_few():
