@@ -33,6 +33,7 @@ FASTEST: dict[str, tuple[float, float]] = {
     "longitude": (0.002, 0.008),
     "gross_weight": (0.0, 2000.0),
 }
+INERT = ("ground_speed", "airspeed", "latitude", "longitude")  # they cannot come back in two samples either
 # These change from sample to sample while they change at all; the share of a spike's leap that ends a standstill.
 FREEZES = {"ground_speed": 0.25, "radio_height": 1.0, "n1": 1.0, "epr": 1.0}
 # They go on as they began: where the change after the leap is more than this share of it, they truly began to move.
@@ -104,10 +105,12 @@ def screen(name: str, values: np.ndarray, start_s: np.ndarray, step_s: float) ->
     if kind in FASTEST:
         per_s, allowance = FASTEST[kind]
         leap = per_s * step_s + allowance
-        found.append(("spike", spikes(values, leap, wraps=kind == "heading")))
+        leapt = spikes(values, leap, wraps=kind == "heading", two=kind in INERT)
+        found.append(("spike", leapt))
         if kind in FREEZES:
             samples = max(3, round(FROZEN_S / step_s))
-            found.append(("frozen", frozen(values, leap * FREEZES[kind], samples, TAILS.get(kind))))
+            settled = np.where(leapt, np.float32(np.nan), values) if leapt.any() else values
+            found.append(("frozen", frozen(settled, leap * FREEZES[kind], samples, TAILS.get(kind))))
     if kind in PULSED and step_s <= PULSE_STEP_S:
         found.append(("lone change of state", pulses(values, any_change=step_s <= UNLOCKS_S)))
     found = [(label, mask) for label, mask in found if mask.any()]
@@ -119,14 +122,19 @@ def screen(name: str, values: np.ndarray, start_s: np.ndarray, step_s: float) ->
     return values, faults
 
 
-def spikes(values: np.ndarray, leap: float, wraps: bool = False) -> np.ndarray:
-    """(n, m) true at single samples that lie more than `leap` to one side of both neighbours."""
+def spikes(values: np.ndarray, leap: float, wraps: bool = False, two: bool = False) -> np.ndarray:
+    """(n, m) true at single samples that lie more than `leap` to one side of both neighbours; at `two` in a row too."""
     mask = np.zeros(values.shape, bool)
     with np.errstate(invalid="ignore"):
         change = _step(values[:, :-1], values[:, 1:], wraps)
         up, down = change > leap, change < -leap
     if up.any() and down.any():
         mask[:, 1:-1] = (up[:, :-1] & down[:, 1:]) | (down[:, :-1] & up[:, 1:])
+        if two:
+            pair = (up[:, :-2] & down[:, 2:]) | (down[:, :-2] & up[:, 2:])
+            pair &= ~(up | down)[:, 1:-1]
+            mask[:, 1:-2] |= pair
+            mask[:, 2:-1] |= pair
     return mask
 
 

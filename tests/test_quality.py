@@ -79,6 +79,22 @@ def test_a_heading_that_leaps_away_and_back_is_a_spike(off_deg: float) -> None:
     assert given("heading_excursion_deg").upper < 3
 
 
+@pytest.mark.parametrize("samples", [1, 2])
+@pytest.mark.parametrize("wrong_kt", [0.0, 255.0])
+def test_a_ground_speed_away_for_a_sample_or_two_is_a_spike(samples: int, wrong_kt: float) -> None:
+    """At 100 kt, 10 s after touchdown; taken at its word, 0 kt would be taxi speed."""
+    wrong = _one_sample(SPEED, 10 + (samples - 1) / 2, samples, wrong_kt)
+    given = made({"ground_speed": wrong}, rates={"ground_speed": 1.0})
+    assert any("ground_speed: spike" in text for text in _said(given))
+    assert given("reverser_out_below_taxi_s").holds(0.5)
+
+
+def test_a_spike_does_not_make_a_standstill_of_a_slow_taxi() -> None:
+    """At 20 kt from 30 s on, to the knot."""
+    given = made({"ground_speed": _one_sample(SPEED, 40, 1.0, 255.0)}, rates={"ground_speed": 1.0})
+    assert not any("frozen" in text for text in _said(given))
+
+
 def test_a_swerve_is_not_a_spike() -> None:
     """Twelve degrees off and back over six seconds: 4 degrees a second."""
     swerve = line((10, 0), (13, 12), (16, 0))
