@@ -235,9 +235,42 @@ def restore(file: Path, replace: bool, archive: Path | None, store: str | None) 
     return FAULTS_FOUND if done.log.faults else 0
 
 
+@click.command()
+@click.option("--archive", type=click.Path(path_type=Path, file_okay=False), required=True, metavar="DIR",
+              help="Archive folder.")  # fmt: skip
+@click.option("--older-than", "days", type=click.IntRange(1), required=True, metavar="DAYS",
+              help="Landings whose touchdown is further back.")  # fmt: skip
+@click.option("--dry-run/--apply", default=True, show_default=True, help="Only say what would be done, or do it.")
+@click.option(
+    "--people", "store", metavar="URL", help=f"Where people's work is kept; else {URL_NAME}, else beside the archive."
+)
+def retain(archive: Path, days: int, dry_run: bool, store: str | None) -> None:
+    """Reduce old landings to measures without identities: no recorded series, aircraft, flight or day is left of them.
+
+    They leave the archive for the folder ARCHIVE.retained, with a pseudonym, the month of touchdown, and the verdicts
+    on their events. This cannot be undone. Delete the recordings themselves too.
+    """
+    from fdm.people.location import key_path
+    from fdm.people.pseudonyms import Pseudonyms, load_key
+    from fdm.people.retention import retain as reduce
+    from fdm.people.times import utc_now
+
+    names = Pseudonyms(load_key(key_path(), archive=archive))
+    by = at_this_machine(ADMINISTRATOR)
+    with _opened(archive, store, there=False) as people:
+        done = reduce(archive, days, people=people, names=names, by=by, now=utc_now(), apply=not dry_run)
+    _say(f"{done.landings:,} landings with {done.events:,} events are older than {days} days.")
+    if done.undated:
+        _say(f"{done.undated:,} landings have no known date and stay as they are.")
+    if dry_run:
+        _say("Nothing was changed. Back up first, then say --apply; it cannot be undone.")
+    elif done.folder:
+        _say(f"They are kept as measures in {done.folder}; everything else of them is gone from the archive.")
+
+
 def _rows(counts: dict[str, int]) -> str:
     """Review acts: 3, accounts: 2, ..."""
     return ", ".join(f"{words}: {counts[name]:,}" for name, words in _IN_WORDS.items() if name in counts)
 
 
-COMMANDS = (user, audit, backup, restore)
+COMMANDS = (user, audit, backup, restore, retain)

@@ -38,6 +38,7 @@ MAY: dict[str, frozenset[str]] = {
     "sessions ended": frozenset({ADMINISTRATOR}),
     "backup": frozenset({ADMINISTRATOR}),
     "restore": frozenset({ADMINISTRATOR}),
+    "retention": frozenset({OFFICER, ADMINISTRATOR}),
     "audit read": frozenset({OFFICER, ADMINISTRATOR}),
 }
 
