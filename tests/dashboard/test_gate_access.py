@@ -15,4 +15,10 @@ def test_the_table_opens_nothing_to_nobody_but_the_login():
     rows = [line for line in access_table.PAGE.read_text(encoding="utf-8").splitlines() if line.startswith("| `")]
     assert len(rows) > 40
     open_to_nobody = {line.split("`")[1] for line in rows if line.split("|")[2].strip() == "yes"}
-    assert open_to_nobody == {"GET /login", "POST /login", "GET /login/style.css", "GET /login/theme.js", "GET /healthz"}
+    assert open_to_nobody == {
+        "GET /login",
+        "POST /login",
+        "GET /login/style.css",
+        "GET /login/theme.js",
+        "GET /healthz",
+    }
