@@ -83,7 +83,7 @@ def _route(browser: Browser, rule: str, method: str) -> str:
         answer = browser.get(example(rule))
     else:
         answer = browser.post(example(rule), data={"csrf_token": browser.cookie("_csrf_token")})
-    if answer.status_code == 401 and "Log in first" in answer.text or _to_login(answer.headers.get("Location", "")):
+    if (answer.status_code == 401 and "Log in first" in answer.text) or _to_login(answer.headers.get("Location", "")):
         return "login"
     return "no" if answer.status_code == 403 else "yes"
 
