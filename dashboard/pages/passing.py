@@ -188,7 +188,7 @@ def _debriefing(store: Store, event: Mapping[str, Any], past: Past) -> Markup:
     few, said = shown_to_captains(store, event)
     return Markup(
         '<p><span class="label"></span><button type="button" data-pass="release">Release to debriefing</button>'
-        '<span class="{}">{}</span></p><p><span class="label">With it</span>{}</p>'
+        '<span class="{}">{}</span></p><p class="with-it"><span class="label">With it</span>{}</p>'
     ).format("changed" if few else "soft", said, _on_request(store, event))
 
 

@@ -19,7 +19,7 @@ from dashboard.queue import week_of
 from dashboard.store import Held, Store
 from fdm.people.roles import OFFICER
 
-LINES = [("place", "Repeats at a runway"), ("rule", "Repeats of a rule"), ("single", "One line each")]
+LINES = [("place", "Same runway"), ("rule", "Same rule"), ("single", "One line each")]
 PASSED_ON = [
     ("assigned", "Given to anybody"),
     ("maintenance", "With maintenance"),
@@ -181,7 +181,7 @@ def queue_tools(held: Held, query: Query, *, decides: bool = False) -> Markup:
         chosen,
         _standing_tools(held, query) if decides else "",
         options("sort", "Order", "Worst first", orders, order),
-        options("lines", "Repeats", "Repeats of an aircraft", LINES, "" if query.lines == "together" else query.lines),
+        options("lines", "Repeats together", "Same aircraft", LINES, "" if query.lines == "together" else query.lines),
     )
 
 
@@ -190,7 +190,7 @@ def _standing_tools(held: Held, query: Query) -> Markup:
     to = [(f"{GIVEN_TO}{name}", f"Given to {name}") for name in _distinct(held.events, "assigned_to")]
     return options(
         "decided", "Decisions", "Decided or not", [("no", "To decide"), ("yes", "Decided")], query.decided
-    ) + options("passed", "Passed on", "Passed on or not", [*PASSED_ON, *to], query.passed)
+    ) + options("passed", "Passed on", "Passed or not", [*PASSED_ON, *to], query.passed)
 
 
 def _distinct(frame: pl.DataFrame, column: str) -> list[str]:

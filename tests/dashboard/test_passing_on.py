@@ -246,3 +246,17 @@ def test_times_of_the_store_do_not_bring_back_earlier(kept, event, clock):
     clock.now += timedelta(days=2)
     ask(kept, "comment", event, note="Still waiting")
     assert event["event_id"] not in listed(kept, EVERYTHING)
+
+
+def test_month_and_airfield_together_say_how_many_landings_are_then_alike(archive, kept, event):
+    decide(kept, event)
+    columns = ("fleet", "runway_length_m", "arrival", "runway")
+    same = [
+        row
+        for row in archive.landings().iter_rows(named=True)
+        if all(row[name] == event[name] for name in columns)
+        and f"{row['touchdown_utc']:%Y-%m}" == f"{event['touchdown_utc']:%Y-%m}"
+    ]
+    said = bar(kept, event)
+    few = f"with both {len(same)} such here: the crew may be known"
+    assert (few if len(same) < 5 else f"with both {len(same)} such") in said
