@@ -37,6 +37,8 @@ SEEN: dict[str, Any] = {
     "lever_power_pct": pl.Float64,
     "other_pushed": pl.Boolean,
     "unclear": pl.Boolean,
+    "swapped": pl.Int8,
+    "with": pl.Int8,
 }
 GIVEN_UP_S = 3.0  # a lever put back so long before another one was given up (common practice, no source)
 HELD_PCT = 5.0  # N1 above idle that an interlock leaves at the most (common practice, no source)
@@ -48,7 +50,8 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     seen    landing_id, engine, moved (read deployed), other_out (another one was deployed), power_pct (N1 above idle
             meanwhile), lever_power_pct (N1 above idle with the lever in reverse and nothing deployed), other_pushed
             (another engine did the same: lever in reverse, never deployed, N1 above idle), unclear (at idle
-            reverse, with nothing to tell a dead discrete from a reverser that stayed shut)
+            reverse, with nothing to tell a dead discrete from a reverser that stayed shut), swapped and with (the
+            engine whose N1 rose while the other's reverser was out, and that other; null where it was not so)
     """
     known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
     rows = seen.join(known, on="landing_id").sort("tail", "engine", "touchdown_utc", nulls_last=True)
@@ -61,7 +64,9 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
         since_utc=pl.col("touchdown_utc").filter(pl.col("silent")).min().over(together),
     )
     long = pl.col("tail").is_not_null() & (pl.col("count") >= FEWEST) & (pl.col("touchdown_utc") >= pl.col("since_utc"))
-    dead = rows.filter(~pl.col("moved") & (long.fill_null(False) | pl.col("at_once") | pl.col("unclear")))
+    swapped = pl.col("swapped").is_not_null()
+    silent = ~pl.col("moved") & (long.fill_null(False) | pl.col("at_once") | pl.col("unclear"))
+    dead = rows.filter(silent | swapped)
     number = pl.col("engine").cast(pl.String)
     always = pl.format(
         "reverser {} discrete never changes on this tail since {}", number, pl.col("since_utc").dt.strftime("%-d %B %Y")
@@ -76,7 +81,13 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
         "deploy look alike",
         number,
     )
-    sentence = pl.when(long.fill_null(False)).then(always).when(pl.col("at_once")).then(once).otherwise(alike)
+    crossed = pl.format(
+        "N1 of engine {} rose before reverser {} was out, and N1 of engine {} stayed at idle with reverser {} out: the "
+        "engines look swapped",
+        *("swapped", "swapped", "with", "with"),
+    )
+    alone = pl.when(pl.col("at_once")).then(once).otherwise(alike)
+    sentence = pl.when(swapped).then(crossed).when(long.fill_null(False)).then(always).otherwise(alone)
     return dead.select("landing_id", "engine", "since_utc", sentence=sentence).select(
         pl.col(name).cast(kind) for name, kind in DEAD.items()
     )
@@ -94,7 +105,7 @@ def _at_once() -> pl.Expr:
 
 def suspects_of(landings: pl.DataFrame, seen: pl.DataFrame) -> tuple[tuple[str | None, int], ...]:
     """Tails and engines with a landing that hints at a dead discrete: no others need to be looked at."""
-    hints = seen.filter(_silent("power_pct") | _at_once() | pl.col("unclear"))
+    hints = seen.filter(_silent("power_pct") | _at_once() | pl.col("unclear") | pl.col("swapped").is_not_null())
     pairs = hints.join(landings.select("landing_id", "tail"), on="landing_id").select("tail", "engine").unique()
     return tuple(pairs.sort("tail", "engine", nulls_last=True).iter_rows())
 
@@ -116,10 +127,24 @@ def seen_of(measured: Measured, instants: dict[str, np.ndarray]) -> pl.DataFrame
                     "lever_power_pct": measured.values["n1_above_idle_not_deployed_pct"].value[:, column],
                     "other_pushed": np.delete(_pushed(measured), column, axis=1).any(axis=1),
                     "unclear": _unclear(measured, instants, column),
+                    **_swapped(measured, column),
                 }
             ).with_columns(pl.col("power_pct", "lever_power_pct").cast(pl.Float64).fill_nan(None))
         )
     return pl.concat(parts) if parts else pl.DataFrame(schema=SEEN)
+
+
+def _swapped(measured: Measured, column: int) -> dict[str, pl.Series]:
+    """The engine whose N1 rose on the wrong side, of this engine and its mirror, and the other of them."""
+    engines = measured.engines
+    mirror = engines[0] + engines[-1] - engines[column]
+    wrong = measured.values["power_on_the_wrong_side"].value == 1
+    here = wrong[:, column]
+    there = wrong[:, engines.index(mirror)] if mirror in engines else np.zeros(len(here), bool)
+    first = np.where(here, engines[column], np.where(there, mirror, 0))
+    second = np.where(here, mirror, np.where(there, engines[column], 0))
+    names = {"swapped": first, "with": second}
+    return {name: pl.Series(x, dtype=pl.Int8).replace(0, None) for name, x in names.items()}
 
 
 def _pushed(measured: Measured) -> np.ndarray:

@@ -122,3 +122,30 @@ def test_one_lever_alone_with_power_is_a_dead_discrete() -> None:
     """The other engine ran in forward thrust, its lever down."""
     given = made({"reverser_state.1": SHUT, "reverser_state.2": SHUT, "reverse_lever.2": DOWN})
     assert "N1 rose" in _dead(given)[1]
+
+
+LATE_STATE = switch(0, (2.6, 1), (9.6, 2), (25, 1), (28, 0))
+LATE_POWER = line((-4, 55), (0, 25), (10, 25), (14, 70), (18, 70), (24, 25))
+LATE_LEVER = line((1.9, 0), (2.4, 0.25), (9.8, 0.25), (10.3, 0.9), (18, 0.9), (18.5, 0.25), (24.4, 0.25), (24.7, 0))
+
+
+def test_power_that_rises_on_the_side_whose_reverser_is_not_out_is_a_swap() -> None:
+    """Reverser 1 is slow, and engine 2 spools up late: N1 or the discretes are in each other's columns."""
+    given = made({"reverser_state.1": LATE_STATE, "n1.2": LATE_POWER, "reverse_lever.1": LATE_LEVER})
+    found = _dead(given)
+    assert list(found) == [1, 2]
+    assert all("engines look swapped" in sentence for sentence in found.values())
+
+
+@pytest.mark.parametrize("never", [False, True])
+def test_a_slow_reverser_with_its_own_engine_late_is_no_swap(never: bool) -> None:
+    state = switch(0, (2.6, 1), (28, 0)) if never else LATE_STATE
+    power = IDLE if never else LATE_POWER
+    given = made({"reverser_state.1": state, "n1.1": power, "reverse_lever.1": HELD if never else LATE_LEVER})
+    assert not _dead(given)
+
+
+def test_a_swap_shows_too_when_one_reverser_never_deployed() -> None:
+    state = switch(0, (2.6, 1), (28, 0))
+    found = _dead(made({"reverser_state.1": state, "n1.2": IDLE, "reverse_lever.1": HELD}))
+    assert list(found) == [1, 2]

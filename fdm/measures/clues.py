@@ -191,3 +191,48 @@ def state_in_transit(batch: Rollout) -> Bounded:
         return batch.exactly(unlocked.happened.astype(float))
 
     return batch.per_engine(one)
+
+
+@measure(unit="count", needs=("n1.N|epr.N", "reverse_lever.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
+def power_on_the_wrong_side(batch: Rollout) -> Bounded:
+    """1 where N1 rose before the reverser was out, and the mirror engine's, whose reverser was out, stayed at idle.
+
+    Both levers raised: an interlock does not allow that, so N1 or the reversers are in each other's columns.
+    """
+    found = np.zeros((batch.n, len(batch.layout.reversers)))
+    for pair in batch.mirror_pairs:
+        for late, early in (pair, pair[::-1]):
+            rows = _apart(batch, late, early)
+            if len(rows):
+                found[rows, late] = _wrong_way_round(batch, late, early, rows)
+    return batch.per_engine(lambda engine: batch.exactly(found[:, batch.layout.reversers.index(engine)]))
+
+
+def _apart(batch: Rollout, late: int, early: int) -> np.ndarray:
+    """Rows on which both levers were raised, and one reverser of a pair was out well before the other, or alone."""
+    numbers = [batch.layout.reversers[column] for column in (late, early)]
+    if not all(batch.has(f"reverse_lever.{n}") and n in batch.idle for n in numbers):
+        return np.zeros(0, np.int64)
+    asked = batch.reverse_selected.happened[:, [late, early]].all(axis=1)
+    first_s, second = batch.deployed.best[:, early], batch.deployed.engine(late)
+    alone = never_deployed(batch)[:, late] | (second.best > first_s + APART_S)
+    return np.flatnonzero(asked & ~np.isnan(first_s) & alone)
+
+
+def _wrong_way_round(batch: Rollout, late: int, early: int, rows: np.ndarray) -> np.ndarray:
+    """(rows,) whether N1 rose on the engine whose reverser was not out, and not on the other."""
+    first, second = (batch.deployed.engine(column).rows(rows) for column in (early, late))
+    start = first.later(SPOOL_UP_S)
+    stow_s = np.fmin(batch.reverse_cancelled.best[rows, early], batch.record_end[rows])
+    end = exactly(np.fmin(np.where(second.why == FINE, second.earliest, np.inf), stow_s))
+    missing = batch.reason("not apart")
+    above = []
+    for column in (late, early):
+        engine = batch.layout.reversers[column]
+        value = highest(power_of(batch, engine).rows(rows), start, end, missing=missing).value
+        above.append(value - batch.idle[engine][rows])
+    return (above[0] > REVERSE_POWER_PCT) & (above[1] < AT_IDLE_PCT)
+
+
+APART_S, SPOOL_UP_S = 3.0, 1.5  # common practice, no source
+REVERSE_POWER_PCT, AT_IDLE_PCT = 8.0, 3.0

@@ -141,12 +141,8 @@ def test_lapses_keep_their_outcome_or_are_not_assessed(faulty: Faulty, fault: st
 
 # -- faults are named and placed, and leave the rest assessed -------------------------------------------------------
 
-SWAPPED = "engines in each other's columns are not looked for"
-
 UNNAMED = {
-    "n1_swapped": SWAPPED,
     "spoiler_frozen": SPOILERS_STILL,
-    "reversers_swapped": SWAPPED,
 }
 UNPLACED = {
     "spoiler_frozen": SPOILERS_STILL,
