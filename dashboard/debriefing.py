@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+import polars as pl
+
 from dashboard import words
 from dashboard.identity import released_of
 from dashboard.store import Store
@@ -50,44 +52,56 @@ class Cases:
     problem: str = ""
 
 
-def cases(store: Store) -> Cases:
-    """What is released to debriefing now."""
+def cases(store: Store, key: str = "") -> Cases:
+    """What is released to debriefing now; only one landing when its key is given."""
     if store.desk is None:
         return Cases(problem="Decisions are not kept here, so nothing can be released.")
     found = store.desk.verdicts()
     if found.problem:
         return Cases(problem=found.problem)
+    released = store.released()
+    if key:
+        released = released.filter(pl.col("landing_id") == key)
+    called = store.called(released["landing_id"].to_list())
+    ids = released["events"].explode(empty_as_null=True).drop_nulls()
+    events = store.held().events.filter(pl.col("event_id").is_in(ids.implode()))
+    by_landing = events.partition_by("landing_id", as_dict=True)
     stands = {row["event_id"]: row for row in found.current.iter_rows(named=True)}
     told = {
         row["event_id"]: (row["month"], row["airfield"]) for row in released_of(found.current).iter_rows(named=True)
     }
-    listed = [_case(store, row, stands, told) for row in store.released().iter_rows(named=True)]
-    return Cases(tuple(sorted((case for case in listed if case), key=lambda case: case.done)))
+    listed = [
+        _case(row, by_landing[(row["landing_id"],)], called[row["landing_id"]], stands, told)
+        for row in released.iter_rows(named=True)
+        if (row["landing_id"],) in by_landing
+    ]
+    return Cases(tuple(sorted(listed, key=lambda case: case.done)))
 
 
 def case_of(store: Store, key: str) -> Case | None:
     """One released landing, None when this key is of none."""
-    return next((case for case in cases(store).cases if case.key == key), None)
+    return next(iter(cases(store, key).cases), None) if key else None
 
 
 def _case(
-    store: Store, row: Mapping[str, Any], stands: Mapping[str, Mapping[str, Any]], told: Mapping[str, tuple[bool, bool]]
-) -> Case | None:
-    key = row["landing_id"]
-    released = set(row["events"])
-    events = [event for event in store.events_of(key).iter_rows(named=True) if event["event_id"] in released]
-    if not events:
-        return None
-    ids = tuple(store.event_behind(event["event_id"]) for event in events)
+    row: Mapping[str, Any],
+    events: pl.DataFrame,
+    called: tuple[str, str],
+    stands: Mapping[str, Mapping[str, Any]],
+    told: Mapping[str, tuple[bool, bool]],
+) -> Case:
+    """One landing with its released events, from what stands on them."""
+    name, landing_id = called
+    ids = tuple(f"{landing_id}-{rule}" for rule in events["rule"])
     acts = [stands.get(event_id, {}) for event_id in ids]
     when = [act.get("released_utc") for act in acts]
     done = [act.get("debriefed_utc") for act in acts]
     by = next((act.get("debriefed_by") for act in acts if act.get("debriefed_by")), None)
     return Case(
-        key=key,
-        name=f"Landing {store.called(key)}",
+        key=row["landing_id"],
+        name=f"Landing {name}",
         landing=row,
-        events=tuple(events),
+        events=tuple(events.iter_rows(named=True)),
         ids=ids,
         context=_context(row, [told.get(event_id, (False, False)) for event_id in ids]),
         released_utc=max((each for each in when if each), default=None),

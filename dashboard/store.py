@@ -9,7 +9,7 @@ from __future__ import annotations
 import secrets
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any, Protocol, TypeVar
@@ -278,9 +278,11 @@ class Store:
         traces, instants = (self._of_landing(table, row["landing_id"]) for table in ("traces", "instants"))
         return Exemplar(row["same_runway"], row["touchdown_distance_m"], drawn(traces), instants.drop("landing_id"))
 
-    def called(self, key: str) -> str:
-        """What a released landing is called by everybody, which tells nothing of it: "7F3A"."""
-        return self._names().of("landing_id", self.landing_behind(key))[:SIGNS]
+    def called(self, keys: Sequence[str]) -> dict[str, tuple[str, str]]:
+        """Of released landings' keys, what everybody calls each, which tells nothing of it ("7F3A"), and its id."""
+        seen, names = None if self.role() == OFFICER else self._as_seen(), self._names()
+        ids = {key: seen.landing_id(key) if seen else key for key in keys}
+        return {key: (names.of("landing_id", one)[:SIGNS], one) for key, one in ids.items()}
 
     def outcomes(self) -> pl.DataFrame:
         """What every rule said of every landing (schemas.OUTCOMES), with the landings' own ids."""
