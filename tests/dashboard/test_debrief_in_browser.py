@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import polars as pl
 import pytest
@@ -200,6 +201,38 @@ def test_a_reverser_between_two_samples_is_hatched_and_said(browser, desk_store)
         expect(sleeve).not_to_have_class(re.compile("unknown"))
 
 
+class Lossy(FakeArchive):
+    """An archive whose recorder lost the spoilers, engine 2's reverser, and ten seconds of N1 1."""
+
+    def traces(self, landing_id):
+        found = super().traces(landing_id)
+        n1 = found["n1.1"]
+        kept = (n1.time_s < 5) | (n1.time_s > 15)
+        found["n1.1"] = replace(n1, time_s=n1.time_s[kept], values=n1.values[kept])
+        return {name: one for name, one in found.items() if name not in ("spoiler_panel", "reverser_state.2")}
+
+
+def test_what_was_not_recorded_is_hatched_and_never_guessed(browser, tmp_path):
+    desk = Desk(lambda: People(str(tmp_path / "lossy.people.sqlite")), lambda: VERA)
+    store = Store(Lossy(landings=400), lambda _run: RULES, desk=desk)
+    key = release_some(store)[0]
+    with serving(store) as address, watching(browser, address) as watched:
+        page = opened(watched, key)
+        to(page, 10.0)
+        expect(page.locator("#debrief-now")).to_contain_text("spoilers not recorded")
+        expect(page.locator('.schematic [data-of="reverser.2"]')).to_have_count(0)
+        expect(page.locator(".schematic .sleeve.unknown")).to_have_count(1)
+        expect(page.locator(".schematic .slot.unknown")).to_have_count(4)  # no lever of either engine was recorded
+        for panel in page.locator(".schematic [data-part=spoiler]").all():
+            expect(panel).to_have_class(re.compile("unknown"))
+        power = page.locator(".schematic [data-part=power]")
+        expect(power.nth(0)).to_have_text("–")
+        expect(power.nth(1)).to_have_text(re.compile(r"^\d+$"))
+        to(page, 20.0)
+        expect(power.nth(0)).to_have_text(re.compile(r"^\d+$"))
+    desk.close()
+
+
 def test_where_motion_is_not_wanted_time_goes_in_whole_seconds(browser, desk_store):
     with serving(desk_store) as address, watching(browser, address) as watched:
         watched.page.emulate_media(reduced_motion="reduce")
@@ -219,8 +252,7 @@ def test_an_empty_note_is_refused_in_words(browser, desk_store):
         expect(page.locator("#debrief-notes").get_by_role("alert")).to_contain_text("comment is missing")
 
 
-@pytest.mark.parametrize("width", [1280, 1440, 1920])
-@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize(("width", "theme"), [(1280, "light"), (1440, "dark"), (1920, "light")])
 def test_nothing_sticks_out_and_colours_follow_the_theme(browser, desk_store, width, theme):
     with serving(desk_store) as address, watching(browser, address, width=width, theme=theme) as watched:
         page = opened(watched, desk_store.released_here[0])
