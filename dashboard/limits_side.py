@@ -135,7 +135,7 @@ def condition(card: RuleCard, wanted: Asked) -> Markup:
     )
 
 
-def saving(card: RuleCard) -> Markup:
+def saving(card: RuleCard, waiting: str = "") -> Markup:
     """Name and reason of a new version."""
     return Markup(
         '<form class="tune-save" data-rule="{}" autocomplete="off"><h2><b>Save as a new version</b></h2>'
@@ -146,8 +146,8 @@ def saving(card: RuleCard) -> Markup:
         'change"></textarea><p><button type="button" data-tune-ask="check">Show what changes</button> '
         '<button type="button" data-tune-ask="save">Save version</button></p><p class="soft '
         'note">The rule book in force '
-        "is not edited. Decisions stay with the version they were made under.</p></form>"
-    ).format(card.name, NOTE)
+        "is not edited. Decisions stay with the version they were made under.{}</p></form>"
+    ).format(card.name, NOTE, Markup(" <b>{}</b>").format(waiting) if waiting else "")
 
 
 def numbers(card: RuleCard, wanted: Asked) -> Markup:

@@ -99,7 +99,10 @@ def done(store: Store, card: RuleCard, given: Mapping[str, Any]) -> Markup:
                 words.count(len(book.rules[card.name].cases), "case"), _diff(lines)
             )
         reason = clean(str(given.get("reason", "")), "the reason for the change", NOTE, needed=True)
-        saved, folder = _save(store, after, str(reason), str(given.get("token", "")))
+        saved, folder, why_not = _save(store, after, str(reason), str(given.get("token", "")))
+        if why_not:
+            told = '<p role="alert">Saved as version {}, but not written to {}: {}</p>'
+            return Markup(told).format(saved.version_id, folder, why_not)
         return _saved(store, saved, folder, lines)
     except (FdmError, PeopleError, OSError) as error:
         return Markup('<p role="alert">Not saved. {}</p>').format(str(error))
@@ -130,16 +133,31 @@ def _asked(store: Store, card: RuleCard, given: Mapping[str, Any]) -> tuple[dict
     return files_of(book.folder), change
 
 
-def _save(store: Store, files: Mapping[str, str], reason: str, token: str) -> tuple[SavedBook, Path]:
-    """The version kept, and written beside the archive. PeopleError when it cannot be."""
+def _save(store: Store, files: Mapping[str, str], reason: str, token: str) -> tuple[SavedBook, Path, str]:
+    """The version kept, its folder, and why it could not be written there. PeopleError when it is not kept."""
     if store.desk is None:
         raise PeopleError("there is no store of people's work", cure="Start the dashboard on an archive.")
+    beside = versions_folder(store)
     books = store.desk.books()
     saved = books.save(files, reason=reason, by=viewer(), token=token or None)
-    folder = versions_folder(store) / f"{saved.version_id:06d}"
-    if not folder.exists():
-        books.write(saved.version_id, folder)
-    return saved, folder
+    folder = beside / f"{saved.version_id:06d}"
+    try:
+        if not folder.exists():
+            books.write(saved.version_id, folder)
+    except (PeopleError, OSError) as error:
+        return saved, folder, str(error)
+    return saved, folder, ""
+
+
+def waiting(store: Store) -> str:
+    """Says that the newest saved version is not in force, so that a new one does not build on it; else nothing."""
+    try:
+        newest = store.desk.books().versions().head(1).to_dicts() if store.desk else []
+    except PeopleError:
+        return ""
+    if not newest or newest[0]["hash"] == store.whole().run.get("rule_book_hash"):
+        return ""
+    return f"Version {newest[0]['version_id']} is saved and not in force. This one builds on the rule book in force."
 
 
 def versions_folder(store: Store) -> Path:

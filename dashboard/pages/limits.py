@@ -41,7 +41,7 @@ def layout(store: Store, name: str, search: str) -> html.Div:
                     Block("limits-facts"),
                     Block("limits-where", limits_side.condition(card, wanted)),
                     Block("limits-where-said", className="tune-said"),
-                    Block("limits-save", limits_side.saving(card)),
+                    Block("limits-save", limits_side.saving(card, version_desk.waiting(store))),
                     Block("limits-saved", className="tune-said"),
                 ],
                 className="tune-side",

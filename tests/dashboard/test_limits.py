@@ -204,6 +204,21 @@ def test_saving_writes_beside_the_archive_and_into_the_log(store, folder):
     assert "+high = 5.2" in text_of(said)
 
 
+def test_a_version_that_cannot_be_written_is_still_kept_and_says_so(store, folder, monkeypatch):
+    def full(self, version_id, folder):
+        raise OSError("No space left on device")
+
+    monkeypatch.setattr("fdm.people.books.Books.write", full)
+    card = store.held().rules["late_spoilers"]
+    before = store.desk.books().versions().height
+    given = {"act": "save", "name": "n", "reason": "r", "token": "full", "search": "", "high": 5.1}
+    said = text_of(version_desk.done(store, card, given))
+    assert "No space left on device" in said
+    assert "not written" in said
+    assert store.desk.books().versions().height == before + 1
+    assert f"Version {before + 1} is saved and not in force" in version_desk.waiting(store)
+
+
 def test_the_page_says_why_when_there_is_nothing_to_move(store):
     cards = store.held().rules
     yes_or_no = next(card for card in cards.values() if card.yes_or_no)
