@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 
 from markupsafe import Markup
 
-BODY_PX = 954  # of a page, between head and foot
+BODY_PX = 944  # of a page, between head and foot
 LINE_PX = 16.7  # of text
 HEADING_PX = 36
 LETTER_PX = 5.25  # of text, on average

@@ -21,6 +21,8 @@ from dashboard.reports.room import (
     FINDING,
     HEADING_PX,
     LINE_PX,
+    ROW_LINE_PX,
+    ROW_SPARE_PX,
     SMALL,
     TITLE,
     drawing_px,
@@ -53,7 +55,8 @@ def sheet(of: Subject) -> str:
 
 # first page ------------------------------------------------------------------------------------------------------
 
-EXPECTED_PX, FACT_PX = 165, 258
+NAME_PX, EXPECTED_PX, FACT_PX = 118, 160, 248  # what is left for text
+WORTH_TELLING_M = 25.0  # below it a cost is ordinary scatter between crews
 LEGEND = (
     "Bounds are the earliest and latest time, or the lowest and highest value, that the recorder's samples allow. "
     "“Possible”: the bounds touch the limit. " + CAUTION
@@ -106,7 +109,7 @@ def lead(of: Subject) -> str:
         assessed = f"{of.landing['assessed']} of {words.count(of.landing['judged'], 'rule')}"
         sentences = [f"{assessed} could be assessed, and found nothing past its limit."]
     told = [(event, of.costs[event["event_id"]]) for event in of.events if event["event_id"] in of.costs]
-    if told and (told[0][1]["extra_m_lower"] or 0) > 0 and told[0][1]["extra_m"] is not None:
+    if told and (told[0][1]["extra_m"] or 0) >= WORTH_TELLING_M:
         sentences.append(f"{told[0][0]['title']}: {_lowered(words.cost(told[0][1]))}")
     left = _measure(of, "runway_left_60_m")
     if left and all(event["measure"] != "runway_left_60_m" for event in of.events[:2]):
@@ -158,7 +161,8 @@ def steps_table(of: Subject, rows: Sequence[StepRow]) -> tuple[Markup, float]:
                 steptable.badge(row), name, wanted, fact, found
             )
         )
-        height += max(row_px([(wanted, EXPECTED_PX), (fact, FACT_PX)]), LINE_PX * found.count("<br>") + 6)
+        marks_px = ROW_LINE_PX * (found.count("<br>") + 1) + ROW_SPARE_PX
+        height += max(row_px([(row.title, NAME_PX), (wanted, EXPECTED_PX), (fact, FACT_PX)]), marks_px)
     widths = marks.joined(Markup('<col style="width:{}">').format(w) for w in ("7mm", "35mm", "45mm", "70mm", "23mm"))
     return Markup(
         "<table><colgroup>{}</colgroup><thead><tr><th></th><th>Step</th><th>Expected</th><th>Fact (bounds)</th>"
@@ -210,7 +214,7 @@ def _second(of: Subject, rows: Sequence[StepRow]) -> Markup:
         )
         above += [heading("Where it stands", among), columns]
         used += HEADING_PX + half * standing.ROW_PX
-    return marks.joined([*above, _two_columns(of, BODY_PX - used)])
+    return marks.joined([*above, _two_columns(of, BODY_PX - used - LINE_PX)])
 
 
 def _two_columns(of: Subject, room_px: float) -> Markup:

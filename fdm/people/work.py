@@ -21,7 +21,8 @@ def load(archive: str, sources: Sequence[str], progress: Progress, map_file: str
 
 
 def detect(archive: str, progress: Progress, rules: str | None = None) -> str:
-    """Measure and judge every landing of the archive."""
+    """Measure and judge every landing of the archive, then estimate what the events cost."""
+    from fdm.cost import keep_costs
     from fdm.engine import detect as detect_events
 
     def counted(done: int, in_all: int, _part: str) -> None:
@@ -29,4 +30,6 @@ def detect(archive: str, progress: Progress, rules: str | None = None) -> str:
 
     report = detect_events(archive, rules=rules, progress=counted)
     events = ", ".join(f"{report.events.get(name, 0):,} {name}" for name in ("high", "medium", "low"))
-    return f"{report.landings:,} landings judged by {report.rule_book}; events: {events}."
+    costs = keep_costs(archive, progress=lambda done, in_all, _what: progress(done, in_all, "estimates of costs"))
+    told = f" {costs.told:,} of {costs.events:,} costs estimated." if costs.events else ""
+    return f"{report.landings:,} landings judged by {report.rule_book}; events: {events}.{told}"
