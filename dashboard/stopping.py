@@ -17,7 +17,7 @@ LABELS = {
     "deceleration_first_10s_g": "Deceleration, first 10 s",
     "overrun_speed_first_10s_kt": "At that rate to the end",
     "landing_distance_factor": "Runway available over used",
-    "room_by_condition_code_m": "By the reported condition",
+    "room_by_condition_code_m": "By condition code",
 }
 SOURCES = (
     "Factors: "
@@ -52,9 +52,8 @@ def _row(row: Mapping[str, Any], landing: Mapping[str, Any]) -> Markup:
     if name == "overrun_speed_first_10s_kt":
         value = _overrun(row)
     if name == "room_by_condition_code_m":
-        return Markup("<tr><td>{}</td><td>{}</td></tr>").format(
-            LABELS[name], _by_condition(row, landing["runway_condition_code"])
-        )
+        label = f"{LABELS[name]} {landing['runway_condition_code']}"
+        return Markup("<tr><td>{}</td><td>{}</td></tr>").format(label, _by_condition(row))
     note = f"held against {FACTORS['arrival'].value:.2f} at arrival, {FACTORS['dry'].value:.2f} in planning"
     more = Markup(' <span class="soft">{}</span>').format(note) if name == "landing_distance_factor" else Markup("")
     return Markup("<tr><td>{}</td><td>{}{}</td></tr>").format(LABELS[name], value, more)
@@ -73,12 +72,9 @@ def _overrun(row: Mapping[str, Any]) -> Markup:
     )
 
 
-def _by_condition(row: Mapping[str, Any], code: int | None) -> Markup:
+def _by_condition(row: Mapping[str, Any]) -> Markup:
     bounds = words.bounds(row["value"], row["lower"], row["upper"], "m")
-    if row["value"] < 0:
-        return Markup('<b>{} short</b> <span class="soft">{} with braking alone from 60 kt, code {}</span>').format(
-            words.quantity(-row["value"], "m"), bounds, code
-        )
-    return Markup('<b>{}</b> <span class="soft">{} to spare with braking alone from 60 kt, code {}</span>').format(
-        words.quantity(row["value"], "m"), bounds, code
+    short = row["value"] < 0
+    return Markup('<b>{}</b> <span class="soft">{} {}, braking alone from 60 kt</span>').format(
+        words.quantity(abs(row["value"]), "m"), "" if short else bounds, "too short" if short else "to spare"
     )

@@ -27,6 +27,7 @@ BADGE_PX, APART_PX = 8, 19
 FEWEST_PX = 2.2  # between two samples, to draw each as a dot
 WORD_PX = 5.0  # of a letter
 CAP = Markup('<line class="bound" x1="{0}" x2="{0}" y1="{1}" y2="{2}"/>')
+SIGNS = ("—", "- -", "···", "-·-")  # of lines, where their names have no room
 NOISE = 0.05  # of what is drawn
 
 
@@ -134,7 +135,8 @@ def _lines(panel: Panel, traces: Mapping[str, Trace], across: Across, y: float, 
 def _legend(panel: Panel, y: float) -> Markup:
     """Which engine, or which side, is drawn how."""
     which = [name.partition(".")[2] for name in panel.series]
-    said = ", ".join(f"{w} {k}" for w, k in zip(which, DASH_WORDS, strict=False))
+    how = SIGNS if len(which) > 2 else DASH_WORDS
+    said = ", ".join(f"{w} {k}" for w, k in zip(which, how, strict=False))
     return Markup('<text x="{}" y="{}" text-anchor="end">{}</text>').format(LEFT_PX - 8, y, said)
 
 
