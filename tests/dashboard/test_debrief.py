@@ -13,6 +13,7 @@ from invented_archive import RULES, FakeArchive
 from scipy import integrate, stats
 
 from dashboard import debriefing, exemplars, expected, samples
+from dashboard.access import acting, viewer
 from dashboard.desk import Desk
 from dashboard.pages import debrief
 from dashboard.standings import one_each, shares_below, standing
@@ -125,6 +126,32 @@ def test_nothing_the_flight_could_be_known_by_is_on_the_page(desk_store):
     assert "latitude" not in str(table)
     assert "heading" not in str(table)
     assert f"{landing['runway_length_m']:,.0f} m runway" in shown
+
+
+@pytest.mark.parametrize("shows", [(), ("month",), ("airfield",), ("airfield", "month")])
+def test_airfield_and_month_stand_there_only_when_released_whoever_looks(archive, kept, shows):
+    desk = Desk(lambda: People(kept), viewer)
+    store = Store(archive, lambda _run: RULES, desk=desk)
+    landing_id, ids = two_events(store)
+
+    def let_go(people: People, _by: Actor) -> None:
+        people.decide(Judged.of(store.event(ids[0])), "valid", by=VERA, seen=None)
+        people.release(ids[0], by=VERA, shows=shows)
+
+    desk.ask(let_go)
+    landing = store.landing(landing_id)
+    names = set()
+    for actor in (VERA, Actor("kaja", CAPTAIN)):
+        with acting(actor):
+            (case,) = debriefing.cases(store).cases
+            said = words_of(debrief.layout(store, case.key, ""))
+        names.add(case.name)
+        assert (landing["place"] in said) == ("airfield" in shows)
+        assert (f"{landing['touchdown_utc']:%B %Y}" in said) == ("month" in shows)
+        assert landing["tail"] not in said
+        assert (case.key == landing_id) == (actor is VERA)
+    assert len(names) == 1  # both call it the same
+    desk.close()
 
 
 def test_done_goes_to_the_end_of_the_list_and_opens_again(desk_store):
