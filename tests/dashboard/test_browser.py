@@ -292,7 +292,7 @@ def test_lists_lead_on(watched, held):
     expect(page.get_by_label("Rule")).to_have_value("late_spoilers")
     expect(page.locator("select[name=week]")).to_have_value("all")
     page.get_by_role("link", name="Not assessed", exact=True).click()
-    page.locator("#missing-list a").first.click()
+    page.locator("#missing-list a[href^='/landing/']").first.click()
     expect(page.locator("#landing-rules")).to_contain_text("Not assessed.")
 
 
