@@ -17,6 +17,7 @@ from fdm.recording import Recording
 from fdm.rolling import interpolate_heading
 from fdm.schemas import LANDINGS
 from fdm.screening import Screened, parameter_health, screened
+from fdm.sequences import odd_sequences
 from fdm.settings import Settings
 from fdm.steps import Rollout
 from fdm.windows import interpolate
@@ -163,7 +164,7 @@ def _landings(batch: Rollout) -> pl.DataFrame:
 def _sentences(batch: Rollout, screen: Screened) -> list[list[str]]:
     """What was found wrong with each landing's recording."""
     sentences = screen.sentences(batch.contact.best)
-    for row, notes in batch.touchdown.notes.items():
+    for row, notes in [*batch.touchdown.notes.items(), *odd_sequences(batch).items()]:
         sentences[row] = [*sentences[row], *notes]
     return sentences
 

@@ -61,8 +61,17 @@ class Rollout(Rolling):
 
     @cached_property
     def spoilers_extended(self) -> Instants:
-        """Spoilers reach the fraction of travel that the rule book calls extended."""
-        return self._spoilers_pass(self.settings.extended, "the spoilers were never extended")
+        """Spoilers reach the fraction of travel that the rule book calls extended.
+
+        Without a latest time where no sample lies clearly above it: they may never have been.
+        """
+        reached = self._spoilers_pass(self.settings.extended, "the spoilers were never extended")
+        if self.spoilers is None:
+            return reached
+        after = self.spoilers.inside(self.spoilers.index_from(reached.earliest))
+        highest = np.fmax.reduce(self.spoilers.values, axis=1, where=after, initial=-np.inf)
+        unsure = reached.happened & (highest < self.settings.extended + self.spoilers.tolerance)
+        return replace(reached, latest=np.where(unsure, np.inf, reached.latest)) if unsure.any() else reached
 
     @cached_property
     def spoilers_retracted(self) -> Instants:

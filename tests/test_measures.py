@@ -735,3 +735,12 @@ def test_no_reversers_make_whole_tables() -> None:
     assert "deploy_delay_s.1" not in wide.columns
     assert measures_long(wide, given.reasons.sentences).filter(measure="spoiler_delay_s")["value"][0] > 0
     assert instants_wide(given.result).height == 1
+
+
+def test_spoilers_that_hover_at_the_extended_fraction_may_never_have_been_extended() -> None:
+    """They truly stop at 0.695 of their travel; the recorder's own doubt reads 0.70 once."""
+    hover = line((0.5, 0), (1.5, 0.695), (29, 0.695), (30, 0))
+    given = made({"spoiler_handle": lambda t: hover(t) + 0.007 * (np.abs(t - 3.0) < 0.13)})
+    assert given("spoiler_delay_s").upper == np.inf
+    sure = made({"spoiler_handle": line((0.5, 0), (1.5, 0.72), (29, 0.72), (30, 0))})
+    assert sure("spoiler_delay_s").upper < 3
