@@ -24,7 +24,8 @@ class Line:
 def _say(text: str, *columns: str, digits: int = 1) -> pl.Expr:
     if not columns:
         return pl.lit(text)
-    return pl.format(text, *(_c(name).round(digits) for name in columns))
+    rounded = [_c(name).round(digits) if digits else _c(name).round().cast(pl.Int64) for name in columns]
+    return pl.format(text, *rounded)
 
 
 ASYMMETRY = ("asymmetric_deployment",)
