@@ -27,12 +27,15 @@ NOT_STUDIED = {
     "lever_recorded",
     "n1_above_idle_mirror_out_pct",
     "n1_above_idle_not_deployed_pct",
+    "n1_above_idle_other_reversing_pct",
     "overrun_speed_first_10s_kt",
+    "power_on_the_wrong_side",
     "reverse_to_spoilers_s",
     "reverser_fault_flagged",
     "room_by_condition_code_m",
     "runway_left_taxi_m",
     "spoiler_handle_max",
+    "state_in_transit",
     "thrust_lever_forward_deg",
 }
 # Whether it came before the window's end (stowed, taxi speed) may be open between two samples.
