@@ -11,17 +11,7 @@ from pathlib import Path
 from fdm.errors import FdmError
 
 HOSTS, PROXY, DROP, USER_HEADER = "FDM_HOSTS", "FDM_BEHIND_PROXY", "FDM_DROP_FOLDER", "FDM_USER_HEADER"
-ISSUER, CLIENT, SECRET = "FDM_OIDC_ISSUER", "FDM_OIDC_CLIENT", "FDM_OIDC_SECRET_FILE"
 YES, NO = ("1", "yes", "true", "on"), ("", "0", "no", "false", "off")
-
-
-@dataclass(frozen=True)
-class Oidc:
-    """A provider of logins (OpenID Connect): its address, and how it knows this dashboard."""
-
-    issuer: str
-    client: str
-    secret: str
 
 
 @dataclass(frozen=True)
@@ -32,19 +22,17 @@ class Deployment:
     behind_proxy    one proxy stands before it and speaks TLS: its X-Forwarded headers are believed, cookies are secure
     drop_folder     the one folder from which recordings are loaded when the browser asks; None: none are
     user_header     a header in which the proxy names who logged in there; empty: none is believed
-    oidc            who logs people in, beside passwords
     """
 
     hosts: frozenset[str] = frozenset()
     behind_proxy: bool = False
     drop_folder: Path | None = None
     user_header: str = ""
-    oidc: Oidc | None = None
 
     @property
     def reached_from_elsewhere(self) -> bool:
         """Whether anything here only makes sense when other machines reach it."""
-        return bool(self.hosts or self.behind_proxy or self.user_header or self.oidc)
+        return bool(self.hosts or self.behind_proxy or self.user_header)
 
 
 def deployment_of(environment: Mapping[str, str] | None = None) -> Deployment:
@@ -65,7 +53,6 @@ def deployment_of(environment: Mapping[str, str] | None = None) -> Deployment:
         behind_proxy=proxy in YES,
         drop_folder=Path(folder).resolve() if folder else None,
         user_header=header,
-        oidc=_oidc(said),
     )
 
 
@@ -75,19 +62,3 @@ def is_loopback(host: str) -> bool:
         return host == "localhost" or ipaddress.ip_address(host).is_loopback
     except ValueError:
         return False
-
-
-def _oidc(said: Mapping[str, str]) -> Oidc | None:
-    named = {name: said.get(name, "").strip() for name in (ISSUER, CLIENT, SECRET)}
-    if not any(named.values()):
-        return None
-    missing = next((name for name, value in named.items() if not value), None)
-    if missing:
-        raise FdmError(
-            "is not said", source=missing, cure=f"Logging in elsewhere needs {ISSUER}, {CLIENT} and {SECRET}."
-        )
-    try:
-        secret = Path(named[SECRET]).read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError) as error:
-        raise FdmError(f"cannot be read ({error})", source=named[SECRET]) from None
-    return Oidc(named[ISSUER].rstrip("/"), named[CLIENT], secret)

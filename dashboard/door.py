@@ -53,7 +53,8 @@ class Door:
             return at_this_machine(OFFICER) if is_loopback(where) else NOBODY
         if self.deployment.user_header:
             name = request.headers.get(self.deployment.user_header, "")
-            return self.people.accounts.known(name, where=where) or NOBODY
+            if proved := self.people.accounts.known(name, where=where):
+                return proved
         token = self.token(request)
         return (self.people.accounts.who(token, where=where) if token else None) or NOBODY
 

@@ -15,7 +15,7 @@ from dashboard.door import Door
 from fdm.people.errors import StoreError
 from fdm.people.roles import ROLES, Actor
 
-PUBLIC = {"login", "logout", "health", "login_style", "login_theme", "oidc_start", "oidc_end"}
+PUBLIC = {"login", "logout", "health", "login_style", "login_theme"}
 # Of Dash itself: the empty frame and its parts. What is put into it comes through callbacks.
 FRAME = {
     "/",

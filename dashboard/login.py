@@ -46,14 +46,14 @@ def register(app: Dash, door: Door) -> None:
         if not g.asks or (request.method == "GET" and g.actor != NOBODY):
             return redirect(there)
         if request.method == "GET":
-            return login_page(door, there)
+            return login_page(there)
         try:
             name, password = request.form.get("name", ""), request.form.get("password", "")
             session = door.people.accounts.log_in(name, password, where=request.remote_addr or "")
         except StoreError as error:
-            return login_page(door, there, f"Nobody can be let in now. {error}"), 503
+            return login_page(there, f"Nobody can be let in now. {error}"), 503
         except AccountError as error:
-            return login_page(door, there, f"{str(error)[:1].upper()}{str(error)[1:]}."), 401
+            return login_page(there, f"{str(error)[:1].upper()}{str(error)[1:]}."), 401
         return door.let_in(request, redirect(there, 303), session)
 
     @server.post("/logout", endpoint="logout")
@@ -72,7 +72,7 @@ def register(app: Dash, door: Door) -> None:
 
     @server.errorhandler(TooManyRequests)
     def too_many(_error: TooManyRequests) -> Answer:
-        return login_page(door, "/", "Too many attempts. Wait a minute, then log in."), 429
+        return login_page("/", "Too many attempts. Wait a minute, then log in."), 429
 
     @server.route("/account", methods=["GET", "POST"], endpoint="account")
     @by_address
@@ -94,7 +94,7 @@ def safe_path(path: str) -> str:
     return path if fine and not path.startswith(("/login", "/logout")) else "/"
 
 
-def login_page(door: Door, there: str, problem: str = "") -> str:
+def login_page(there: str, problem: str = "") -> str:
     """The page to log in at."""
     fields = Markup("{}{}{}{}").format(
         Markup('<input type="hidden" name="next" value="{}">').format(there),
@@ -102,15 +102,13 @@ def login_page(door: Door, there: str, problem: str = "") -> str:
         plain.field("password", "Password", "password", fills="current-password"),
         plain.button("Log in", css="primary"),
     )
-    elsewhere = Markup('<p class="elsewhere"><a class="button" href="/login/elsewhere?next={}">Log in with {}</a></p>')
     body = Markup(
-        '<main class="login"><div class="login-sheet"><p class="product">{}</p><h1>Log in</h1>{}{}{}'
+        '<main class="login"><div class="login-sheet"><p class="product">{}</p><h1>Log in</h1>{}{}'
         '<p class="cautions">{}</p></div></main>'
     ).format(
         frame.PRODUCT,
         plain.told("", problem),
         plain.form("/login", fields),
-        elsewhere.format(there, "your organisation’s account") if door.deployment.oidc else "",
         "Flight data are confidential. Every login is written down.",
     )
     head = Markup('<link rel="stylesheet" href="/login/style.css"><script src="/login/theme.js"></script>')

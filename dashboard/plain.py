@@ -7,7 +7,6 @@ from collections.abc import Iterable, Sequence
 from markupsafe import Markup
 
 from dashboard import security
-from dashboard.access import viewer
 from dashboard.pages import frame
 
 STYLES = ("1_tokens.css", "2_base.css", "5_sheets.css", "7_plain.css")
@@ -86,8 +85,3 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[Markup | str]]) -> Marku
         for row in rows
     )
     return Markup('<table class="list-table"><thead><tr>{}</tr></thead><tbody>{}</tbody></table>').format(head, body)
-
-
-def who() -> str:
-    """The name of whoever asks."""
-    return viewer().name

@@ -20,7 +20,9 @@ from gatehouse import (
 
 from dashboard import gate
 from dashboard.access import roles_of
-from dashboard.deployment import Deployment
+from dashboard.deployment import Deployment, deployment_of
+from dashboard.serve import reach
+from fdm.errors import FdmError
 from fdm.people.accounts import DAY, IDLE
 from fdm.people.roles import ADMINISTRATOR, ANALYST, CAPTAIN, OFFICER, ROLES, Actor
 from fdm.people.store import People
@@ -394,3 +396,56 @@ def test_a_password_is_changed_by_who_knows_it(fresh):
     assert elsewhere.get("/_dash-layout").status_code == 401
     assert Browser(app).log_in("captain-1").status_code == 401
     assert Browser(app).log_in("captain-1", new).status_code == 303
+
+
+# --- a proxy that knows who it is -------------------------------------------------------------------------------------
+
+
+def test_a_name_is_believed_in_the_header_of_the_proxy_alone(people):
+    believing = dashboard_of(people, deployment=Deployment(behind_proxy=True, user_header="X-Remote-User"))
+    for name, status in (("analyst-1", 200), ("Analyst-1 ", 200), ("stranger", 401), ("", 401)):
+        answer = Browser(believing).get("/_dash-layout", headers={"X-Remote-User": name})
+        assert answer.status_code == status, name
+    asked = Browser(believing).get("/audit", headers={"X-Remote-User": "analyst-1"})
+    assert asked.status_code == 403
+    plain = dashboard_of(people)
+    assert Browser(plain).get("/_dash-layout", headers={"X-Remote-User": "analyst-1"}).status_code == 401
+
+
+def test_a_shut_account_is_not_let_in_by_a_header_either(fresh):
+    _, people = fresh
+    app = dashboard_of(people, deployment=Deployment(behind_proxy=True, user_header="X-Remote-User"))
+    people.accounts.disable("analyst-1", by=ROOT)
+    assert Browser(app).get("/_dash-layout", headers={"X-Remote-User": "analyst-1"}).status_code == 401
+
+
+@pytest.mark.parametrize(
+    ("said", "why"),
+    [
+        ({"FDM_BEHIND_PROXY": "perhaps"}, "neither yes nor no"),
+        ({"FDM_USER_HEADER": "X-Remote-User"}, "only believed from a proxy"),
+        ({"FDM_DROP_FOLDER": "/no/such/folder"}, "there is no such folder"),
+    ],
+)
+def test_a_deployment_that_cannot_be_is_said(said, why):
+    with pytest.raises(FdmError, match=why):
+        deployment_of(said)
+
+
+def test_a_deployment_as_its_environment_says(tmp_path):
+    said = {"FDM_HOSTS": "Watch.example.org, w.example", "FDM_BEHIND_PROXY": "1", "FDM_DROP_FOLDER": str(tmp_path)}
+    found = deployment_of(said)
+    assert found == Deployment(frozenset({"watch.example.org", "w.example"}), True, tmp_path.resolve())
+    assert deployment_of({}) == Deployment()
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "192.0.2.1", "::"])
+def test_no_other_machine_reaches_a_dashboard_without_accounts(tmp_path, monkeypatch, host):
+    monkeypatch.delenv("FDM_PEOPLE_URL", raising=False)
+    with pytest.raises(FdmError, match="fdm user add NAME --role officer"):
+        reach(tmp_path / "rollouts", host)
+    with People(str(tmp_path / "rollouts.people.sqlite"), hasher=QUICK) as people:
+        with_accounts(people)
+    with pytest.raises(FdmError, match="the name under which others open the dashboard is not said"):
+        reach(tmp_path / "rollouts", host)
+    assert reach(tmp_path / "rollouts", host, ["watch.example.org"]).hosts == {"watch.example.org"}
