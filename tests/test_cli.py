@@ -535,11 +535,19 @@ def test_comparing_measures_again_where_the_settings_differ(archive: Path, book:
 # ── dashboard ────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-@pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.5", "example.org", ""])
+@pytest.mark.parametrize("host", ["0.0.0.0", "::"])
 def test_the_dashboard_refuses_what_other_machines_can_reach(archive: Path, host: str) -> None:
     done = fdm("dashboard", "--archive", archive, "--host", host)
     assert done.returncode == 2
     assert "no account" in done.stderr
+    assert "127.0.0.1" in done.stderr
+
+
+@pytest.mark.parametrize("host", ["example.org", ""])
+def test_the_dashboard_refuses_what_is_no_address(archive: Path, host: str) -> None:
+    done = fdm("dashboard", "--archive", archive, "--host", host)
+    assert done.returncode == 2
+    assert "not an address" in done.stderr
     assert "127.0.0.1" in done.stderr
 
 
