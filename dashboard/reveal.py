@@ -40,7 +40,8 @@ def revealed(store: Store, people: People, asked: str, reason: str, by: Actor) -
     ids = landings.get_column("landing_id").to_list()
     if match := CALLED.match(asked):
         released = store.released().get_column("landing_id").to_list()
-        called = [one for one in released if store.called(one) == match.group(1).upper()]
+        known = store.called(released)
+        called = [one for one in released if known[one][0] == match.group(1).upper()]
         if len(called) != 1:
             raise PeopleError(
                 f"{len(called)} released landings are called so",
