@@ -4,30 +4,52 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update")
 
 NO_CHROMIUM = "Chromium is not installed, so no page can be looked at. On Debian: apt-get install chromium"
 
 SLOW = {  # files whose tests are all marked slow
+    "test_cost_archive.py",
     "test_cost_twins.py",
+    "test_debrief_in_browser.py",
+    "test_deciding_in_browser.py",
     "test_faults.py",
+    "test_gate_leaks.py",
+    "test_limits_in_browser.py",
     "test_never_lost.py",
+    "test_officer_in_browser.py",
+    "test_retention.py",
     "test_sample_flights.py",
     "test_sample_physics.py",
     "test_scale_crash.py",
     "test_scale_faults.py",
+    "test_scale_stores.py",
+    "test_scale_workers.py",
     "test_wheel.py",
 }
-
-
 LONGEST_FIRST = (  # so that two workers end together
     "test_cost_twins.py",
     "test_faults.py",
-    "test_jsbsim.py",
     "test_scale_crash.py",
+    "test_gate_leaks.py",
+    "test_browser.py",
+    "test_deciding_in_browser.py",
+    "test_debrief_in_browser.py",
+    "test_limits_in_browser.py",
     "test_engine.py",
+    "test_officer_in_browser.py",
     "test_scale_stores.py",
+    "test_cost_archive.py",
+    "test_jsbsim.py",
     "test_real_archive.py",
     "test_scale_workers.py",
     "test_sample_flights.py",
@@ -48,3 +70,14 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     """Skip browser tests where there is no browser; fail them where CI=true promises one."""
     if item.get_closest_marker("browser") and shutil.which("chromium") is None:
         (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(NO_CHROMIUM)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Headless Chromium; one for all tests of a process, as Playwright allows no second one."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield chromium
+        chromium.close()

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from playwright.sync_api import Browser
 
 from dashboard.desk import Desk
 from dashboard.reports import digest, weekly
@@ -28,7 +29,6 @@ from fdm.statistics import rate
 from tests.dashboard.invented_archive import RULES, FakeArchive
 from tests.nights import DATA
 
-CHROMIUM = "/usr/bin/chromium"
 WEEK = "2026-W47"
 OFFICER_A = Actor("officer.a", OFFICER)
 
@@ -251,11 +251,7 @@ def test_it_asks_nothing_of_any_host(store: Path) -> None:
 
 
 @pytest.mark.browser
-def test_nothing_is_cut_off(store: Path, held: Held) -> None:
-    from playwright.sync_api import sync_playwright
-
-    if not Path(CHROMIUM).exists():
-        pytest.skip("no Chromium here")
+def test_nothing_is_cut_off(browser: Browser, store: Path, held: Held) -> None:
     small = digest_of(store, weeks_with_events(store)[0])
     full = replace(small, week=counted(held, WEEK))
     _, lines = worst_lines(held, WEEK, 9)
@@ -264,16 +260,14 @@ def test_nothing_is_cut_off(store: Path, held: Held) -> None:
         "now": 4.3, "middle": 3.1, "per_30_days": 1.63, "per_30_days_lower": 1.4, "per_30_days_upper": 1.82,
     }  # fmt: skip
     full = replace(full, high_lines=tuple(lines), drifting=(drift,) * 7)
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
-        page = browser.new_page()
-        for of in (small, full):
-            page.set_content(digest.html(of))
-            beyond = "e => [e.scrollHeight - e.clientHeight, e.scrollWidth - e.clientWidth]"
-            for body in page.query_selector_all(".body"):
-                down, across = body.evaluate(beyond)
-                assert (down, across) <= (1, 1), f"{of.week.week}: {down} px, {across} px"
-        browser.close()
+    page = browser.new_page()
+    for of in (small, full):
+        page.set_content(digest.html(of))
+        beyond = "e => [e.scrollHeight - e.clientHeight, e.scrollWidth - e.clientWidth]"
+        for body in page.query_selector_all(".body"):
+            down, across = body.evaluate(beyond)
+            assert (down, across) <= (1, 1), f"{of.week.week}: {down} px, {across} px"
+    page.close()
 
 
 def test_plain_data_only(store: Path) -> None:

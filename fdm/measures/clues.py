@@ -205,7 +205,13 @@ def power_on_the_wrong_side(batch: Rollout) -> Bounded:
             rows = _apart(batch, late, early)
             if len(rows):
                 found[rows, late] = _wrong_way_round(batch, late, early, rows)
-    return batch.per_engine(lambda engine: batch.exactly(found[:, batch.layout.reversers.index(engine)]))
+
+    def told(engine: int) -> Bounded:
+        if not batch.has(f"reverse_lever.{engine}") or engine not in batch.idle:
+            return batch.absent(batch.not_recorded(f"reverse_lever.{engine}", f"n1.{engine}"))
+        return batch.exactly(found[:, batch.layout.reversers.index(engine)])
+
+    return batch.per_engine(told)
 
 
 def _apart(batch: Rollout, late: int, early: int) -> np.ndarray:

@@ -9,15 +9,12 @@ from contextlib import contextmanager
 
 import pytest
 from invented_archive import RULES, FakeArchive
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 from waitress import create_server
 
 from dashboard.app import build
 from dashboard.door import Door
 from dashboard.store import Held, Store
-
-CHROMIUM = "/usr/bin/chromium"
-ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update")
 
 
 @pytest.fixture(scope="session")
@@ -53,14 +50,6 @@ def serving(store: Store, door: Door | None = None) -> Iterator[str]:
 def address(store: Store) -> Iterator[str]:
     with serving(store) as found:
         yield found
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield chromium
-        chromium.close()
 
 
 class Watched:

@@ -216,7 +216,7 @@ def rgb(colour: str) -> str:
     return "rgb({}, {}, {})".format(*(int(colour[i : i + 2], 16) for i in (1, 3, 5)))
 
 
-@pytest.mark.parametrize("width", [1280, 1440, 1920])
+@pytest.mark.parametrize("width", [1280, 1920])
 @pytest.mark.parametrize("path", ["/", "/landing/{id}", "/landings", "/rules", "/rules/late_spoilers", "/not-assessed"])
 def test_nothing_sticks_out_of_the_window(browser, address, held, width, path):
     with watching(browser, address, width=width) as watched:

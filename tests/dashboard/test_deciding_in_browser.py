@@ -124,7 +124,7 @@ def test_keys_switched_off_decide_nothing(watched):
     expect(page.locator("a.row[data-verdict]")).to_have_count(0)
 
 
-@pytest.mark.parametrize("width", [1280, 1440, 1920])
+@pytest.mark.parametrize("width", [1280, 1920])
 def test_nothing_sticks_out_with_decisions(browser, decided, width):
     with serving(decided) as address, watching(browser, address, width=width) as watched:
         page = opened(watched)
