@@ -58,7 +58,7 @@ def demo(tmp_path_factory) -> Archive:
 
 @pytest.fixture(scope="module", params=["invented", "demo"])
 def source(request):
-    return Telling(landings=150) if request.param == "invented" else request.getfixturevalue("demo")
+    return Telling(landings=80) if request.param == "invented" else request.getfixturevalue("demo")
 
 
 @pytest.fixture(scope="module")
