@@ -12,7 +12,7 @@ from dashboard.limits_lists import month_name
 from dashboard.limits_sweep import Swept, used
 from dashboard.pages.frame import options
 from dashboard.reasons import by_reason
-from dashboard.store import Held, RuleCard
+from dashboard.store import Held, RuleCard, distinct
 from fdm.conditions import LONGEST
 from fdm.people.texts import NOTE
 
@@ -46,8 +46,8 @@ def rules(held: Held) -> Markup:
 
 def side(held: Held, card: RuleCard, wanted: Asked) -> Markup:
     """Title, the limits to type, and which landings are looked at."""
-    fleets = held.landings.get_column("fleet").drop_nulls().unique().sort().to_list()
-    places = held.landings.get_column("place").drop_nulls().unique().sort().to_list()
+    fleets = distinct(held.landings, "fleet")
+    places = distinct(held.landings, "place")
     return Markup(
         '<p class="crumb"><a href="/limits">All limits</a> <a href="/rules/{}">The rule</a></p><h1>{}</h1>'
         '<p class="finding">{}</p>{}<p class="tune-resolves" data-slot="resolves"></p>'

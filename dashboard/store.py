@@ -393,6 +393,11 @@ def with_week_and_place(frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def distinct(frame: pl.DataFrame, column: str) -> list[str]:
+    """The values of a column, each once, in order; for filters to choose from."""
+    return frame.get_column(column).drop_nulls().unique().sort().to_list()
+
+
 def _one(frame: pl.DataFrame, condition: pl.Expr) -> dict[str, Any] | None:
     found = frame.filter(condition)
     return found.row(0, named=True) if found.height else None
@@ -409,7 +414,7 @@ def _read(source: Source, run: Mapping[str, Any], load_rules: LoadRules, stamp: 
         *(pl.lit(False).alias(can(rule)) for rule in rules if can(rule) not in cans),
     )
     missing = outcomes.filter(pl.col("outcome") == "not_assessed").select("landing_id", "rule", "reason")
-    weeks = landings.get_column("week").drop_nulls().unique().sort().to_list()
+    weeks = distinct(landings, "week")
     events = with_new(_ready(source.events(), rules), landings)
     return Held(stamp, run, rules, _with_counts(landings, events), events, missing, tuple(weeks), costs=source.costs())
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fdm.frames import Block
-from fdm.signal import counted, middle
+from fdm.signal import changes, counted, middle
 from fdm.units import MPS_PER_KT
 
 M_PER_DEG = 111_195.0
@@ -86,11 +86,9 @@ def _standing_still(block: Block) -> Iterator[Doubt]:
         values = _values(block, name)
         if values is None:
             continue
-        known = ~np.isnan(values)
-        with np.errstate(invalid="ignore"):
-            still = np.fmax.reduce(values, axis=1) - np.fmin.reduce(values, axis=1) == 0
-        long = (counted(known) >= FEWEST_STILL) & (block.start_s[name] < -APPROACH_S)
-        yield Doubt((name,), still & long, _same(f"{name} never changes from the approach to the end of data"))
+        long = (counted(~np.isnan(values)) >= FEWEST_STILL) & (block.start_s[name] < -APPROACH_S)
+        still = long & ~changes(values)
+        yield Doubt((name,), still, _same(f"{name} never changes from the approach to the end of data"))
 
 
 def _power_that_stays(block: Block) -> Iterator[Doubt]:
@@ -143,13 +141,13 @@ def _spoilers_by_hundredths(block: Block) -> Iterator[Doubt]:
     for name in ("spoiler_handle", "spoiler_panel"):
         if _values(block, name) is None:
             continue
-        before, after = (_middle_between(block, name, *stretch) for stretch in (APPROACH_LAST_S, SPOILERS_UP_S))
-        time_s, values = _between(block, name, *SPOILERS_UP_S)
-        inside = (time_s > SPOILERS_UP_S[0]) & (time_s < SPOILERS_UP_S[1])
-        highest = np.fmax.reduce(values, axis=1, where=inside, initial=-np.inf)  # they may have been lowered early
+        before, after = (_stretch(block, name, *seconds) for seconds in (APPROACH_LAST_S, SPOILERS_UP_S))
+        resting = middle(before)
+        moved = middle(after) - resting
+        highest = np.fmax.reduce(after, axis=1, initial=-np.inf)  # they may have been lowered early
         with np.errstate(invalid="ignore"):
-            rows = (after - before > HUNDREDTHS[0]) & (highest - before < HUNDREDTHS[1])
-        yield Doubt((name,), rows, _moves(name, after - before))
+            rows = (moved > HUNDREDTHS[0]) & (highest - resting < HUNDREDTHS[1])
+        yield Doubt((name,), rows, _moves(name, moved))
 
 
 def _moves(name: str, moved: np.ndarray) -> Callable[[int], str]:
@@ -239,13 +237,13 @@ def _ground_speed_against_airspeed(block: Block) -> Iterator[Doubt]:
 
 def _approach(block: Block, name: str) -> np.ndarray | None:
     """(n,) middle value of the last 15 s before the anchor; NaN where there is none."""
-    return None if _values(block, name) is None else _middle_between(block, name, *APPROACH_LAST_S)
+    return None if _values(block, name) is None else middle(_stretch(block, name, *APPROACH_LAST_S))
 
 
-def _middle_between(block: Block, name: str, from_s: float, to_s: float) -> np.ndarray:
-    """(n,) middle value of a stretch of time relative to the anchor; NaN where there is none."""
+def _stretch(block: Block, name: str, from_s: float, to_s: float) -> np.ndarray:
+    """(n, m) samples of a stretch of time relative to the anchor; NaN for those outside it."""
     time_s, values = _between(block, name, from_s, to_s)
-    return middle(np.where((time_s > from_s) & (time_s < to_s), values, np.float32(np.nan)))
+    return np.where((time_s > from_s) & (time_s < to_s), values, np.float32(np.nan))
 
 
 def _ground_speed_alone(block: Block) -> Iterator[Doubt]:

@@ -23,6 +23,17 @@ from fdm.units import M_PER_FT
 
 TEXT_FACTS = ("tail", "fleet", "departure", "arrival", "runway", "flight")
 FLIGHT_COLUMNS = ("file", "start_utc", "map", "reversers_out", "runway_condition_code", *TEXT_FACTS)
+RUNWAY_FACTS = {  # schemas.FACTS name -> field of RunwayEnd
+    "arrival": "airport",
+    "runway": "ident",
+    "runway_length_m": "length_m",
+    "runway_displaced_m": "displaced_m",
+    "runway_width_m": "width_m",
+    "runway_heading_deg": "heading_deg",
+    "runway_latitude_deg": "latitude_deg",
+    "runway_longitude_deg": "longitude_deg",
+    "airport_elevation_ft": "elevation_ft",
+}
 EARTH_RADIUS_M = 6_371_008.8  # mean radius R1 of WGS 84 (IUGG)
 ON_RUNWAY_M = 300.0  # a recorded position this far to the side may still be on the runway
 TELL_APART_M = 100.0  # parallel runways must differ by this much for a position to tell them apart
@@ -56,17 +67,7 @@ class RunwayEnd:
     @property
     def facts(self) -> dict[str, Any]:
         """The runway as schemas.FACTS values."""
-        known = {
-            "arrival": self.airport,
-            "runway": self.ident,
-            "runway_length_m": self.length_m,
-            "runway_displaced_m": self.displaced_m,
-            "runway_width_m": self.width_m,
-            "runway_heading_deg": self.heading_deg,
-            "runway_latitude_deg": self.latitude_deg,
-            "runway_longitude_deg": self.longitude_deg,
-            "airport_elevation_ft": self.elevation_ft,
-        }
+        known = {fact: getattr(self, field) for fact, field in RUNWAY_FACTS.items()}
         return {name: value for name, value in known.items() if value is not None}
 
 

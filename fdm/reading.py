@@ -20,7 +20,7 @@ from typing import Any
 
 from fdm.cells import TIME_COLUMNS
 from fdm.errors import FactsError, FdmError, MapError, RecordingError, nearest
-from fdm.flights import FlightRow, RunwayEnd, load_flights, load_runways, parse_facts, runway_facts
+from fdm.flights import RUNWAY_FACTS, FlightRow, RunwayEnd, load_flights, load_runways, parse_facts, runway_facts
 from fdm.parameter_map import ParameterMap, load_map
 from fdm.readers import RawFlight, column_names, read_flights
 from fdm.recording import Recording
@@ -29,15 +29,6 @@ from fdm.schemas import FACTS
 
 SUFFIXES = (".csv", ".tsv", ".txt", ".parquet", ".arrow", ".ipc", ".feather", ".mat")
 FLIGHTS, RUNWAYS = "flights.csv", "runways.csv"
-OF_RUNWAY = (
-    "runway_length_m",
-    "runway_displaced_m",
-    "runway_width_m",
-    "runway_heading_deg",
-    "runway_latitude_deg",
-    "runway_longitude_deg",
-    "airport_elevation_ft",
-)
 
 
 @dataclass(frozen=True)
@@ -325,8 +316,9 @@ def _absent(source_file: SourceFile, named: set[str | None]) -> Iterator[Refusal
 
 def _on_runway(facts: dict[str, Any], given: Mapping[str, Any], runways: Sequence[RunwayEnd]) -> dict[str, Any]:
     """The facts with those of the runway that they name; one given by hand makes what was said of another void."""
-    if given.keys() & {"arrival", "runway"}:
-        void = {name for name in OF_RUNWAY if name not in given}
+    named = {"arrival", "runway"}
+    if given.keys() & named:
+        void = RUNWAY_FACTS.keys() - named - given.keys()
         facts = {name: value for name, value in facts.items() if name not in void}
     return {**(runway_facts(runways, facts.get("arrival"), facts.get("runway")) or {}), **facts}
 

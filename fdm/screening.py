@@ -12,7 +12,7 @@ from fdm.bounded import Reasons
 from fdm.crosschecks import datum_off_g, doubts
 from fdm.frames import Block, missing_of
 from fdm.quality import Fault, dropouts, in_words, screen, span
-from fdm.signal import counted
+from fdm.signal import changes, counted
 
 HEALTH_S = (-10.0, 30.0)  # around the anchor
 
@@ -93,11 +93,11 @@ def parameter_health(block: Block, faults: tuple[Fault, ...]) -> pl.DataFrame:
     Columns landing_id, parameter, share, changes (whether the value ever changes), faults.
     """
     steps, n, names = dict(block.layout.steps), block.facts.height, list(block.values)
-    share, changes = np.zeros((len(names), n), np.float32), np.zeros((len(names), n), bool)
+    share, changing = np.zeros((len(names), n), np.float32), np.zeros((len(names), n), bool)
     for number, name in enumerate(names):
         matrix = block.values[name]
         share[number] = _share(matrix, block.start_s[name], steps[name])
-        changes[number] = _changes(matrix)
+        changing[number] = changes(matrix)
     counts = np.zeros((len(names), n), np.int16)
     for fault in faults:
         counts[names.index(fault.parameter), fault.row] += 1
@@ -106,7 +106,7 @@ def parameter_health(block: Block, faults: tuple[Fault, ...]) -> pl.DataFrame:
             "landing_id": pl.concat([block.facts["landing_id"]] * len(names)),
             "parameter": pl.Series(names, dtype=pl.String).gather(np.repeat(np.arange(len(names)), n)),
             "share": share.reshape(-1),
-            "changes": changes.reshape(-1),
+            "changes": changing.reshape(-1),
             "faults": counts.reshape(-1),
         }
     )
@@ -123,10 +123,3 @@ def _share(matrix: np.ndarray, start_s: np.ndarray, step_s: float) -> np.ndarray
         return np.zeros(len(matrix), np.float32)
     there &= (columns >= first[:, None]) & (columns < behind[:, None])
     return counted(there) / np.maximum(behind - first, 1).astype(np.float32)
-
-
-def _changes(matrix: np.ndarray) -> np.ndarray:
-    """(n,) whether the samples that are there differ."""
-    if matrix.dtype == np.int8:
-        return np.asarray(matrix.max(axis=1) > matrix.view(np.uint8).min(axis=1).view(np.int8))  # missing: 255, or -1
-    return np.asarray(np.fmax.reduce(matrix, axis=1) > np.fmin.reduce(matrix, axis=1))

@@ -225,6 +225,13 @@ def middle(values: np.ndarray) -> np.ndarray:
     return np.where(count > 0, (halves[0] + halves[1]) / 2, np.nan)
 
 
+def changes(matrix: np.ndarray) -> np.ndarray:
+    """(n,) whether the samples that are there differ."""
+    if matrix.dtype == np.int8:
+        return np.asarray(matrix.max(axis=1) > matrix.view(np.uint8).min(axis=1).view(np.int8))  # missing: 255, or -1
+    return np.asarray(np.fmax.reduce(matrix, axis=1) > np.fmin.reduce(matrix, axis=1))
+
+
 def nearest_column(flags: np.ndarray, index: np.ndarray, step: int) -> np.ndarray:
     """Walk from `index` by `step` until `flags` holds; -1 or m when it never does."""
     index, end = index.copy(), flags.shape[1]

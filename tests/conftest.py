@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -70,6 +71,20 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     """Skip browser tests where there is no browser; fail them where CI=true promises one."""
     if item.get_closest_marker("browser") and shutil.which("chromium") is None:
         (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(NO_CHROMIUM)
+
+
+@pytest.fixture(scope="session")
+def costed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The shipped recordings loaded, judged, and their costs estimated; to be copied before anything is written."""
+    from fdm.cost import keep_costs
+    from fdm.engine import detect, load
+    from tests.nights import DATA
+
+    path = tmp_path_factory.mktemp("costed") / "archive"
+    load([DATA], path)
+    detect(path)
+    keep_costs(path)
+    return path
 
 
 @pytest.fixture(scope="session")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,15 +20,12 @@ from dashboard.reports.questions import questions
 from dashboard.reports.weekly import Given, Share, counted, usual_range, worst_lines
 from dashboard.store import Held, Store
 from fdm.cli import run
-from fdm.cost import keep_costs
-from fdm.engine import detect, load
 from fdm.people.location import people_url
 from fdm.people.roles import OFFICER, Actor
 from fdm.people.store import People
 from fdm.schemas import COSTS
 from fdm.statistics import rate
 from tests.dashboard.invented_archive import RULES, FakeArchive
-from tests.nights import DATA
 
 WEEK = "2026-W47"
 OFFICER_A = Actor("officer.a", OFFICER)
@@ -39,12 +37,8 @@ def held() -> Held:
 
 
 @pytest.fixture(scope="module")
-def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("digests") / "archive"
-    load([DATA], path)
-    detect(path)
-    keep_costs(path)
-    return path
+def archive(costed: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return Path(shutil.copytree(costed, tmp_path_factory.mktemp("digests") / "archive"))
 
 
 # counts ----------------------------------------------------------------------------------------------------------

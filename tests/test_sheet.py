@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -20,22 +21,15 @@ from dashboard.reports.subject import find, pseudonyms, subject
 from dashboard.rulecards import load_rule_cards
 from fdm.archive import Archive
 from fdm.cli import run
-from fdm.cost import keep_costs
-from fdm.engine import detect, load
 from fdm.errors import ArchiveError, FdmError
 from fdm.people.location import people_url
 from fdm.people.store import People
 from fdm.stopping import FACTORS
-from tests.nights import DATA
 
 
 @pytest.fixture(scope="module")
-def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("sheets") / "archive"
-    load([DATA], path)
-    detect(path)
-    keep_costs(path)
-    return path
+def archive(costed: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return Path(shutil.copytree(costed, tmp_path_factory.mktemp("sheets") / "archive"))
 
 
 @pytest.fixture(autouse=True)

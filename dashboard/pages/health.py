@@ -18,7 +18,7 @@ from dashboard.health_marks import LARGE, month_strip, sentence, small_trend
 from dashboard.limits_lists import month_name
 from dashboard.pages.frame import nothing, options
 from dashboard.query import Query, parse
-from dashboard.store import Store
+from dashboard.store import Store, distinct
 from fdm.errors import FdmError
 from fdm.health import WATCHED
 from fdm.people.roles import ANALYST, OFFICER
@@ -59,13 +59,9 @@ def register(app: Dash, store: Store) -> None:
 def controls(store: Store, query: Query) -> Markup:
     """Fleet and aircraft."""
     landings = store.held().landings
-
-    def distinct(column: str) -> list[str]:
-        return landings.get_column(column).drop_nulls().unique().sort().to_list()
-
     return Markup('<h1 class="inline">Health</h1><span class="spring"></span>{}{}').format(
-        options("fleet", "Fleet", "All fleets", distinct("fleet"), query.fleet),
-        options("tail", "Aircraft", "All aircraft", distinct("tail"), query.tail),
+        options("fleet", "Fleet", "All fleets", distinct(landings, "fleet"), query.fleet),
+        options("tail", "Aircraft", "All aircraft", distinct(landings, "tail"), query.tail),
     )
 
 

@@ -15,7 +15,7 @@ from dashboard.landing_list import EVENTS, LANDINGS_PER_PAGE, landings, titles
 from dashboard.pages import frame
 from dashboard.pages.frame import exports, filters, nothing, options, pager, search_box
 from dashboard.query import ALL_WEEKS, LEVELS, Query, parse
-from dashboard.store import Held, Store
+from dashboard.store import Held, Store, distinct
 from fdm.people.roles import ANALYST, OFFICER
 
 SHOW = [
@@ -51,16 +51,12 @@ def register(app: Dash, store: Store) -> None:
 def controls(held: Held, query: Query) -> Markup:
     """Landing filters."""
     weeks = [(week, words.period(week)) for week in reversed(held.weeks)]
-
-    def distinct(column: str) -> list[str]:
-        return held.landings.get_column(column).drop_nulls().unique().sort().to_list()
-
     return Markup('<h1 class="inline">Landings</h1><span class="spring"></span>{}{}{}{}{}{}').format(
         search_box(query.text, "Search landings"),
         options("week", *frame.periods(held), weeks, "" if query.week == ALL_WEEKS else query.week),
-        options("fleet", "Fleet", "All fleets", distinct("fleet"), query.fleet),
-        options("runway", "Runway", "All runways", distinct("place"), query.runway),
-        options("tail", "Aircraft", "All aircraft", distinct("tail"), query.tail),
+        options("fleet", "Fleet", "All fleets", distinct(held.landings, "fleet"), query.fleet),
+        options("runway", "Runway", "All runways", distinct(held.landings, "place"), query.runway),
+        options("tail", "Aircraft", "All aircraft", distinct(held.landings, "tail"), query.tail),
         options("show", "Show", "All landings", SHOW, query.show),
     )
 

@@ -14,7 +14,7 @@ from dashboard.query import ALL_WEEKS, Query, parse
 from dashboard.queue import matching
 from dashboard.reasons import Reason, by_reason
 from dashboard.recorder import Silence, as_text, how_often, silences
-from dashboard.store import Held, Store
+from dashboard.store import Held, Store, distinct
 from fdm.people.roles import ANALYST, OFFICER
 
 RULES_NAMED = 4
@@ -45,8 +45,8 @@ def register(app: Dash, store: Store) -> None:
 def controls(held: Held, query: Query) -> Markup:
     """Landing filters."""
     weeks = [(week, words.period(week)) for week in reversed(held.weeks)]
-    fleets = held.landings.get_column("fleet").drop_nulls().unique().sort().to_list()
-    tails = held.landings.get_column("tail").drop_nulls().unique().sort().to_list()
+    fleets = distinct(held.landings, "fleet")
+    tails = distinct(held.landings, "tail")
     return Markup('<h1 class="inline">Not assessed</h1><span class="spring"></span>{}{}{}').format(
         options("week", *frame.periods(held), weeks, "" if query.week == ALL_WEEKS else query.week),
         options("fleet", "Fleet", "All fleets", fleets, query.fleet),

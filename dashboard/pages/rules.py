@@ -14,7 +14,7 @@ from dashboard.pages.frame import message
 from dashboard.query import LEVELS, Query
 from dashboard.queue import Tile, tiles
 from dashboard.reasons import by_reason
-from dashboard.store import Held, RuleCard, Store, can
+from dashboard.store import Held, RuleCard, Store, can, distinct
 from fdm.statistics import rate
 
 
@@ -252,7 +252,7 @@ def _not_assessed(held: Held, card: RuleCard) -> Markup:
 
 
 def _usual(store: Store, held: Held, card: RuleCard) -> Markup:
-    fleets = held.landings.get_column("fleet").drop_nulls().unique().sort().to_list()
+    fleets = distinct(held.landings, "fleet")
     spreads = [(fleet, store.spread(card.measure, fleet)) for fleet in fleets]
     known = [(fleet, spread) for fleet, spread in spreads if spread]
     if card.yes_or_no or not known:

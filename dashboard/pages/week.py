@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import polars as pl
 from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from markupsafe import Markup
 
@@ -16,7 +15,7 @@ from dashboard.pages.frame import filters, options, paint, search_box, traces
 from dashboard.pages.lines import queue_list
 from dashboard.query import ALL_WEEKS, GIVEN_TO, Query, parse
 from dashboard.queue import week_of
-from dashboard.store import Held, Store
+from dashboard.store import Held, Store, distinct
 from fdm.people.roles import OFFICER
 
 LINES = [("place", "Same runway"), ("rule", "Same rule"), ("single", "One line each")]
@@ -128,7 +127,7 @@ def register(app: Dash, store: Store) -> None:
 def controls(held: Held, query: Query) -> Markup:
     """Week and landing filters."""
     week = week_of(held, query)
-    fleets, places, tails = (_distinct(held.landings, column) for column in ("fleet", "place", "tail"))
+    fleets, places, tails = (distinct(held.landings, column) for column in ("fleet", "place", "tail"))
     rules = sorted(((card.name, card.title) for card in held.rules.values()), key=lambda pair: pair[1])
     return Markup('{}<span class="spring"></span>{}{}{}{}{}{}').format(
         week_picker(held, week),
@@ -187,11 +186,7 @@ def queue_tools(held: Held, query: Query, *, decides: bool = False) -> Markup:
 
 def _standing_tools(held: Held, query: Query) -> Markup:
     """Filters on what was done about events."""
-    to = [(f"{GIVEN_TO}{name}", f"Given to {name}") for name in _distinct(held.events, "assigned_to")]
+    to = [(f"{GIVEN_TO}{name}", f"Given to {name}") for name in distinct(held.events, "assigned_to")]
     return options(
         "decided", "Decisions", "Decided or not", [("no", "To decide"), ("yes", "Decided")], query.decided
     ) + options("passed", "Passed on", "Passed or not", [*PASSED_ON, *to], query.passed)
-
-
-def _distinct(frame: pl.DataFrame, column: str) -> list[str]:
-    return frame.get_column(column).drop_nulls().unique().sort().to_list()

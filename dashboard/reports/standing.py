@@ -13,6 +13,7 @@ from markupsafe import Markup
 from dashboard import words
 from dashboard.marks import joined
 from dashboard.scale import limit_places
+from dashboard.standings import one_each, shares_below
 from dashboard.store import FEWEST_FOR_SPREAD
 
 SHOWN = {  # measure -> label, and which engine's value counts where there are several
@@ -55,12 +56,10 @@ def places(measures: pl.DataFrame, fleet: pl.DataFrame, limits: Mapping[str, Map
     found = []
     for measure, (label, which) in SHOWN.items():
         mine = measures.filter(pl.col("measure") == measure, pl.col("value").is_finite())
-        theirs = fleet.filter(pl.col("measure") == measure, pl.col("value").is_finite())
-        each = theirs.group_by("landing_id").agg(getattr(pl.col("value"), which)())
-        if mine.is_empty() or each.height < FEWEST_FOR_SPREAD:
+        values = one_each(fleet.filter(pl.col("measure") == measure), "above" if which == "max" else "below")
+        if mine.is_empty() or len(values) < FEWEST_FOR_SPREAD:
             continue
         row = mine.sort("value", descending=which == "max").row(0, named=True)
-        values = np.sort(each["value"].to_numpy())
         found.append(_place(label, row, values, limits.get(measure, {})))
     return found
 
@@ -68,9 +67,8 @@ def places(measures: pl.DataFrame, fleet: pl.DataFrame, limits: Mapping[str, Map
 def _place(label: str, row: Mapping[str, Any], values: np.ndarray, limits: Mapping[str, float]) -> Place:
     value = float(row["value"])
     lower, upper = (value if row[side] is None else float(row[side]) for side in ("lower", "upper"))
-    below = [100 * float(np.searchsorted(values, x, "left") + np.searchsorted(values, x, "right")) / 2 / len(values)
-             for x in (lower, value, upper)]  # fmt: skip
-    return Place(label, row["unit"], value, lower, upper, values, (below[0], below[1], below[2]), limits)
+    best, low, high = (100 * share for share in shares_below(values, value, lower, upper))
+    return Place(label, row["unit"], value, lower, upper, values, (low, best, high), limits)
 
 
 def drawing(found: Sequence[Place]) -> Markup:

@@ -6,15 +6,19 @@ import re
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 from invented_archive import RULES, FakeArchive
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 from waitress import create_server
 
 from dashboard.app import build
+from dashboard.desk import Desk
 from dashboard.door import Door
 from dashboard.store import Held, Store
+from fdm.people.roles import OFFICER, Actor
+from fdm.people.store import People
 
 
 @pytest.fixture(scope="session")
@@ -50,6 +54,20 @@ def serving(store: Store, door: Door | None = None) -> Iterator[str]:
 def address(store: Store) -> Iterator[str]:
     with serving(store) as found:
         yield found
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> str:
+    """Where decisions are kept."""
+    return str(tmp_path / "rollouts.people.sqlite")
+
+
+@pytest.fixture
+def officer(archive: FakeArchive, kept: str) -> Iterator[Store]:
+    """The invented archive at an officer's desk."""
+    desk = Desk(lambda: People(kept), lambda: Actor("vera", OFFICER))
+    yield Store(archive, lambda _run: RULES, desk=desk)
+    desk.close()
 
 
 class Watched:
@@ -95,6 +113,14 @@ def watching(
 def watched(browser: Browser, address: str) -> Iterator[Watched]:
     with watching(browser, address) as found:
         yield found
+
+
+def opened(watched: Watched, path: str = "/?lines=single") -> Page:
+    """The week with an event beside it, ready to be decided."""
+    page = watched.open(path)
+    expect(page.locator("#decision [data-decide=valid]")).to_be_visible()
+    expect(page.locator("#evidence-traces .main-svg").first).to_be_visible()
+    return page
 
 
 def text_of(markup: object) -> str:

@@ -5,12 +5,9 @@ from __future__ import annotations
 import re
 
 import pytest
-from conftest import serving, watching
-from invented_archive import RULES, FakeArchive
+from conftest import opened, serving, watching
 from playwright.sync_api import expect
 
-from dashboard.desk import Desk
-from dashboard.store import Store
 from fdm.people.acts import Judged
 from fdm.people.roles import OFFICER, Actor
 from fdm.people.store import People
@@ -22,28 +19,9 @@ CHOSEN = "a.row[aria-current=true]"
 
 
 @pytest.fixture
-def kept(tmp_path):
-    return str(tmp_path / "rollouts.people.sqlite")
-
-
-@pytest.fixture
-def decided(archive: FakeArchive, kept):
-    desk = Desk(lambda: People(kept), lambda: Actor("vera", OFFICER))
-    yield Store(archive, lambda _run: RULES, desk=desk)
-    desk.close()
-
-
-@pytest.fixture
-def watched(browser, decided):
-    with serving(decided) as address, watching(browser, address) as found:
+def watched(browser, officer):
+    with serving(officer) as address, watching(browser, address) as found:
         yield found
-
-
-def opened(watched):
-    page = watched.open("/?lines=single")
-    expect(page.locator("#decision [data-decide=valid]")).to_be_visible()
-    expect(page.locator("#evidence-traces .main-svg").first).to_be_visible()
-    return page
 
 
 def test_keys_decide_undo_and_go_on_and_a_reload_keeps_it(watched):
@@ -100,9 +78,9 @@ def test_to_decide_only_keeps_the_event_in_view_and_goes_on(watched):
     expect(page.locator(CHOSEN)).to_have_attribute("data-event", second)
 
 
-def test_a_decision_that_came_first_is_shown_and_stands(watched, decided, kept):
+def test_a_decision_that_came_first_is_shown_and_stands(watched, officer, kept):
     page = opened(watched)
-    event = decided.event(page.locator(CHOSEN).get_attribute("data-event"))
+    event = officer.event(page.locator(CHOSEN).get_attribute("data-event"))
     with People(kept) as people:
         people.decide(Judged.of(event), "valid", by=Actor("tom", OFFICER), seen=None)
     page.locator(CHOSEN).focus()
@@ -125,8 +103,8 @@ def test_keys_switched_off_decide_nothing(watched):
 
 
 @pytest.mark.parametrize("width", [1280, 1920])
-def test_nothing_sticks_out_with_decisions(browser, decided, width):
-    with serving(decided) as address, watching(browser, address, width=width) as watched:
+def test_nothing_sticks_out_with_decisions(browser, officer, width):
+    with serving(officer) as address, watching(browser, address, width=width) as watched:
         page = opened(watched)
         page.locator(CHOSEN).focus()
         page.keyboard.press("v")

@@ -7,14 +7,11 @@ import re
 from pathlib import Path
 
 import pytest
-from conftest import serving, watching
-from invented_archive import RULES, FakeArchive
+from conftest import opened, serving, watching
 from playwright.sync_api import expect
 
 from dashboard import queue
-from dashboard.desk import Desk
 from dashboard.pages import lines
-from dashboard.store import Store
 from fdm.people.acts import Judged
 from fdm.people.roles import OFFICER, Actor
 from fdm.people.store import People
@@ -26,28 +23,9 @@ CHOSEN = "a.row[aria-current=true]"
 
 
 @pytest.fixture
-def kept(tmp_path):
-    return str(tmp_path / "rollouts.people.sqlite")
-
-
-@pytest.fixture
-def officer(archive: FakeArchive, kept):
-    desk = Desk(lambda: People(kept), lambda: Actor("vera", OFFICER))
-    yield Store(archive, lambda _run: RULES, desk=desk)
-    desk.close()
-
-
-@pytest.fixture
 def watched(browser, officer):
     with serving(officer) as address, watching(browser, address) as found:
         yield found
-
-
-def opened(watched, path="/?lines=single"):
-    page = watched.open(path)
-    expect(page.locator("#decision [data-decide=valid]")).to_be_visible()
-    expect(page.locator("#evidence-traces .main-svg").first).to_be_visible()
-    return page
 
 
 def go_on(page):
