@@ -230,13 +230,16 @@
     e.stopImmediatePropagation();
   }, true);
 
-  let busy = false;
+  let lately = "";  // a second click is not a second note, but another act may follow at once
   function write(act) {
     const form = document.querySelector(".noting");
-    if (busy || !form) return;
-    busy = true;
-    setTimeout(() => { busy = false; }, 400);
-    window.dash_clientside.set_props("debrief-ask", { data: { act, note: form.elements.note.value.trim(), token: crypto.randomUUID() } });
+    if (!form) return;
+    const note = form.elements.note.value.trim();
+    const said = `${act} ${note}`;
+    if (said === lately) return;
+    lately = said;
+    setTimeout(() => { if (lately === said) lately = ""; }, 400);
+    window.dash_clientside.set_props("debrief-ask", { data: { act, note, token: crypto.randomUUID() } });
   }
 
   window.addEventListener("beforeprint", stop);

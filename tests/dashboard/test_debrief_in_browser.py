@@ -120,7 +120,6 @@ def test_the_captains_whole_story(browser, guarded):
         page.get_by_label("Note", exact=True).fill("Talked about arming the spoilers.")
         page.locator("[data-debrief=note]").click()
         expect(page.locator(".noted")).to_contain_text("Talked about arming the spoilers.")
-        page.wait_for_load_state("networkidle")  # the notes are drawn anew, and with them the buttons
         page.locator("[data-debrief=done]").click()
         expect(page.locator("#debrief-notes").get_by_role("status")).to_contain_text("Debriefed")
         page.emulate_media(media="print")
