@@ -17,7 +17,7 @@ from fdm.people.errors import PeopleError
 from fdm.people.roles import ROLES, Actor
 
 Form = Callable[[Accounts, str, Actor], str]
-HEADS = ("User name", "Role", "Since", "State", "")
+HEADS = ("User name", "Role", "Since", "State", "Change")
 
 
 def register(server: Flask, door: Door) -> None:

@@ -21,7 +21,7 @@ from fdm.people.roles import OFFICER
 from fdm.people.store import People
 from fdm.people.times import in_words
 
-HEADS = ("No.", "Work", "Asked", "State", "", "")
+HEADS = ("No.", "Work", "Asked", "State", "Result", "Cancel")
 WORK = {"load": "Load recordings", "detect": "Measure and judge every landing"}
 READ_AGAIN_S = 3
 

@@ -57,8 +57,8 @@ def _line(level: str) -> Markup:
 
 def _panel(kind: str, title: str, note: str, ticks: Markup, inside: Markup, label: str) -> Markup:
     return Markup(
-        '<section class="tune-panel {}" role="img" aria-label="{}"><header><b>{}</b><span>{}</span></header>'
-        '<div class="tune-ticks">{}</div><div class="tune-plot">{}</div></section>'
+        '<div class="tune-panel {}" role="img" aria-label="{}"><header><b>{}</b><span>{}</span></header>'
+        '<div class="tune-ticks">{}</div><div class="tune-plot">{}</div></div>'
     ).format(kind, label, title, note, ticks, inside)
 
 

@@ -174,13 +174,15 @@ def numbers(card: RuleCard, wanted: Asked) -> Markup:
     return Markup(
         '<p class="finding" role="status" aria-live="polite" data-slot="finding"></p>'
         '<h2><b>Events</b> <span class="soft" data-slot="assessed"></span></h2>'
-        '<table class="list-table tune-numbers"><thead><tr><th></th><th class="num">In force</th><th class="num">Draft'
+        '<table class="list-table tune-numbers"><thead><tr>'
+        '<th><span class="spoken">Severity</span></th><th class="num">In force</th><th class="num">Draft'
         '</th><th class="num">Gained</th><th class="num">Lost</th></tr></thead><tbody>{}</tbody></table>'
-        '<h2><b>Beyond each limit of the draft</b></h2><table class="list-table tune-numbers"><thead><tr><th></th>'
+        '<h2><b>Beyond each limit of the draft</b></h2><table class="list-table tune-numbers"><thead><tr>'
+        '<th><span class="spoken">Limit</span></th>'
         '<th class="num">Certain</th><th class="num">Or possible</th><th class="num">Per 1,000 (95 %)</th></tr></thead>'
         '<tbody>{}</tbody></table><h2><b>Nuisance among decided events</b></h2><table class="list-table tune-numbers">'
-        '<thead><tr><th></th><th class="num">Share (95 %)</th><th class="num">Decided</th><th '
-        'class="num">Undecided</th>'
+        '<thead><tr><th><span class="spoken">Events</span></th><th class="num">Share (95 %)</th>'
+        '<th class="num">Decided</th><th class="num">Undecided</th>'
         '</tr></thead><tbody>{}</tbody></table><p class="soft note">Of the events in force. What nobody decided may '
         "differ; landings that no rule found were never decided.</p>"
     ).format(events, beyond, _share_rows(card, levels))

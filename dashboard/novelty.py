@@ -1,25 +1,33 @@
-"""What is new: a rule that had not found anything on this aircraft, or at this runway, in the weeks before."""
+"""What is new: a rule that finds something repeatedly on an aircraft, or at a runway, where it found nothing before.
+
+Most events are rare: on one aircraft nearly every single one comes after weeks without its like, which says nothing.
+Two landings in one week after weeks without any are seldom chance, and are what somebody should hear of.
+"""
 
 from __future__ import annotations
 
 import polars as pl
 
 BEFORE_WEEKS = 8  # common practice, no source
+FEWEST_BEFORE = 4  # weeks that the archive must hold before the event's own; common practice, no source
+FEWEST_LANDINGS = 2  # in the week
 NEW = {"aircraft": "on this aircraft", "runway": "at this runway", "both": "on this aircraft or at this runway"}
+NEWS = f"On several landings this week and on none in the {BEFORE_WEEKS} weeks before,"
 NEW_ON = ("tail", "place")  # as `new` names them: aircraft, runway
 
 
 def with_new(events: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame:
     """The events with `new`: aircraft, runway, both, or null.
 
-    An event is new when its rule found nothing on its aircraft (or at its runway) in the BEFORE_WEEKS weeks before its
-    own. Nothing is new in the first week of an archive, which has none before it.
+    An event is new when its rule found something on FEWEST_LANDINGS landings or more of its aircraft (or at its runway)
+    in its own week, and nothing in the BEFORE_WEEKS weeks before. Nothing is new in the first FEWEST_BEFORE weeks of an
+    archive: too little is known of the time before them.
     """
     first = landings.select(_week()).to_series().min()
     marked = events.with_columns(_week().alias("week_number"))
     for key in NEW_ON:
         marked = marked.join(_fresh(marked, key), on=["rule", key, "week_number"], how="left", maintain_order="left")
-    known = pl.col("week_number") > first if first is not None else pl.lit(False)
+    known = pl.col("week_number") >= int(first) + FEWEST_BEFORE if isinstance(first, int) else pl.lit(False)
     tail, place = ((pl.col(f"new {key}") & known).fill_null(False) for key in NEW_ON)
     new = (
         pl.when(tail & place)
@@ -38,7 +46,10 @@ def _week() -> pl.Expr:
 
 
 def _fresh(events: pl.DataFrame, key: str) -> pl.DataFrame:
-    """Rule, `key` and week of events, and whether it is the first such week after BEFORE_WEEKS without one."""
-    weeks = events.select("rule", key, "week_number").drop_nulls().unique().sort("week_number")
+    """Rule, `key` and week of events, and whether it came on several landings after BEFORE_WEEKS without one."""
+    known = events.drop_nulls(["rule", key, "week_number"])
+    weeks = known.group_by("rule", key, "week_number").agg(landings=pl.col("landing_id").n_unique()).sort("week_number")
     before = pl.col("week_number").shift(1).over("rule", key)
-    return weeks.with_columns(((pl.col("week_number") - before) > BEFORE_WEEKS).fill_null(True).alias(f"new {key}"))
+    after_none = (pl.col("week_number") - before > BEFORE_WEEKS).fill_null(True)
+    several = pl.col("landings") >= FEWEST_LANDINGS
+    return weeks.select("rule", key, "week_number", (after_none & several).alias(f"new {key}"))

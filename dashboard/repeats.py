@@ -44,7 +44,7 @@ def repeated(held: Held, query: Query) -> list[Together]:
 
 
 def new(held: Held, query: Query) -> list[Together]:
-    """What had not been found there in the weeks before (see novelty), the worst first."""
+    """What came on several landings where nothing had been in the weeks before (see novelty), the worst first."""
     events = _facts(held, query).filter(pl.col("new").is_not_null())
     on_aircraft = events.filter(pl.col("new").is_in(["aircraft", "both"])).with_columns(engine=pl.lit(None, pl.Int8))
     at_runway = events.filter(pl.col("new") == "runway")

@@ -68,15 +68,17 @@ class UChart:
     signals: np.ndarray
 
 
-def u_chart(counts: Sequence[float], units: Sequence[float]) -> UChart:
+def u_chart(counts: Sequence[float], units: Sequence[float], centre: float | None = None) -> UChart:
     """Control chart of counts over unequal numbers of units; periods without units are NaN and never signal.
+
+    centre    the line to judge by, per unit; that of all these periods when left out
 
     The lower limit is held at zero. ValueError when the lengths differ or there are no units at all.
     """
     count, unit = np.asarray(counts, float), np.asarray(units, float)
     if count.shape != unit.shape or unit.sum() <= 0:
         raise ValueError("counts and units must be as many, and some units are needed")
-    centre = float(count.sum() / unit.sum())
+    centre = float(count.sum() / unit.sum()) if centre is None else centre
     with np.errstate(divide="ignore", invalid="ignore"):
         per_unit = np.where(unit > 0, count / unit, np.nan)
         half = np.where(unit > 0, 3 * np.sqrt(centre / unit), np.nan)

@@ -19,6 +19,7 @@ ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking",
 NO_CHROMIUM = "Chromium is not installed, so no page can be looked at. On Debian: apt-get install chromium"
 
 SLOW = {  # files whose tests are all marked slow
+    "test_accessible.py",
     "test_cost_archive.py",
     "test_cost_twins.py",
     "test_debrief_in_browser.py",
@@ -43,6 +44,7 @@ LONGEST_FIRST = (  # so that two workers end together
     "test_scale_crash.py",
     "test_gate_leaks.py",
     "test_browser.py",
+    "test_accessible.py",
     "test_deciding_in_browser.py",
     "test_debrief_in_browser.py",
     "test_limits_in_browser.py",

@@ -83,7 +83,8 @@ def test_intervals_are_garwoods_and_wilsons(held: Held) -> None:
 def test_a_signal_is_what_the_u_chart_of_the_handbook_says() -> None:
     """NIST/SEMATECH e-Handbook 6.3.3.1: u ± 3 sqrt(u / n). Seven weeks of 250 landings, 10 events in each but the last.
 
-    With 40 in the last: u = 100 / 1.75 = 57.1 per 1,000, upper limit 57.1 + 3 sqrt(57.1 / 0.25) = 102.5; 160 is above.
+    The weeks before decide: u = 40 per 1,000, upper limit 40 + 3 sqrt(40 / 0.25) = 77.95, whatever the last week had.
+    21 events (84 per 1,000) are above it; a line through all seven weeks would have hidden them: 46.3 and 87.1.
     """
     quiet = [rate(10, 250)] * 7
     assert usual_range(quiet) == (
@@ -91,10 +92,18 @@ def test_a_signal_is_what_the_u_chart_of_the_handbook_says() -> None:
         (pytest.approx(2.05, abs=0.01), pytest.approx(77.95, abs=0.01)),
         "",
     )
-    centre, limits, signal = usual_range([*quiet[:6], rate(40, 250)])
-    assert (centre, signal) == (pytest.approx(57.14, abs=0.01), "above")
-    assert limits == (pytest.approx(11.8, abs=0.05), pytest.approx(102.5, abs=0.05))
+    centre, limits, signal = usual_range([*quiet[:6], rate(21, 250)])
+    assert (centre, signal) == (pytest.approx(40.0), "above")
+    assert limits == (pytest.approx(2.05, abs=0.01), pytest.approx(77.95, abs=0.01))
     assert usual_range([*[rate(40, 250)] * 6, rate(5, 250)])[2] == "below"
+
+
+def test_one_event_after_none_is_no_signal_but_a_burst_is() -> None:
+    """None in 1,500 landings: below 3.689 / 1.5 = 2.46 per 1,000 (Garwood); limit 2.46 + 3 sqrt(2.46 / 0.25) = 11.9."""
+    none = [rate(0, 250)] * 6
+    assert usual_range([*none, rate(1, 250)])[::2] == (0.0, "")
+    assert usual_range([*none, rate(2, 250)])[2] == ""
+    assert usual_range([*none, rate(3, 250)])[2] == "above"
 
 
 def test_few_weeks_have_no_usual_range() -> None:

@@ -70,7 +70,8 @@ def steps(store: Store, case: Case, rows: Sequence[StepRow]) -> Markup:
     return Markup(
         '<h2><b>Steps</b> <span class="soft">what the procedure expects beside what was done; numbered in its order, '
         "times after touchdown</span></h2>"
-        '<table class="steps debrief-table"><thead><tr><th></th><th>Step, procedure</th><th>Done (bounds)</th>'
+        '<table class="steps debrief-table"><thead><tr>'
+        '<th><span class="spoken">Number</span></th><th>Step, procedure</th><th>Done (bounds)</th>'
         "<th>Finding</th></tr></thead><tbody>{}</tbody></table>"
         '<p class="soft small">Procedures and limits: {}. The operator’s manual decides.</p>'
         '<h2 class="later"><b>Likely origin</b></h2>{}'

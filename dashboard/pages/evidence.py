@@ -9,7 +9,7 @@ import polars as pl
 from markupsafe import Markup
 
 from dashboard import figures, marks, names, officers, words
-from dashboard.novelty import BEFORE_WEEKS, NEW
+from dashboard.novelty import NEW, NEWS
 from dashboard.pages.frame import nothing
 from dashboard.query import Query
 from dashboard.queue import first_event, place_of, repeats_of
@@ -92,7 +92,7 @@ def event_markup(store: Store, event: dict[str, Any], query: Query) -> Markup:
                 ("Cost", words.cost_fact(store.cost_of(event["event_id"]))),
                 ("Same landing", _same_landing(store, event)),
                 ("Same aircraft", _same_aircraft(store, event)),
-                ("New", f"Not found {NEW[event['new']]} in the {BEFORE_WEEKS} weeks before." if event["new"] else ""),
+                ("New", f"{NEWS} {NEW[event['new']]}." if event["new"] else ""),
                 ("Repeats", _repeats(store, event, query)),
             ]
         ),

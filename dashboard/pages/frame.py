@@ -195,7 +195,10 @@ def periods(held: Held) -> tuple[str, str]:
 def message(sentence: str, href: str, text: str) -> html.Div:
     """A page that only says one thing."""
     return html.Div(
-        Block("message", nothing(sentence, Markup('<a href="{}">{}</a>').format(href, text))),
+        Block(
+            "message",
+            Markup('<div class="nothing"><h1>{}</h1><p><a href="{}">{}</a></p></div>').format(sentence, href, text),
+        ),
         className="plain-page",
     )
 

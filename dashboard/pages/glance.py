@@ -96,8 +96,8 @@ def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
     again = repeated(held, query)
     show = Markup('<a href="{}">Show</a>').format(query.link(new="yes", event=""))
     lines = [
-        ("New", _named(held, fresh, query, count=False), show if fresh else ""),
-        ("Repeats", _named(held, again, query, count=True), ""),
+        ("New", _named(held, fresh, query), show if fresh else ""),
+        ("Repeats", _named(held, again, query), ""),
         ("Rule book", book_line(change), _compare(change)),
     ]
     rows = marks.joined(
@@ -106,22 +106,18 @@ def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
     return Markup('<div class="strip">{}</div>').format(rows) if rows else Markup("")
 
 
-def _named(held: Held, found: list[Together], query: Query, *, count: bool) -> Markup:
+def _named(held: Held, found: list[Together], query: Query) -> Markup:
     """The first few, each a way to its events, and how many more."""
-    links = Markup("; ").join(_link(held, one, query, count=count) for one in found[:NAMED])
+    links = Markup("; ").join(_link(held, one, query) for one in found[:NAMED])
     more = len(found) - NAMED
     return links + Markup(' <span class="soft">and {:,} more</span>').format(more) if more > 0 else links
 
 
-def _link(held: Held, one: Together, query: Query, *, count: bool) -> Markup:
+def _link(held: Held, one: Together, query: Query) -> Markup:
     where = f"on {one.name}" if one.kind == "aircraft" else f"at {one.name}"
     engine = f" engine {one.engine}" if one.engine else ""
-    often = (
-        Markup("")
-        if not count
-        else Markup(' <b>×{:,}</b> <span class="soft">in {}</span>').format(
-            one.events, words.count(landings_of(held, query, one), "landing")
-        )
+    often = Markup(' <b>×{:,}</b> <span class="soft">in {}</span>').format(
+        one.events, words.count(landings_of(held, query, one), "landing")
     )
     return Markup('{}<a href="{}">{} {}{}</a>{}').format(
         marks.severity(one.severity),

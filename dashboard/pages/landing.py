@@ -98,16 +98,24 @@ def head(
     if store.held().least:
         back, to = "/landings", "All landings"
     return Markup(
-        '<p class="crumb no-print"><a href="{}">{}</a><span class="spring"></span>'
+        '<p class="crumb no-print"><a href="{}">{}</a><span class="spring"></span>{}'
         '<button type="button" data-print>Print</button></p><h1>{}</h1><p class="subject">{}</p>'
         '<p class="finding">{}</p>'
     ).format(
         back,
         to,
+        _to_debrief(store, landing["landing_id"]),
         f"Landing at {landing['place'] or 'an unknown runway'}",
         subject(landing),
         marks.unbroken(finding(store, landing, events)),
     )
+
+
+def _to_debrief(store: Store, landing_id: str) -> Markup:
+    """The way to the same landing as the captain reads it, where it was released and the viewer may go there."""
+    if landing_id not in store.released()["landing_id"]:
+        return Markup("")
+    return Markup('<a href="/debrief/{}">Debrief</a>').format(landing_id)
 
 
 def subject(landing: Mapping[str, Any]) -> str:
@@ -181,7 +189,8 @@ def steps_table(landing: Mapping[str, Any], rows: Sequence[StepRow]) -> Markup:
     )
     return Markup(
         '<h2><b>Steps</b> <span class="soft">numbered in procedure order; times after touchdown</span></h2>'
-        '<table class="steps"><thead><tr><th></th><th>Step</th><th>Fact (bounds)</th><th>Finding</th></tr>'
+        '<table class="steps"><thead><tr>'
+        '<th><span class="spoken">Number</span></th><th>Step</th><th>Fact (bounds)</th><th>Finding</th></tr>'
         "</thead><tbody>{}</tbody></table>"
     ).format(body)
 

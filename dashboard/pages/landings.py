@@ -73,7 +73,7 @@ def listing(held: Held, query: Query) -> Markup:
     told = titles(held, page.get_column("landing_id"))
     body = marks.joined(_row(row, told.get(row["landing_id"], [])) for row in page.iter_rows(named=True))
     when = "Month" if held.least else "Touchdown, UTC"
-    heads = (when, "Aircraft", "Fleet", "Flight", "Runway", "Speed", "Events", "", "Rules assessed")
+    heads = (when, "Aircraft", "Fleet", "Flight", "Runway", "Speed", "Events", "Found", "Rules assessed")
     return Markup(
         '{}<p class="tally"><span><b>{}</b>{}</span><span class="spring"></span>{}</p>'
         '<table class="list-table"><thead><tr>{}</tr></thead>'

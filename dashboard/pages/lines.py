@@ -7,7 +7,7 @@ from typing import Any
 from markupsafe import Markup
 
 from dashboard import marks, names, words
-from dashboard.novelty import BEFORE_WEEKS, NEW
+from dashboard.novelty import NEW, NEWS
 from dashboard.pages.frame import exports, nothing, pager, printed
 from dashboard.query import ALL_WEEKS, Query
 from dashboard.queue import (
@@ -47,7 +47,8 @@ def queue_list(held: Held, query: Query, *, decides: bool = False, gone: int = 0
     lines = sum(group.total for group in found)
     return Markup(
         '{}<p class="tally"><span>{} in {}</span><span class="spring"></span>{}</p>'
-        '<div class="rows" role="list"><div class="row column-heads">{}{}<span>Origin</span></div>{}</div>{}{}'
+        '<div class="rows" role="group" aria-label="Events"><div class="row column-heads">{}{}'
+        "<span>Origin</span></div>{}</div>{}{}"
         '<p class="soft note">Limits stand at the same place in every line; each event keeps its own scale '
         "between them, closing up beyond.{}</p>"
     ).format(
@@ -136,7 +137,7 @@ def _row(held: Held, line: Line, query: Query) -> Markup:
         words.bounds(event["value"], event["lower"], event["upper"], event["unit"]),
     )
     return Markup(
-        '<a class="row" role="listitem" href="{}" data-event="{}" data-landing="{}"{}>'
+        '<a class="row" href="{}" data-event="{}" data-landing="{}"{}>'
         '<span class="sev-cell">{}</span><span class="title" title="{}"><span>{}</span>{}{}</span>'
         '<span>{}</span><span class="where">{}</span><span>{}</span>{}'
         '<span class="origin-cell">{} <i>{}</i></span></a>'
@@ -170,7 +171,7 @@ def _standing(event: dict[str, Any]) -> Markup:
         said.append((verdict, why))
     said += [(text, "") for text in passed_on(event)]
     if event["new"] and not event["verdict"]:
-        said.append(("new", f"Not found {NEW[event['new']]} in the {BEFORE_WEEKS} weeks before"))
+        said.append(("new", f"{NEWS} {NEW[event['new']]}"))
     return marks.joined(
         Markup(' <i class="verdict"{}>{}</i>').format(Markup(' title="{}"').format(why) if why else "", text)
         for text, why in said

@@ -209,7 +209,8 @@ def _limits(card: RuleCard) -> Markup:
         Markup("<tr><th>{}</th>{}</tr>").format(fleet, _limit_cells(card, limits)) for fleet, limits in rows
     )
     return Markup(
-        '<h2><b>Limits</b></h2><table class="list-table small"><thead><tr><th></th><th class="num">Low</th>'
+        '<h2><b>Limits</b></h2><table class="list-table small"><thead><tr>'
+        '<th><span class="spoken">Fleet</span></th><th class="num">Low</th>'
         '<th class="num">Medium</th><th class="num">High</th></tr></thead><tbody>{}</tbody></table>'
         '<p class="no-print"><a href="/limits/{}">Try other limits</a></p>'
     ).format(body, card.name)

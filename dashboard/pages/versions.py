@@ -41,7 +41,8 @@ def listing(store: Store) -> Markup:
     return head + Markup(
         '<table class="list-table"><thead><tr><th class="num">No.</th><th>Name</th><th>Saved'
         "</th><th>By</th><th>Reason</th>"
-        "<th></th><th>To bring it into force</th></tr></thead><tbody>{}</tbody></table>"
+        '<th><span class="spoken">Changes</span></th>'
+        "<th>To bring it into force</th></tr></thead><tbody>{}</tbody></table>"
         '<p class="soft note">Decisions stay with the version they were made under.</p>'
     ).format(body)
 

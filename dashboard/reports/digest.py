@@ -40,7 +40,7 @@ def html(of: Digest) -> str:
 def _first(of: Digest) -> Markup:
     week = of.week
     weeks = words.count(len(week.kinds[0].weeks) if week.kinds else 0, "week")
-    span = f"{weeks}, one scale; line: usual rate; ring: outside its limits"
+    span = f"{weeks}, one scale; line: rate of the weeks before; ring: outside its limits"
     return Markup(
         '<h1>{}</h1><p class="finding">{}</p><div class="two"><div>{}{}</div><div>{}{}</div></div>{}{}{}{}'
     ).format(

@@ -55,7 +55,7 @@ class Kind:
     """Events of one rule in the week, and its rate week by week.
 
     weeks     the weeks of the trend with their rates, this week last
-    usual     centre line of the u-chart over those weeks, per 1,000; None before there were enough weeks
+    usual     rate over the weeks before this one, the u-chart's centre line, per 1,000; None before there were enough
     limits    the chart's limits this week, per 1,000
     signal    "above" or "below" when this week's rate lies outside them
     """
@@ -202,14 +202,21 @@ def _weekly(events: pl.DataFrame, landings: pl.DataFrame, weeks: Sequence[str]) 
 
 
 def usual_range(weeks: Sequence[Rate]) -> tuple[float | None, tuple[float, float] | None, str]:
-    """Centre, limits of the last week and whether it lies outside them, from a u-chart over all weeks; per 1,000."""
+    """Rate of the weeks before the last, limits of the last, and whether it lies outside; by a u-chart, per 1,000.
+
+    The last week has no part in what it is judged by. Weeks before without any event bound the rate by no more than
+    the upper end of its 95 % interval, so the limits of the last are drawn around that.
+    """
     known = [found for found in weeks if found.landings]
     if len(known) <= FEWEST_WEEKS or not weeks[-1].landings:
         return None, None, ""
-    chart = u_chart([found.events for found in known], [found.landings / 1000 for found in known])
-    low, high = float(chart.lower[-1]), float(chart.upper[-1])
-    now = float(chart.per_unit[-1])
-    return chart.centre, (low, high), "above" if now > high else "below" if now < low else ""
+    now, before = (
+        known[-1],
+        rate(sum(found.events for found in known[:-1]), sum(found.landings for found in known[:-1])),
+    )
+    chart = u_chart([now.events], [now.landings / 1000], before.per_1000 if before.events else before.upper)
+    low, high, here = (float(line[0]) for line in (chart.lower, chart.upper, chart.per_unit))
+    return before.per_1000, (low, high), "above" if here > high else "below" if here < low else ""
 
 
 def _places(events: pl.DataFrame, landings: pl.DataFrame, by: str) -> tuple[Place, ...]:

@@ -15,7 +15,7 @@ from scipy import integrate, stats
 from dashboard import debriefing, exemplars, expected, samples
 from dashboard.access import acting, viewer
 from dashboard.desk import Desk
-from dashboard.pages import debrief
+from dashboard.pages import debrief, landing
 from dashboard.standings import one_each, shares_below, standing
 from dashboard.steps import step_rows
 from dashboard.store import Store
@@ -97,6 +97,14 @@ def test_only_released_events_are_told(desk_store):
     told = [m.lower() for m in re.findall(r"(?:Also: )([^.]*)", said)]
     assert not any(hidden["title"].lower() in each for each in told)
     assert f"{hidden['title']}, " not in said
+
+
+def test_the_landing_leads_to_its_debrief_once_that_is_released(desk_store):
+    key, events = two_events(desk_store)
+    way = f'href="/debrief/{key}"'
+    assert way not in blocks(landing.layout(desk_store, key, ""))["landing-head"]
+    release(desk_store, events[0])
+    assert way in blocks(landing.layout(desk_store, key, ""))["landing-head"]
 
 
 def test_a_landing_that_is_not_released_is_not_shown(desk_store):

@@ -106,9 +106,9 @@ def mondays(utc):
     return (utc.date() - date(2026, 1, 5)).days // 7
 
 
-def test_what_is_new_was_not_found_in_the_eight_weeks_before():
-    """Against a walk in plain Python; twelve weeks, so that what was forgotten becomes new again."""
-    archive = FakeArchive(landings=260, weeks=12, seed=5)
+def test_what_is_new_came_on_several_landings_after_eight_weeks_without():
+    """Against a walk in plain Python; twenty weeks, so that what was forgotten becomes new again."""
+    archive = FakeArchive(landings=400, weeks=20, seed=6)
     held = Store(archive, lambda _run: RULES).held()
     events = [e | {"place": (e["arrival"], e["runway"])} for e in archive.events().iter_rows(named=True)]
     first = min(mondays(utc) for utc in archive.landings()["touchdown_utc"])
@@ -116,9 +116,15 @@ def test_what_is_new_was_not_found_in_the_eight_weeks_before():
     keys, told = (("aircraft", "tail"), ("runway", "place")), Counter()
     for e in events:
         now = mondays(e["touchdown_utc"])
-        before = [o for o in events if o["rule"] == e["rule"] and now - 8 <= mondays(o["touchdown_utc"]) < now]
-        fresh = [name for name, key in keys if all(o[key] != e[key] for o in before)]
-        want = None if now == first or not fresh else fresh[0] if len(fresh) == 1 else "both"
+        alike = [o for o in events if o["rule"] == e["rule"]]
+        before = [o for o in alike if now - 8 <= mondays(o["touchdown_utc"]) < now]
+        lately = [o for o in alike if mondays(o["touchdown_utc"]) == now]
+        fresh = [
+            name
+            for name, key in keys
+            if all(o[key] != e[key] for o in before) and len({o["landing_id"] for o in lately if o[key] == e[key]}) >= 2
+        ]
+        want = None if now < first + 4 or not fresh else fresh[0] if len(fresh) == 1 else "both"
         assert found[e["event_id"]] == want
         told[want] += 1
     assert len(told) == 4
