@@ -15,7 +15,7 @@ import numpy as np
 
 from dashboard import names, ribbons
 from dashboard.palette import CAPTION_FONT, FONT, LIGHT
-from dashboard.panels import LINE_GAP_PX, RIBBON_GAP_PX, Panel
+from dashboard.panels import LINE_GAP_PX, RIBBON_GAP_PX, Panel, ranging
 from dashboard.ribbons import Stretch
 from dashboard.timeaxis import TimeAxis
 from fdm.archive import Trace
@@ -161,7 +161,8 @@ def fill(
 
 def _range(panel: Panel, lines: Sequence[Json]) -> list[float]:
     """Range of a panel: what is in view, what the quantity always shows (0 for a pressure), never too narrow."""
-    seen = [y for line in lines for y in line["y"] if y is not None] + list(panel.always)
+    each = (ranging(panel, np.array([y for y in line["y"] if y is not None], float)) for line in lines)
+    seen = [float(y) for values in each for y in values] + list(panel.always)
     if not seen:
         return [0.0, 1.0]
     low, high = min(seen), max(seen)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from dashboard import names
 from fdm.archive import Trace
 
@@ -69,6 +71,10 @@ _RANGES: dict[str, tuple[tuple[float, ...], float]] = {
     "Vertical accel.": ((), 0.4),
 }
 
+_JUMPING = ("deceleration", "bounce")  # one sample of an acceleration may well stand alone: the jolt of touchdown
+_FEWEST = 5  # samples, to tell that one of them stands alone
+_ALONE = 0.5  # of what the other samples span
+
 # Where a measure is drawn, and the step from which its limits count when they are times.
 DRAWN_AT: dict[str, tuple[str, str | None]] = {
     "spoiler_delay_s": ("spoilers", "settled"),
@@ -111,6 +117,20 @@ def panels(traces: Mapping[str, Trace], keys: Sequence[str] | None = None) -> li
         else:
             found += [_ribbon(key, name, traces) for name in members]
     return found
+
+
+def ranging(panel: Panel, values: np.ndarray) -> np.ndarray:
+    """The values that a panel's range is to hold: all but lone samples far beyond both neighbours, which are spikes.
+
+    values    one trace in view, in the order of time; NaN where nothing was recorded
+    """
+    known = values[np.isfinite(values)]
+    if panel.key in _JUMPING or len(known) < _FEWEST:
+        return known
+    between = np.median(np.stack([known[:-2], known[1:-1], known[2:]]), axis=0)
+    low, high = (float(x) for x in np.quantile([*between, known[0], known[-1]], (0, 1)))  # the ends have one neighbour
+    room = max(_ALONE * (high - low), panel.least_span)
+    return known[(known >= low - room) & (known <= high + room)]
 
 
 def _ribbon(key: str, name: str, traces: Mapping[str, Trace]) -> Panel:

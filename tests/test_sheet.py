@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from playwright.sync_api import Browser
 from scipy.stats import percentileofscore
 
-from dashboard.panels import Panel
+from dashboard.panels import Panel, ranging
 from dashboard.reports import printing, room, standing, strips
 from dashboard.reports.procedure import EXPECTED
 from dashboard.reports.subject import find, pseudonyms, subject
@@ -193,6 +193,20 @@ def test_an_axis_holds_what_is_drawn(values: list[float], span: float) -> None:
 def test_a_little_below_zero_does_not_move_an_axis() -> None:
     spoilers = Panel("spoilers", "Spoilers", "%", (), "line", always=(0.0, 100.0))
     assert strips.value_range(np.array([-1.2, 40.0, 101.0]), spoilers) == (0.0, 100.0)
+
+
+def test_a_lone_spike_does_not_flatten_a_trace() -> None:
+    speed = Panel("ground_speed", "Ground speed", "kt", (), "line")
+    slowing = np.linspace(140.0, 10.0, 60)
+    spiked = slowing.copy()
+    spiked[30] = 540.0
+    assert ranging(speed, spiked).tolist() == np.delete(spiked, 30).tolist()
+    assert ranging(speed, slowing).tolist() == slowing.tolist()
+    spoilers = Panel("spoilers", "Spoilers", "%", (), "line", always=(0.0, 100.0))
+    assert ranging(spoilers, np.array([0.0, 0, 0, 0, 0, 100])).max() == 100.0  # a step at the end
+    assert ranging(spoilers, np.array([0.0, 0, 0, 100, 100, 100])).max() == 100.0
+    jolt = Panel("bounce", "Vertical accel.", "g", (), "line")
+    assert ranging(jolt, np.array([1.0, 1, 1.01, 1.9, 1, 1])).max() == 1.9
 
 
 def test_what_is_expected_are_measures_of_rules() -> None:

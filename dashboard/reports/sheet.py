@@ -36,7 +36,7 @@ from dashboard.steps import StepRow, step_rows
 from dashboard.timeaxis import TimeAxis
 
 PANELS = ("ground_speed", "deceleration", "spoilers", "reverser", "power", "brakes")
-MOST_FINDINGS, MOST_EVIDENCE, MOST_COSTS, MOST_ALSO, MOST_NOTES = 4, 3, 4, 3, 6
+MOST_FINDINGS, MOST_EVIDENCE, MOST_COSTS, MOST_ALSO, MOST_NOTES, MOST_FAULTS = 4, 3, 4, 3, 6, 3
 COLUMN_PX, NOTE_PX = 322, 30.5
 BEFORE_S, SHORTEST_S, LONGEST_S = 3.0, 12.0, 90.0
 SHORT_NAME = 8  # signs of a landing's name that stand in the head; the whole of it is in the foot
@@ -220,13 +220,14 @@ def _second(of: Subject, rows: Sequence[StepRow]) -> Markup:
 def _two_columns(of: Subject, room_px: float) -> Markup:
     """Stopping margin on the left; costs, what was not assessed and room to write on the right, as far as there is."""
     right, right_px = _costs(of)
+    noticed, noticed_px = _noticed(of)
+    right, right_px = right + noticed, right_px + noticed_px
     missing = _not_assessed(of)
-    kept = fitting(missing, room_px - right_px - 2 * HEADING_PX - 2 * NOTE_PX, COLUMN_PX)
+    kept = fitting(missing, room_px - right_px - 2 * HEADING_PX - NOTE_PX, COLUMN_PX)
     if missing:
         silent = sum(outcome == "not_assessed" for outcome in of.outcomes["outcome"])
-        right += heading("Not assessed", f"{silent} of {words.count(of.landing['judged'], 'rule')}") + marks.joined(
-            kept
-        )
+        among = f"{silent} of {words.count(of.landing['judged'], 'rule')}" + ("" if kept else "; which, on the screen")
+        right += heading("Not assessed", among) + marks.joined(kept)
         right_px += HEADING_PX + sum(text_px(block, COLUMN_PX) + 6 for block in kept)
     lines = int((room_px - right_px - HEADING_PX) / NOTE_PX)
     return Markup('<div class="two"><div>{}{}</div><div>{}{}</div></div>').format(
@@ -275,6 +276,16 @@ def _not_assessed(of: Subject) -> list[Markup]:
         )
         for reason, titles in sorted(by_reason.items(), key=lambda item: -len(item[1]))
     ]
+
+
+def _noticed(of: Subject) -> tuple[Markup, float]:
+    """What was noticed about the recording, and the height of it; nothing where nothing was."""
+    faults = [words.sentence(words.plain(fault)) for fault in of.landing["quality"] or []]
+    if not faults:
+        return Markup(""), 0.0
+    kept = [Markup("<p>{}</p>").format(fault) for fault in faults[:MOST_FAULTS]]
+    more = f"{len(faults) - MOST_FAULTS} more on the screen" if len(faults) > MOST_FAULTS else ""
+    return heading("Recording", more) + marks.joined(kept), HEADING_PX + sum(text_px(k, COLUMN_PX) + 6 for k in kept)
 
 
 def _titles(titles: Sequence[str]) -> str:

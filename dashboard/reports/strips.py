@@ -12,14 +12,15 @@ from dashboard import names, ribbons, words
 from dashboard.chart import DASH_WORDS
 from dashboard.chart_marks import Finding, Step, finite, inside, spread, with_bounds_rows
 from dashboard.marks import joined
-from dashboard.panels import Panel
+from dashboard.panels import Panel, ranging
 from dashboard.reports.paper import WIDTH_PX
 from dashboard.scale import limit_places
 from dashboard.timeaxis import KNEE_S, TimeAxis
 from fdm.archive import Trace
 
 Levels = Callable[[np.ndarray], np.ndarray]  # values to pixels from the top
-LEFT_PX, RIGHT_PX, TOP_PX, BOTTOM_PX = 118, 6, 34, 22
+LEFT_PX, RIGHT_PX, TOP_PX, BOTTOM_PX = 142, 6, 34, 22
+NAME_END_PX = LEFT_PX - 34
 LINE_PX, RIBBON_PX, BOUNDS_PX = 43, 12, 13
 LINE_GAP_PX, RIBBON_GAP_PX = 12, 4
 KNEE_GAP_PX = 12
@@ -28,6 +29,7 @@ FEWEST_PX = 2.2  # between two samples, to draw each as a dot
 WORD_PX = 5.0  # of a letter
 CAP = Markup('<line class="bound" x1="{0}" x2="{0}" y1="{1}" y2="{2}"/>')
 SIGNS = ("—", "- -", "···", "-·-")  # of lines, where their names have no room
+MOST_BEYOND = 3  # samples told that stand above a panel
 NOISE = 0.05  # of what is drawn
 
 
@@ -97,11 +99,13 @@ def _panel(
     return [_value(found, across, y + height / 2) for found in findings if found.key == panel.key]
 
 
-def _label(text: str, y: float, more: str = "") -> Markup:
-    name = Markup('<text class="name" x="{}" y="{}" text-anchor="end">{}</text>').format(LEFT_PX - 34, y, text)
-    if not more:
+def _label(text: str, y: float, unit: str = "", below: str = "") -> Markup:
+    name = Markup('<text x="{}" y="{}" text-anchor="end"><tspan class="name">{}</tspan> {}</text>').format(
+        NAME_END_PX, y, text, unit
+    )
+    if not below:
         return name
-    return name + Markup('<text x="{}" y="{}" text-anchor="end">{}</text>').format(LEFT_PX - 34, y + 11, more)
+    return name + Markup('<text x="{}" y="{}" text-anchor="end">{}</text>').format(NAME_END_PX, y + 11, below)
 
 
 # lines -----------------------------------------------------------------------------------------------------------
@@ -110,12 +114,13 @@ def _label(text: str, y: float, more: str = "") -> Markup:
 def _lines(panel: Panel, traces: Mapping[str, Trace], across: Across, y: float, height: float) -> list[Markup]:
     start, end = across.axis.start_s, across.axis.end_s
     seen = {name: _within(traces[name], start, end) for name in panel.series}
-    values = np.concatenate([v * panel.scale for _, v in seen.values()]) if seen else np.array([])
+    values = np.concatenate([ranging(panel, v * panel.scale) for _, v in seen.values()]) if seen else np.array([])
     low, high = value_range(values, panel)
-    parts = [_label(panel.label, y + height / 2 - 4, panel.unit)]
+    which = _which(panel)
+    parts = [_label(panel.label, y + height / 2 + (-2 if which else 3), panel.unit, which)]
 
     def level(value: np.ndarray) -> np.ndarray:
-        return np.round(y + height * (high - value) / (high - low), 1)
+        return np.round(y + height * (high - np.clip(value, low, high)) / (high - low), 1)
 
     for at in (low, high):
         tick = float(level(np.array([at]))[0])
@@ -127,17 +132,27 @@ def _lines(panel: Panel, traces: Mapping[str, Trace], across: Across, y: float, 
     parts.append(Markup('<line class="axis" x1="{0}" x2="{0}" y1="{1}" y2="{2}"/>').format(LEFT_PX - 2, y, y + height))
     for number, name in enumerate(panel.series, 1):
         parts += _line(traces[name], panel, across, level, min(number, 4))
-    if len(panel.series) > 1 and all("." in name for name in panel.series):
-        parts.append(_legend(panel, y + height / 2 + 16))
+        parts += _beyond(seen[name][0], seen[name][1] * panel.scale, high, across, y)
     return parts
 
 
-def _legend(panel: Panel, y: float) -> Markup:
-    """Which engine, or which side, is drawn how."""
+def _beyond(times: np.ndarray, values: np.ndarray, high: float, across: Across, y: float) -> list[Markup]:
+    """Samples that stand above the panel, as an arrow with their value."""
+    return [
+        Markup('<text x="{}" y="{}" text-anchor="start">↑ {}</text>').format(
+            across.px(float(t)) + 4, y + 9, _tick(float(v))
+        )
+        for t, v in zip(times[values > high][:MOST_BEYOND], values[values > high][:MOST_BEYOND], strict=True)
+    ]
+
+
+def _which(panel: Panel) -> str:
+    """Which engine, or which side, is drawn how; nothing where there is one line, or no telling."""
+    if len(panel.series) < 2 or not all("." in name for name in panel.series):
+        return ""
     which = [name.partition(".")[2] for name in panel.series]
     how = SIGNS if len(which) > 2 else DASH_WORDS
-    said = ", ".join(f"{w} {k}" for w, k in zip(which, how, strict=False))
-    return Markup('<text x="{}" y="{}" text-anchor="end">{}</text>').format(LEFT_PX - 8, y, said)
+    return ", ".join(f"{w} {k}" for w, k in zip(which, how, strict=False))
 
 
 def _line(trace: Trace, panel: Panel, across: Across, level: Levels, number: int) -> list[Markup]:

@@ -48,7 +48,7 @@ span.hatch { display: inline-block; width: 16px; height: 8px; border: 1px solid 
 .origin .likely { fill: var(--ink); } .origin .open { fill: none; stroke: var(--ink2); }
 .origin .ruled-out { fill: var(--ink3); }
 svg text { font: 7.4pt "PT Sans", "Noto Sans", Arial, sans-serif; fill: var(--ink3); }
-svg text.strong { fill: var(--ink); font-weight: 700; } svg text.name { fill: var(--ink); }
+svg text.strong { fill: var(--ink); font-weight: 700; } svg .name { fill: var(--ink); }
 .hatching { stroke: var(--hatch); stroke-width: 1; }
 .unknown { fill: url(#hatch); } .axis { stroke: var(--rule2); } .hair { stroke: var(--rule); }
 .line-1, .line-2, .line-3, .line-4 { fill: none; stroke: var(--ink); stroke-width: 1.2; stroke-linejoin: round; }
