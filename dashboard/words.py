@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -291,6 +291,11 @@ def after_touchdown(seconds: float | None) -> str:
     if abs(seconds) < 0.05:
         return "at touchdown"
     return f"{abs(seconds):.1f} s {'before' if seconds < 0 else 'after'} touchdown"
+
+
+def evidence(texts: Sequence[object]) -> str:
+    """Evidence in sentences, or that there is none."""
+    return " ".join(sentence(plain(str(text))) for text in texts) or "Nothing that was recorded tells."
 
 
 def plain(text: str, titles: Mapping[str, str] | None = None) -> str:

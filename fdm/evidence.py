@@ -21,10 +21,11 @@ class Line:
     weight: float = 1.0
 
 
-def _say(text: str, *columns: str, digits: int = 1) -> pl.Expr:
+def _say(text: str, *columns: str, digits: int = 1, scale: float = 1.0) -> pl.Expr:
     if not columns:
         return pl.lit(text)
-    rounded = [_c(name).round(digits) if digits else _c(name).round().cast(pl.Int64) for name in columns]
+    scaled = [_c(name) * scale if scale != 1.0 else _c(name) for name in columns]
+    rounded = [value.round(digits) if digits else value.round().cast(pl.Int64) for value in scaled]
     return pl.format(text, *rounded)
 
 
@@ -255,14 +256,20 @@ def _spoiler() -> tuple[Line, ...]:
         Line(
             ("spoilers_partial",),
             (_c("handle_max") > 0.9) & (_c("value") < 0.85),
-            _say("The handle reached {} of its travel, the panels only {}.", "handle_max", "value", digits=2),
+            _say(
+                "The handle reached {} % of its travel, the panels only {} %.",
+                "handle_max",
+                "value",
+                digits=0,
+                scale=100,
+            ),
             "aircraft",
             2.0,
         ),
         Line(
             ("spoilers_partial",),
             _c("handle_max") <= 0.9,
-            _say("The handle itself only reached {} of its travel.", "handle_max", digits=2),
+            _say("The handle itself only reached {} % of its travel.", "handle_max", digits=0, scale=100),
             "crew",
             1.0,
         ),

@@ -101,13 +101,13 @@ def test_a_reverser_out_of_use_makes_no_asymmetry() -> None:
             {"spoiler_handle": line((0.5, 0), (1.5, 0.75), (29, 0.75), (30, 0)), "spoilers_armed": None},
             "spoilers_partial",
             "crew",
-            "The handle itself only reached 0.75",
+            "The handle itself only reached 75 %",
         ),
         (
             {"spoiler_panel": line((0.5, 0), (1.5, 0.75), (29, 0.75), (30, 0)), "spoilers_armed": None},
             "spoilers_partial",
             "aircraft",
-            "the panels only 0.75",
+            "the panels only 75 %",
         ),
         (
             {

@@ -124,8 +124,7 @@ def origin_words(event: Mapping[str, Any]) -> Markup:
     """Where an event most likely comes from, with its evidence in sentences."""
     where, confidence = event["origin"], event["origin_confidence"]
     said = names.ORIGIN.get(where, where) + (", possibly" if confidence == "possible" else "")
-    evidence = " ".join(words.sentence(words.plain(text)) for text in event["evidence"] or [])
-    return Markup("{} {}. {}").format(marks.origin(where, confidence), said, evidence)
+    return Markup("{} {}. {}").format(marks.origin(where, confidence), said, words.evidence(event["evidence"] or []))
 
 
 def _when(event: dict[str, Any]) -> str:

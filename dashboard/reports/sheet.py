@@ -191,7 +191,7 @@ def origins(of: Subject) -> list[Markup]:
                 "; ".join(dict.fromkeys(titles)),
                 names.ORIGIN.get(str(where), str(where)).lower(),
                 ", possibly" if confidence == "possible" else "",
-                " ".join(words.sentence(words.plain(str(text))) for text in evidence),
+                words.evidence(evidence),
             )
         )
     return said

@@ -156,3 +156,10 @@ def test_no_name_of_a_program_reaches_the_reader():
 )
 def test_times_are_told_from_touchdown(seconds, said):
     assert words.after_touchdown(seconds) == said
+
+
+def test_evidence_is_sentences_and_its_absence_is_said() -> None:
+    assert words.evidence(["the lever of reverser_state.1 was up", "Both moved"]) == (
+        "The lever of reverser state 1 was up. Both moved."
+    )
+    assert words.evidence([]) == "Nothing that was recorded tells."
