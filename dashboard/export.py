@@ -1,8 +1,4 @@
-"""Tables out of the dashboard: the list under its filters as CSV or Parquet, each written into the log first.
-
-A cell that a spreadsheet would take for a formula gets an apostrophe in front: what a recording or a person wrote is
-never run. Parquet keeps every value as it is.
-"""
+"""Tables out of the dashboard: the list under its filters as CSV or Parquet, each written into the log first."""
 
 from __future__ import annotations
 
@@ -10,7 +6,6 @@ from collections.abc import Callable
 from io import BytesIO
 
 import polars as pl
-import polars.selectors as cs
 from flask import Flask, Response, abort, request
 
 from dashboard import recorder
@@ -25,8 +20,6 @@ from fdm.people.errors import PeopleError
 from fdm.people.roles import OFFICER
 
 KINDS = {"csv": "text/csv; charset=utf-8", "parquet": "application/vnd.apache.parquet"}
-FORMULA = r"^[=+\-@\t\r\n]"
-NUMBER = r"^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?$"
 _SAID = ("verdict", "rule_changed", "assigned_to", "maintenance", "training", "in_debriefing", "snoozed_until_utc")
 _DECIDED = ("reason", "note", "decided_by", "decided_utc")
 _LANDINGS = ("week", "place", "judged", "assessed", "silent", "high", "medium", "low")
@@ -99,15 +92,7 @@ TABLES: dict[str, Callable[[Store, Query], pl.DataFrame]] = {
 def encoded(frame: pl.DataFrame, kind: str) -> bytes:
     """The frame as a file of a kind (KINDS)."""
     if kind == "csv":
-        return as_csv(safe_cells(frame)).encode()
+        return as_csv(frame).encode()
     buffer = BytesIO()
     frame.write_parquet(buffer, compression="zstd")
     return buffer.getvalue()
-
-
-def safe_cells(frame: pl.DataFrame) -> pl.DataFrame:
-    """The frame with an apostrophe before every text that a spreadsheet would take for a formula; numbers stay."""
-    flat = frame.with_columns(cs.by_dtype(pl.List(pl.String)).list.join("; ").replace("", None))
-    text = cs.string()
-    formula = text.str.contains(FORMULA) & ~text.str.contains(NUMBER)
-    return flat.with_columns(pl.when(formula).then(pl.lit("'") + text).otherwise(text).name.keep())

@@ -1,8 +1,9 @@
 """Tables out of the archive, as Parquet, CSV or JSON.
 
 Parquet keeps everything as it is. CSV writes lists joined by "; ", times as ISO 8601 in UTC, and nothing for a value
-that is not known; an open-ended upper bound is `inf`. JSON is an array with one object per row; JSON knows no
-infinity and no NaN, so both are null there: null in `upper` beside a number in `value` means open-ended.
+that is not known; an open-ended upper bound is `inf`; a text that a spreadsheet would take for a formula gets an
+apostrophe in front, so that what a recording or a person wrote is never run. JSON is an array with one object per row;
+JSON knows no infinity and no NaN, so both are null there: null in `upper` beside a number in `value` means open-ended.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ import polars.selectors as cs
 from fdm.errors import FdmError
 
 FORMATS = ("parquet", "csv", "json")
+FORMULA = r"^[=+\-@\t\r\n]"
+NUMBER = r"^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?$"
 ISO_TIME = "%Y-%m-%dT%H:%M:%S%.fZ"
 
 
@@ -40,7 +43,9 @@ def as_csv(frame: pl.DataFrame) -> str:
         cs.datetime().dt.strftime(ISO_TIME),
         cs.float().fill_nan(None),
     )
-    return flat.write_csv()
+    text = cs.string()
+    formula = text.str.contains(FORMULA) & ~text.str.contains(NUMBER)
+    return flat.with_columns(pl.when(formula).then(pl.lit("'") + text).otherwise(text).name.keep()).write_csv()
 
 
 def as_json(frame: pl.DataFrame) -> str:

@@ -70,6 +70,14 @@ def test_csv_joins_lists_and_leaves_unknown_cells_empty() -> None:
     assert (rows[2]["upper"], rows[2]["evidence"]) == ("inf", "")
 
 
+def test_csv_has_no_cell_that_a_spreadsheet_would_run() -> None:
+    """The characters are those of the OWASP page on CSV injection."""
+    frame = pl.DataFrame({"tail": ["=1+1", "@cmd", "-2+3", "-2.5", "QQ-LMA"], "value": [-1.5] * 5})
+    rows = list(csv.DictReader(io.StringIO(as_csv(frame))))
+    assert [row["tail"] for row in rows] == ["'=1+1", "'@cmd", "'-2+3", "-2.5", "QQ-LMA"]
+    assert {row["value"] for row in rows} == {"-1.5"}
+
+
 def test_a_table_without_rows_keeps_its_columns() -> None:
     empty = FRAME.clear()
     assert as_csv(empty).strip() == ",".join(FRAME.columns)

@@ -82,7 +82,7 @@ def _row(held: Held, card: RuleCard, counts: Mapping[str, int]) -> Markup:
     assessed, missing = counts.get("assessed", 0), counts.get("missing", 0)
     events = sum(counts.get(level, 0) for level in LEVELS)
     tail = (
-        Markup('{} <span class="soft">of {:,}</span>').format(f"{missing:,}", assessed + missing)
+        Markup('{} <span class="soft">of {:,}</span>').format(_shown(held, missing), assessed + missing)
         if missing
         else Markup("none")
     )
@@ -95,13 +95,18 @@ def _row(held: Held, card: RuleCard, counts: Mapping[str, int]) -> Markup:
         names.measure(card.measure),
         _limit_cells(card, card.limits),
         marks.joined(
-            Markup('<span class="mark-count">{} {:,}</span>').format(marks.severity(level), counts[level])
+            Markup('<span class="mark-count">{} {}</span>').format(marks.severity(level), _shown(held, counts[level]))
             for level in LEVELS
             if counts.get(level)
         ),
-        words.rate_alone(rate(events, assessed)),
+        Markup('<span class="soft">too few</span>') if held.hides(events) else words.rate_alone(rate(events, assessed)),
         tail,
     )
+
+
+def _shown(held: Held, count: int) -> str:
+    """A count, or only that it is too small to be shown to this reader."""
+    return f"< {held.least}" if held.hides(count) else f"{count:,}"
 
 
 def _limit_cells(card: RuleCard, limits: Mapping[str, float]) -> Markup:
@@ -219,16 +224,18 @@ def _limits(card: RuleCard) -> Markup:
 def _found(held: Held, found: list[Tile], query: Query) -> Markup:
     total = sum(tile.events for tile in found)
     rows = marks.joined(
-        Markup('<div class="tile">{}<p class="count">{:,}</p><p class="soft">{}</p>{}</div>').format(
+        Markup('<div class="tile">{}<p class="count">{}</p><p class="soft">{}</p>{}</div>').format(
             marks.severity_words(tile.severity),
-            tile.events,
-            words.rate(tile.rate),
-            marks.rate_weeks(tile.severity, tile.weeks),
+            _shown(held, tile.events),
+            "" if held.hides(tile.events) else words.rate(tile.rate),
+            "" if held.hides(tile.events) else marks.rate_weeks(tile.severity, tile.weeks),
         )
         for tile in found
     )
     link = (
-        Markup('<a href="/{}">{} in all weeks</a>').format(query.link(), words.count(total, "event"))
+        Markup('<a href="/{}">{} in all weeks</a>').format(
+            query.link(), f"Fewer than {held.least} events" if held.hides(total) else words.count(total, "event")
+        )
         if total
         else "No event so far."
     )
@@ -240,8 +247,8 @@ def _not_assessed(held: Held, card: RuleCard) -> Markup:
     if not reasons:
         return Markup('<h2><b>Not assessed</b></h2><p class="prose">Every landing was assessed.</p>')
     body = marks.joined(
-        Markup('<tr><td>{} {}</td><td class="num">{:,}</td></tr>').format(
-            marks.HATCH, words.sentence(r.sentence), r.landings
+        Markup('<tr><td>{} {}</td><td class="num">{}</td></tr>').format(
+            marks.HATCH, words.sentence(r.sentence), _shown(held, r.landings)
         )
         for r in reasons
     )

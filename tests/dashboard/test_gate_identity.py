@@ -21,7 +21,7 @@ from fdm.people.errors import NotAllowed
 from fdm.people.pseudonyms import Pseudonyms
 from fdm.people.roles import ADMINISTRATOR, ANALYST, CAPTAIN, OFFICER, Actor
 from fdm.people.store import People
-from fdm.people.views import LEFT_OUT
+from fdm.people.views import LEAST, LEFT_OUT
 
 VERA, KAI, ANA = Actor("vera", OFFICER), Actor("kai", CAPTAIN), Actor("ana", ANALYST)
 NAMES = Pseudonyms(b"k" * 32)
@@ -198,6 +198,21 @@ def test_no_page_of_an_analyst_tells_who_or_when(store, page):
         listing = str(page.listing(store.held(), parse(""))) if hasattr(page, "listing") else ""
     assert len(text + listing) > 1000
     assert not found_in(text + listing, identities(store))
+
+
+def test_a_rule_tells_an_analyst_no_count_so_small_that_it_could_point_at_somebody(store):
+    counts = store.held().events.group_by("rule", "severity").len()
+    few = counts.filter(pl.col("len") < LEAST).row(0, named=True)
+    mark = f"</svg> {few['len']}</span>"
+    with access.acting(ANA):
+        listed, told = as_text(rules.layout(store, "", "")), as_text(rules.layout(store, few["rule"], ""))
+    assert mark not in listed
+    assert f"&lt; {LEAST}" in listed
+    assert f'<p class=\\"count\\">{few["len"]}</p>' not in told
+    assert f'<p class=\\"count\\">&lt; {LEAST}</p>' in told
+    assert mark in as_text(rules.layout(store, "", ""))
+    whole = as_text(rules.layout(store, few["rule"], ""))
+    assert f'<p class=\\"count\\">{few["len"]}</p>' in whole
 
 
 def test_an_analyst_reads_a_landing_by_its_key_alone(store):
