@@ -333,8 +333,9 @@ def note(
     colour: str = "ink3",
     xref: str = "paper",
     yanchor: str = "middle",
+    ground: str | None = None,
 ) -> Json:
-    """Words on the chart."""
+    """Words on the chart; with a ground, what is drawn behind them does not run through them."""
     return {
         "text": text,
         "x": x,
@@ -348,6 +349,7 @@ def note(
         "showarrow": False,
         "align": anchor,
         "font": {"size": size, "color": LIGHT[colour]},
+        **({"bgcolor": LIGHT[ground], "borderpad": 1} if ground else {}),
     }
 
 

@@ -126,7 +126,9 @@ def _bounded_dot(found: Finding, row: Placed, axis: TimeAxis) -> tuple[Json, Jso
     text = words.bounded(event["value"], event["lower"], event["upper"], event["unit"])
     left = (high - axis.range[0]) / (axis.range[1] - axis.range[0]) > 0.7
     anchor, x, shift = ("right", low, -6) if left else ("left", high, 6)
-    return dot, note(f"<b>{text}</b>", x, row.middle, anchor=anchor, shift=shift, colour="ink", xref="x")
+    return dot, note(
+        f"<b>{text}</b>", x, row.middle, anchor=anchor, shift=shift, colour="ink", xref="x", ground="paper"
+    )
 
 
 def draw_steps(steps: Sequence[Step], stack: Stack, axis: TimeAxis) -> list[Json]:

@@ -183,7 +183,7 @@ def _curve(found: Swept, floor: float, ceiling: float) -> Markup:
         for kind, ys in (("tune-certain", lower), ("tune-possible", upper))
     )
     ticks = marks.joined(
-        _tick(100 * (1 - (math.log10(v) - floor) / (ceiling - floor)), f"{v:g}") for v in _thirds(floor, ceiling)
+        _tick(100 * (1 - (math.log10(v) - floor) / (ceiling - floor)), f"{v:,g}") for v in _thirds(floor, ceiling)
     )
     dots = marks.joined(
         Markup('<i class="tune-point open" data-possible="{0}"></i><i class="tune-point" data-certain="{0}"></i>'

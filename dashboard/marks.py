@@ -8,7 +8,8 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -38,6 +39,7 @@ def unbroken(text: str) -> str:
     return _UNIT.sub("\u00a0", text)
 
 
+@cache
 def severity(level: str, *, certain: bool = True) -> Markup:
     """Diamond, triangle or disc; filled when certain, hollow when only possible."""
     return Markup('<svg class="sev {} {}" viewBox="0 0 14 14" aria-hidden="true">{}</svg>').format(
@@ -45,6 +47,7 @@ def severity(level: str, *, certain: bool = True) -> Markup:
     )
 
 
+@cache
 def severity_words(level: str, *, certain: bool = True) -> Markup:
     """The mark with its word: shape, word and colour say the same thing."""
     tail = Markup('<span class="soft"><span class="comma">, </span>possible</span>') if not certain else Markup("")
@@ -53,6 +56,7 @@ def severity_words(level: str, *, certain: bool = True) -> Markup:
     )
 
 
+@cache
 def origin(where: str | None, confidence: str | None = "likely") -> Markup:
     """Three fixed places (crew, aircraft, recording): filled likely, open not ruled out, dot ruled out."""
     shapes = joined(
@@ -101,13 +105,9 @@ def _r(x: float) -> float:
     return round(x, 2)
 
 
-def limit_column(at: float | None, lower: float | None, upper: float | None, levels: Iterable[str]) -> Markup:
+def limit_column(at: float | None, lower: float | None, upper: float | None, levels: Collection[str]) -> Markup:
     """One row's value among the limits, which stand at the same place in every row."""
-    lines = joined(
-        Markup('<line class="limit {0}" x1="{1}%" x2="{1}%" y1="0" y2="28"/>').format(level, pct(i + 1))
-        for i, level in enumerate(("low", "medium", "high"))
-        if level in levels
-    )
+    lines = _limit_lines(frozenset(levels))
     if at is None or math.isnan(at):
         return Markup('<svg class="limits" aria-hidden="true">{}</svg>').format(lines)
     best = pct(at)
@@ -117,6 +117,15 @@ def limit_column(at: float | None, lower: float | None, upper: float | None, lev
     value = capped(min(low, high), best, 99.0 if open_end else max(low, high), 14, open_end=open_end)
     track = Markup('<line class="track" x1="2%" x2="98%" y1="14" y2="14"/>')
     return Markup('<svg class="limits" aria-hidden="true">{}{}{}</svg>').format(track, lines, value)
+
+
+@cache
+def _limit_lines(levels: frozenset[str]) -> Markup:
+    return joined(
+        Markup('<line class="limit {0}" x1="{1}%" x2="{1}%" y1="0" y2="28"/>').format(level, pct(i + 1))
+        for i, level in enumerate(("low", "medium", "high"))
+        if level in levels
+    )
 
 
 def drawn_levels(limits: Mapping[str, float]) -> list[str]:

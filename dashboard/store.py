@@ -31,6 +31,7 @@ from fdm.people.roles import ANALYST, CAPTAIN, OFFICER, Actor
 FEWEST_FOR_SPREAD = 20
 SIGNS = 4  # of a landing's pseudonym, to call it by
 KEPT_TABLES = 200  # four for each of the landings read last
+KEPT_VALUES = 12  # measures of all landings; one landing's standing asks for about seven
 KEPT_COUNTS = 4  # what was counted last over all landings
 NO_LANDING = "This landing is not in the archive."
 SEE_EVERY_LANDING = (OFFICER, ANALYST)
@@ -142,6 +143,7 @@ class Store:
         self._spreads: dict[str, pl.DataFrame] = {}
         self._read_last: OrderedDict[tuple[object, str, str], Any] = OrderedDict()
         self._counted_last: OrderedDict[tuple[object, ...], Any] = OrderedDict()
+        self._values_last: OrderedDict[tuple[object, ...], pl.DataFrame] = OrderedDict()
 
     # as the viewer may see it ----------------------------------------------------------------------------------------
 
@@ -261,8 +263,13 @@ class Store:
 
     def fleet_values(self, measure: str, fleet: str | None) -> pl.DataFrame:
         """`landing_id`, `value` of one measure on the landings of a fleet, to count among; never to be listed."""
-        landings = self.whole().landings.filter(pl.col("fleet").eq_missing(pl.lit(fleet, pl.String)))
-        return self._source.measure_values(measure).join(landings.select("landing_id"), on="landing_id", how="semi")
+
+        def read() -> pl.DataFrame:
+            landings = self.whole().landings.filter(pl.col("fleet").eq_missing(pl.lit(fleet, pl.String)))
+            return self._source.measure_values(measure).join(landings.select("landing_id"), on="landing_id", how="semi")
+
+        key = (self.whole().stamp, measure, fleet)
+        return self._remembered(self._values_last, key, KEPT_VALUES, read)
 
     def alike_without_events(self, key: str) -> list[dict[str, Any]]:
         """Landings to lay over one, the most alike first, for exemplars.in_words: no key, flight or day among them."""
@@ -338,33 +345,28 @@ class Store:
 
     def kept(self, what: tuple[object, ...], make: Callable[[], Counted]) -> Counted:
         """What was made under this name from the results in force, made again when there are others."""
-        key = (self.whole().stamp, *what)
-        with self._lock:
-            if key in self._counted_last:
-                self._counted_last.move_to_end(key)
-                found: Counted = self._counted_last[key]
-                return found
-        made = make()
-        with self._lock:
-            self._counted_last[key] = made
-            while len(self._counted_last) > KEPT_COUNTS:
-                self._counted_last.popitem(last=False)
-        return made
+        return self._remembered(self._counted_last, (self.whole().stamp, *what), KEPT_COUNTS, make)
 
     def _of_landing(self, table: str, landing_id: str) -> Any:
         """A table of one landing; those of the landings read last are kept, as one page asks several times."""
         key = (self.whole().stamp, table, landing_id)
         source = self._source
+        return self._remembered(self._read_last, key, KEPT_TABLES, lambda: getattr(source, table)(landing_id))
+
+    def _remembered(
+        self, kept: OrderedDict[Any, Counted], key: object, most: int, make: Callable[[], Counted]
+    ) -> Counted:
+        """What is kept under a key, made when it is not; of the things asked for last, the most."""
         with self._lock:
-            if key in self._read_last:
-                self._read_last.move_to_end(key)
-                return self._read_last[key]
-        found = getattr(source, table)(landing_id)
+            if key in kept:
+                kept.move_to_end(key)
+                return kept[key]
+        made = make()
         with self._lock:
-            self._read_last[key] = found
-            while len(self._read_last) > KEPT_TABLES:
-                self._read_last.popitem(last=False)
-        return found
+            kept[key] = made
+            while len(kept) > most:
+                kept.popitem(last=False)
+        return made
 
 
 def _new_names() -> Pseudonyms:

@@ -177,6 +177,19 @@ def test_a_landing_is_told_whole(watched, held):
     expect(page.locator("[id^=rule-]")).to_have_count(len(RULES))
 
 
+def test_the_chart_library_comes_once_and_before_the_page_asks_for_its_parts(browser, address, held):
+    """Its 1.4 MB are the longest wait of a first load, so nothing may wait before asking for them."""
+    for path, wanted in (("/", 1), (f"/landing/{held.landings['landing_id'][0]}", 1), ("/rules", 0)):
+        asked: list[str] = []
+        with watching(browser, address) as watched:
+            watched.page.on("request", lambda request, asked=asked: asked.append(request.url))
+            page = watched.open(path)
+            expect(page.locator(".main-svg" if wanted else "#page h1").first).to_be_visible()
+        library = [i for i, url in enumerate(asked) if "plotly.min.js" in url]
+        assert len(library) == wanted, path
+        assert all(i < asked.index(next(url for url in asked if url.endswith("/_dash-layout"))) for i in library)
+
+
 def test_the_cursor_reads_values_by_keys_and_by_mouse(watched, held):
     landing_id = held.landings.filter(pl.col("high") == 0)["landing_id"][0]
     page = watched.open(f"/landing/{landing_id}")

@@ -14,6 +14,7 @@ from test_dashboard_store import Empty
 from dashboard.app import find_page
 from dashboard.pages import evidence, glance, landing, landings, lines, not_assessed, rules, week
 from dashboard.query import Query, parse
+from dashboard.reasons import by_reason
 from dashboard.store import Store
 
 
@@ -158,6 +159,19 @@ def test_not_assessed_counts_landings_by_reason(held, archive):
     missing = archive.outcomes().filter(pl.col("outcome") == "not_assessed")
     for reason, n in missing.group_by("reason").agg(pl.col("landing_id").n_unique()).iter_rows():
         assert f"{reason[0].upper()}{reason[1:]}. {n} " in said
+
+
+def test_reasons_that_differ_in_what_was_measured_stand_in_one_line(held):
+    told = {i: f"gap of {i} s in spoiler_handle where the change happened" for i in (4, 12, 5)}
+    ids = held.landings["landing_id"].head(4).to_list()
+    rows = [(key, "late_spoilers", reason) for key, reason in zip(ids, [*told.values(), told[4]], strict=True)]
+    rows.append((ids[0], "late_reverse", "no sample from 2 s to 9 s after touchdown"))
+    missing = pl.DataFrame(rows, schema=["landing_id", "rule", "reason"], orient="row")
+    found = {one.sentence: one.landings for one in by_reason(missing, held)}
+    assert found == {
+        "gap of 4 to 12 s in spoiler handle where the change happened": 4,
+        "no sample from 2 s to 9 s after touchdown": 1,
+    }
 
 
 @pytest.mark.parametrize(
