@@ -62,6 +62,8 @@ def percentile(found: Standing) -> str:
     elif best <= 1 - ROUNDS_TO_ALL:
         where = f"Less than all of {words.count(found.n, 'landing')}"
         where += f" (at least {_percent(1 - high)} %)" if _percent(1 - high) != "100" else ""
+    elif _percent(best) == "0":
+        where = f"Among the lowest 1 % of {words.count(found.n, 'landing')}"
     else:
         sides = sorted((low, high))
         bounds = "" if _percent(sides[0]) == _percent(sides[1]) else f" ({_percent(sides[0])}–{_percent(sides[1])})"

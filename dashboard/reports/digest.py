@@ -40,7 +40,7 @@ def html(of: Digest) -> str:
 def _first(of: Digest) -> Markup:
     week = of.week
     weeks = words.count(len(week.kinds[0].weeks) if week.kinds else 0, "week")
-    span = f"{weeks}, one scale; line: rate of the weeks before; ring: outside its limits"
+    span = f"{weeks}, one scale; line: the weeks before; ring: outside limits"
     return Markup(
         '<h1>{}</h1><p class="finding">{}</p><div class="two"><div>{}{}</div><div>{}{}</div></div>{}{}{}{}'
     ).format(
@@ -50,7 +50,7 @@ def _first(of: Digest) -> Markup:
         _landings(of),
         heading("Events", f"per 1,000 of {week.assessed.part:,} assessed"),
         _severities(of),
-        heading("Rate by kind", f"events per 1,000 landings that could be assessed, {span}") if week.kinds else "",
+        heading("Rate by kind", f"events per 1,000 assessed landings, {span}") if week.kinds else "",
         multiples.drawing(week.kinds),
         heading("Kinds, severities and decisions", _decided(week.decided, week.to_decide)),
         _kinds(week.kinds),

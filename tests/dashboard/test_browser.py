@@ -229,7 +229,7 @@ def rgb(colour: str) -> str:
     return "rgb({}, {}, {})".format(*(int(colour[i : i + 2], 16) for i in (1, 3, 5)))
 
 
-@pytest.mark.parametrize("width", [1280, 1920])
+@pytest.mark.parametrize("width", [640, 1280, 1920])  # 640: a window of 1280 at 200 %
 def test_nothing_sticks_out_of_the_window(browser, address, held, width):
     with watching(browser, address, width=width) as watched:
         for path in ("/", "/landing/{id}", "/landings", "/rules", "/rules/late_spoilers", "/not-assessed"):

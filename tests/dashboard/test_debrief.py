@@ -16,6 +16,7 @@ from dashboard import debriefing, exemplars, expected, samples
 from dashboard.access import acting, viewer
 from dashboard.desk import Desk
 from dashboard.pages import debrief, landing
+from dashboard.standing_marks import percentile
 from dashboard.standings import one_each, shares_below, standing
 from dashboard.steps import step_rows
 from dashboard.store import Store
@@ -242,6 +243,12 @@ def test_the_percentile_and_its_bounds_are_those_of_scipy():
         assert share == pytest.approx(stats.percentileofscore(values, x, kind="mean") / 100)
     assert found.quantiles == pytest.approx(np.quantile(values, [0.05, 0.25, 0.5, 0.75, 0.95]))
     assert found.n == 400
+
+
+def test_nobody_reads_more_than_0_per_cent():
+    values = fleet([0.5, *np.linspace(1.0, 3.0, 399)])  # one of 400 is below: a quarter of a per cent
+    found = standing(RULES["late_spoilers"], "Tern 200", measured(0.8, 0.7, 0.9), values)
+    assert percentile(found).startswith("Among the lowest 1 % of 400 landings; half lie")
 
 
 def test_nineteen_landings_are_too_few_and_twenty_are_not():
