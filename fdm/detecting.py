@@ -37,6 +37,7 @@ class PartJob:
     measured  folder of its measured values, to be made unless `known`
     before    the results in force, if any
     dead      dead discretes among its landings (tails.DEAD)
+    settled   whether `dead` is final; else a part that hints at a dead discrete is not judged yet
     """
 
     part: str
@@ -45,6 +46,7 @@ class PartJob:
     known: bool
     before: PartResults | None
     dead: pl.DataFrame
+    settled: bool
 
 
 @dataclass(frozen=True)
@@ -183,8 +185,24 @@ def _kept(storage: Storage, folder: str) -> Fresh:
 
 
 def _judge_part(storage: Storage, job: PartJob, book: RuleBook, fresh: Fresh | None) -> Done:
-    folder = judged_folder(job.part, job.measured, job.dead, book)
     values = fresh or _kept(storage, job.measured)
+    ids = values.landings["landing_id"]
+    left_out = tuple(ids.filter(~ids.is_in(list(job.live))))
+    results = PartResults(
+        measured=job.measured,
+        judged="",
+        live=live_digest(job.live),
+        landings=len(ids) - len(left_out),
+        believed=False,
+        dead=dead_digest(job.dead),
+        left_out=left_out,
+        suspects=values.suspects,
+        events={},
+        outcomes={},
+    )
+    if values.suspects and not job.settled:
+        return Done(job.part, results, 0 if fresh is None else len(ids))
+    folder = judged_folder(job.part, job.measured, job.dead, book)
     if storage.exists(f"{folder}/{WHOLE}"):
         whole = read_whole(storage, folder)
         outcomes, events = (read_parquet(storage, f"{folder}/{name}.parquet") for name in ("outcomes", "events"))
@@ -192,18 +210,11 @@ def _judge_part(storage: Storage, job: PartJob, book: RuleBook, fresh: Fresh | N
     else:
         outcomes, events, believed, anew = _judged(storage, job, book, values, folder)
         judged = values.landings.height if anew else 0
-    ids = values.landings["landing_id"]
-    left_out = tuple(ids.filter(~ids.is_in(list(job.live))))
     there = ~pl.col("landing_id").is_in(list(left_out))
-    results = PartResults(
-        measured=job.measured,
+    results = replace(
+        results,
         judged=folder,
-        live=live_digest(job.live),
-        landings=len(ids) - len(left_out),
         believed=believed,
-        dead=dead_digest(job.dead),
-        left_out=left_out,
-        suspects=values.suspects,
         events=dict(events.filter(there)["severity"].value_counts().iter_rows()),
         outcomes=dict(outcomes.filter(there)["outcome"].value_counts().iter_rows()),
     )

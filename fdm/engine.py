@@ -147,9 +147,11 @@ class _Detection:
         return {p for p, f in there.items() if self.store.storage.exists(f"{f}/{WHOLE}")}
 
     def _job(self, part: str, folder: str, known: bool, dead: pl.DataFrame | None = None) -> PartJob:
-        before = self.found.get(part) or self.before.get(part)
-        before = before if before and (part in self.found or self._kept(before)) else None
-        return PartJob(part, tuple(self.live[part]), folder, known, before, NOTHING_DEAD if dead is None else dead)
+        before = self.before.get(part)
+        before = before if before and self._kept(before) else None
+        settled = part in self.found
+        nothing = NOTHING_DEAD if dead is None else dead
+        return PartJob(part, tuple(self.live[part]), folder, known, before, nothing, settled)
 
     def _holds(self, part: str, dead: pl.DataFrame | None) -> bool:
         """Whether a part's judgements are those of this rule book, these landings and these dead discretes."""
@@ -173,7 +175,7 @@ class _Detection:
             return
         self.found[one.part] = one.results
         self.measured[one.part] = self.measured.get(one.part, 0) + one.measured
-        self.judged[one.part] = max(self.judged.get(one.part, 0), one.judged)  # again, when a tail's discrete is dead
+        self.judged[one.part] = max(self.judged.get(one.part, 0), one.judged)  # again, when a discrete was dead before
 
     def _stop_if_failed(self) -> None:
         if self.failed:
