@@ -1,7 +1,7 @@
 """What a delay cost against JSBSim, which flew the same landing without it.
 
-The numbers to reach are the project's own: of the cases answered, at least 80 %, nine in ten within 25 % or
-30 m, median error 10 m, and the stated 80 % interval holding 70 to 90 %. `python -m tests.outside.cost_study` is bigger.
+The numbers to reach are the project's own: of the cases answered, at least 80 %, nine in ten within 25 % or 30 m,
+median error 10 m, and the stated 80 % interval holding 70 to 90 %. `python -m tests.outside.cost_study` is bigger.
 """
 
 from __future__ import annotations
