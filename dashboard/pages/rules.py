@@ -99,7 +99,9 @@ def _row(held: Held, card: RuleCard, counts: Mapping[str, int]) -> Markup:
             for level in LEVELS
             if counts.get(level)
         ),
-        Markup('<span class="soft">too few</span>') if held.hides(events) else words.rate_alone(rate(events, assessed)),
+        Markup('<span class="soft">too few</span>')
+        if any(held.hides(counts.get(level, 0)) for level in LEVELS)  # a total less the others would tell the small one
+        else words.rate_alone(rate(events, assessed)),
         tail,
     )
 
@@ -232,9 +234,10 @@ def _found(held: Held, found: list[Tile], query: Query) -> Markup:
         )
         for tile in found
     )
+    small = any(held.hides(tile.events) for tile in found)  # a total less the others would tell the small one
     link = (
         Markup('<a href="/{}">{} in all weeks</a>').format(
-            query.link(), f"Fewer than {held.least} events" if held.hides(total) else words.count(total, "event")
+            query.link(), "Events" if small else words.count(total, "event")
         )
         if total
         else "No event so far."

@@ -15,6 +15,7 @@ from dashboard import access, words
 from dashboard.desk import Desk
 from dashboard.pages import landing, landings, not_assessed, rules
 from dashboard.query import parse
+from dashboard.queue import Tile
 from dashboard.store import Store
 from fdm.people.acts import Judged
 from fdm.people.errors import NotAllowed
@@ -22,6 +23,7 @@ from fdm.people.pseudonyms import Pseudonyms
 from fdm.people.roles import ADMINISTRATOR, ANALYST, CAPTAIN, OFFICER, Actor
 from fdm.people.store import People
 from fdm.people.views import LEAST, LEFT_OUT
+from fdm.statistics import rate
 
 VERA, KAI, ANA = Actor("vera", OFFICER), Actor("kai", CAPTAIN), Actor("ana", ANALYST)
 NAMES = Pseudonyms(b"k" * 32)
@@ -213,6 +215,18 @@ def test_a_rule_tells_an_analyst_no_count_so_small_that_it_could_point_at_somebo
     assert mark in as_text(rules.layout(store, "", ""))
     whole = as_text(rules.layout(store, few["rule"], ""))
     assert f'<p class=\\"count\\">{few["len"]}</p>' in whole
+
+
+def test_a_small_count_does_not_come_out_as_a_total_less_the_others(store):
+    found = [Tile("high", 2, 2, rate(2, 300), []), Tile("medium", 40, 40, rate(40, 300), [])]
+    with access.acting(ANA):
+        held = store.held()
+        told = str(rules._found(held, found, parse("")))
+        row = str(rules._row(held, RULES["late_spoilers"], {"assessed": 300, "high": 2, "medium": 40}))
+    assert "40" in told
+    assert "42 events" not in told
+    assert "too few" in row
+    assert "42 events" in str(rules._found(store.held(), found, parse("")))
 
 
 def test_an_analyst_reads_a_landing_by_its_key_alone(store):
