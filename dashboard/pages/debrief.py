@@ -156,8 +156,8 @@ def register(app: Dash, store: Store) -> None:
         Input("debrief-beside", "data"),
     )
     @open_to(CAPTAIN, OFFICER)
-    def show_rollout(asked: Mapping[str, str], beside: str | None) -> tuple[Any, Any, Any]:
-        return rollout(store, asked["key"], beside)
+    def show_rollout(asked: Mapping[str, str] | None, beside: str | None) -> tuple[Any, Any, Any]:
+        return rollout(store, asked["key"], beside) if asked else (None, None, no_update)
 
     @app.callback(Output("debrief-notes", "markup"), Input("debrief-ask", "data"), State("debrief-asked", "data"))
     @open_to(CAPTAIN, OFFICER)

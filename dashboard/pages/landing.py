@@ -63,8 +63,8 @@ def register(app: Dash, store: Store) -> None:
 
     @app.callback(Output("rollout-traces-figure", "data"), Input("landing-asked", "data"))
     @open_to(OFFICER, ANALYST)
-    def show_traces(asked: Mapping[str, str]) -> dict[str, Any] | None:
-        return figure(store, asked["landing"], parse(asked["search"]).event)
+    def show_traces(asked: Mapping[str, str] | None) -> dict[str, Any] | None:
+        return figure(store, asked["landing"], parse(asked["search"]).event) if asked else None
 
     paint(app, "rollout-traces")
 
