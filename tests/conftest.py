@@ -24,11 +24,13 @@ SLOW = {  # files whose tests are all marked slow
     "test_cost_twins.py",
     "test_debrief_in_browser.py",
     "test_deciding_in_browser.py",
+    "test_engine.py",
     "test_faults.py",
     "test_gate_leaks.py",
     "test_limits_in_browser.py",
     "test_never_lost.py",
     "test_officer_in_browser.py",
+    "test_real_archive.py",
     "test_retention.py",
     "test_sample_flights.py",
     "test_sample_physics.py",
@@ -36,6 +38,7 @@ SLOW = {  # files whose tests are all marked slow
     "test_scale_faults.py",
     "test_scale_stores.py",
     "test_scale_workers.py",
+    "test_sheet.py",
     "test_wheel.py",
 }
 LONGEST_FIRST = (  # so that two workers end together
