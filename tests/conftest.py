@@ -20,6 +20,7 @@ NO_CHROMIUM = "Chromium is not installed, so no page can be looked at. On Debian
 
 SLOW = {  # files whose tests are all marked slow
     "test_accessible.py",
+    "test_browser.py",
     "test_cost_archive.py",
     "test_cost_twins.py",
     "test_debrief_in_browser.py",
