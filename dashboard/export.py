@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from io import BytesIO
 
 import polars as pl
 from flask import Flask, Response, abort, request
@@ -15,7 +14,7 @@ from dashboard.query import ALL_WEEKS, Query, parse
 from dashboard.queue import listed_events, matching, week_of
 from dashboard.store import Store
 from fdm import schemas
-from fdm.exporting import as_csv
+from fdm.exporting import encoded
 from fdm.people.errors import PeopleError
 from fdm.people.roles import OFFICER
 
@@ -87,12 +86,3 @@ TABLES: dict[str, Callable[[Store, Query], pl.DataFrame]] = {
     "not-assessed": not_assessed,
     "landings": landing_table,
 }
-
-
-def encoded(frame: pl.DataFrame, kind: str) -> bytes:
-    """The frame as a file of a kind (KINDS)."""
-    if kind == "csv":
-        return as_csv(frame).encode()
-    buffer = BytesIO()
-    frame.write_parquet(buffer, compression="zstd")
-    return buffer.getvalue()

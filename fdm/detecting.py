@@ -193,12 +193,9 @@ def _judge_part(storage: Storage, job: PartJob, book: RuleBook, fresh: Fresh | N
         judged="",
         live=live_digest(job.live),
         landings=len(ids) - len(left_out),
-        believed=False,
         dead=dead_digest(job.dead),
         left_out=left_out,
         suspects=values.suspects,
-        events={},
-        outcomes={},
     )
     if values.suspects and not job.settled:
         return Done(job.part, results, 0 if fresh is None else len(ids))

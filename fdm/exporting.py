@@ -61,19 +61,20 @@ def write_table(frame: pl.DataFrame, path: Path | str, kind: str | None = None) 
     """
     target, kind = Path(path), kind or format_of(path)
     if target.exists() and not target.is_file():  # a pipe or a device is written to, never replaced
-        target.write_bytes(_encoded(frame, kind))
+        target.write_bytes(encoded(frame, kind))
         return
     target = target.resolve()
     aside = target.with_name(f".{target.name}.part")
     try:
-        aside.write_bytes(_encoded(frame, kind))
+        aside.write_bytes(encoded(frame, kind))
         os.replace(aside, target)
     except BaseException:
         aside.unlink(missing_ok=True)
         raise
 
 
-def _encoded(frame: pl.DataFrame, kind: str) -> bytes:
+def encoded(frame: pl.DataFrame, kind: str) -> bytes:
+    """The frame as the content of a file of a kind (FORMATS)."""
     if kind == "parquet":
         buffer = BytesIO()
         frame.write_parquet(buffer, compression="zstd")

@@ -16,6 +16,7 @@ from dashboard.desk import Desk
 from dashboard.pages import decision
 from dashboard.query import Query
 from dashboard.store import Store
+from fdm.exporting import encoded
 from fdm.people.errors import StoreError
 from fdm.people.roles import OFFICER, Actor
 from fdm.people.store import People
@@ -144,9 +145,9 @@ def test_landings_and_what_was_not_assessed(client, held):
 def test_a_cell_is_never_a_formula(text, cell):
     """The characters are those of the OWASP page on CSV injection."""
     frame = pl.DataFrame({"note": [text], "said": [[text, "x"]], "value": [-1.5]})
-    back = rows_of(export.encoded(frame, "csv"))
+    back = rows_of(encoded(frame, "csv"))
     assert back == [{"note": cell, "said": export_join(text), "value": "-1.5"}]
-    assert pl.read_parquet(io.BytesIO(export.encoded(frame, "parquet"))).equals(frame)
+    assert pl.read_parquet(io.BytesIO(encoded(frame, "parquet"))).equals(frame)
 
 
 def rows_of(data):
