@@ -104,47 +104,56 @@ def _matrix(frame: pl.DataFrame, keys: list[str], whole: bool) -> np.ndarray:
 
 def measures_long(frame: pl.DataFrame, reasons: Sequence[str]) -> pl.DataFrame:
     """The measures table of the contract, from a wide one."""
+    if not (groups := _groups(frame, CATALOGUE)):
+        return pl.DataFrame(schema=MEASURES)
     sentences = pl.Series([None, *reasons[1:]], dtype=pl.String)
-    parts = []
-    for name, engine, key in _groups(frame, CATALOGUE):
-        value, lower, upper = (_number(frame[key + field]) for field in MEASURE_FIELDS[:3])
-        parts.append(
-            pl.DataFrame(
-                {
-                    "landing_id": frame["landing_id"],
-                    "measure": pl.repeat(name, frame.height, dtype=pl.String, eager=True),
-                    "engine": pl.repeat(engine, frame.height, dtype=pl.Int8, eager=True),
-                    "value": value,
-                    "lower": lower,
-                    "upper": upper,
-                    "unit": pl.repeat(CATALOGUE[name].unit, frame.height, dtype=pl.String, eager=True),
-                    "reason": sentences.gather(frame[key + "|why"].cast(pl.UInt32)),
-                }
-            )
-        )
-    return typed(pl.concat(parts), MEASURES) if parts else pl.DataFrame(schema=MEASURES)
+    units = [CATALOGUE[name].unit for name, _, _ in groups]
+    columns = {
+        **_whose(frame, groups, "measure"),
+        **dict(zip(("value", "lower", "upper"), _stacked(frame, groups, MEASURE_FIELDS[:3], pl.Float64), strict=True)),
+        "unit": _each(units, frame.height, pl.String),
+        "reason": sentences.gather(_stacked(frame, groups, ("|why",), pl.UInt32)[0]),
+    }
+    return typed(pl.DataFrame(columns), MEASURES)
 
 
 def instants_long(frame: pl.DataFrame, steps: Sequence[str]) -> pl.DataFrame:
     """The instants table of the contract, from a wide one; steps that did not happen have no row."""
-    parts = []
-    for name, engine, key in _groups(frame, dict.fromkeys(steps)):
-        fields = ("", "|earliest", "|latest", "|speed", "|distance", "|left")
-        numbers = dict(zip(list(INSTANTS)[3:], (_number(frame[key + f]) for f in fields), strict=True))
-        parts.append(
-            pl.DataFrame(
-                {
-                    "landing_id": frame["landing_id"],
-                    "step": pl.repeat(name, frame.height, dtype=pl.String, eager=True),
-                    "engine": pl.repeat(engine, frame.height, dtype=pl.Int8, eager=True),
-                    **numbers,
-                }
-            ).filter(pl.col("at_s").is_not_null())
-        )
-    return typed(pl.concat(parts), INSTANTS) if parts else pl.DataFrame(schema=INSTANTS)
+    if not (groups := _groups(frame, dict.fromkeys(steps))):
+        return pl.DataFrame(schema=INSTANTS)
+    fields = ("", "|earliest", "|latest", "|speed", "|distance", "|left")
+    numbers = zip(list(INSTANTS)[3:], _stacked(frame, groups, fields, pl.Float64), strict=True)
+    columns = {**_whose(frame, groups, "step"), **dict(numbers)}
+    return typed(pl.DataFrame(columns).filter(pl.col("at_s").is_not_null()), INSTANTS)
 
 
-def _groups(frame: pl.DataFrame, names: Mapping[str, object]) -> list[tuple[str, int | None, str]]:
+Groups = Sequence[tuple[str, int | None, str]]  # name, engine, and the column its own columns begin with
+
+
+def _whose(frame: pl.DataFrame, groups: Groups, kind: str) -> dict[str, pl.Series]:
+    """The first columns of a long table: group after group, every landing in each."""
+    return {
+        "landing_id": pl.concat([frame["landing_id"]] * len(groups)),
+        kind: _each([name for name, _, _ in groups], frame.height, pl.String),
+        "engine": _each([engine for _, engine, _ in groups], frame.height, pl.Int8),
+    }
+
+
+def _each(values: Sequence[object], times: int, dtype: type[pl.DataType]) -> pl.Series:
+    return pl.Series(values, dtype=dtype).gather(np.repeat(np.arange(len(values)), times))
+
+
+def _stacked(frame: pl.DataFrame, groups: Groups, fields: Sequence[str], dtype: type[pl.DataType]) -> list[pl.Series]:
+    """Each field of all groups, one group below the other; NaN becomes null."""
+    found = []
+    for field in fields:
+        chosen = frame.select(pl.col([key + field for _, _, key in groups]).cast(dtype))
+        whole = pl.concat(chosen.get_columns())
+        found.append(whole.fill_nan(None) if dtype == pl.Float64 else whole)
+    return found
+
+
+def _groups(frame: pl.DataFrame, names: Mapping[str, object]) -> Groups:
     found: list[tuple[str, int | None, str]] = []
     for key in frame.columns:
         if "|" in key or key == "landing_id":
@@ -154,10 +163,6 @@ def _groups(frame: pl.DataFrame, names: Mapping[str, object]) -> list[tuple[str,
         if name in names:
             found.append((name, int(engine) if dot else None, key))
     return found
-
-
-def _number(column: pl.Series) -> pl.Series:
-    return column.cast(pl.Float64).fill_nan(None)
 
 
 def steps_of(frame: pl.DataFrame) -> list[str]:
