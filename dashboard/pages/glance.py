@@ -154,7 +154,7 @@ def _tile(tile: Tile) -> Markup:
     possible = tile.events - tile.certain
     sure = f"{tile.certain:,} certain, {possible:,} possible" if tile.events else "none"
     return Markup(
-        '<div class="tile"><h2>{}</h2><p class="count">{:,}</p><p>{}</p><p class="soft">{}</p>{}</div>'
+        '<div class="tile"><h2>{}</h2><p class="count">{:,}</p><p class="sure">{}</p><p class="soft">{}</p>{}</div>'
     ).format(
         marks.severity_words(tile.severity),
         tile.events,
