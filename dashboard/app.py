@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 
 from dash import Dash, Input, Output, State, set_props
@@ -41,6 +42,7 @@ from fdm.people.pseudonyms import Pseudonyms, load_key
 from fdm.people.roles import ANALYST, CAPTAIN, OFFICER, ROLES
 from fdm.people.store import People
 
+EARLY = Path(__file__).with_name("assets") / "early.js"
 WORKSHOP = "WORKSHOP"  # in the application's configuration
 log = logging.getLogger(__name__)
 
@@ -180,9 +182,12 @@ def _route(app: Dash, store: Store) -> None:
 
 
 def _index() -> str:
+    """The page that everything is put into. What is fetched by an address of its own version is kept by the browser."""
+    early = f"/assets/early.js?m={EARLY.stat().st_mtime}"
+    charts = f"/_dash-component-suites/plotly/package_data/plotly.min.js?v={version('plotly')}"
     return """<!DOCTYPE html>
 <html lang="en">
 <head>{%metas%}<title>{%title%}</title>{%favicon%}
-<meta name="color-scheme" content="light dark"><script src="/assets/early.js"></script>{%css%}</head>
+<meta name="color-scheme" content="light dark"><script src="EARLY" data-charts="CHARTS"></script>{%css%}</head>
 <body>{%app_entry%}<footer>{%config%}{%scripts%}{%renderer%}</footer></body>
-</html>"""
+</html>""".replace("EARLY", early).replace("CHARTS", charts)

@@ -22,6 +22,7 @@ GUARDS = {
 }
 COOKIE, HEADER, FIELD = "_csrf_token", "X-CSRFToken", "csrf_token"  # what Dash reads, and sends with every callback
 FIXED = ("/_dash-component-suites/", "/assets/", "/login/")
+VERSION = {"m", "v"}  # in the address of a file that is another one when it has changed
 LARGEST_BODY = 2 * 1024 * 1024  # bytes; the largest thing a page sends is a rule book
 SAFE = ("GET", "HEAD", "OPTIONS")
 _TOKEN = re.compile(r"[\w-]{43}\Z", re.ASCII)
@@ -44,6 +45,8 @@ def protect(app: Dash, *, secure: bool = False) -> None:
             answer.headers["Content-Security-Policy"] = policy(app)
             if form_token() != request.cookies.get(COOKIE, ""):
                 answer.set_cookie(COOKIE, form_token(), samesite="Strict", path="/", secure=secure)
+        if request.path.startswith(FIXED) and VERSION.intersection(request.args):
+            answer.headers["Cache-Control"] = "max-age=31536000, immutable"
         if not request.path.startswith(FIXED):
             answer.headers.setdefault("Cache-Control", "no-store")
         return answer

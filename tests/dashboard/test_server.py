@@ -46,6 +46,19 @@ def test_answers_with_data_are_not_kept_by_browsers(client):
     assert get(client, "/_dash-layout").headers["Cache-Control"] == "no-store"
 
 
+def test_files_addressed_by_their_version_are_kept_for_good(client):
+    html = get(client, "/").text
+    own = re.findall(r'(?:src|href|data-charts)="(/assets/[^"]+|[^"]*plotly.min.js[^"]*)"', html)
+    assert any("plotly.min.js" in address for address in own)
+    assert any("early.js" in address for address in own)
+    for address in own:
+        answer = get(client, address)
+        assert answer.status_code == 200, address
+        assert "immutable" in answer.headers["Cache-Control"], address
+    assert "immutable" not in get(client, "/assets/early.js").headers["Cache-Control"]
+    assert get(client, "/_dash-layout?v=1").headers["Cache-Control"] == "no-store"
+
+
 def test_health(client):
     assert (get(client, "/healthz").status_code, get(client, "/healthz").text) == (200, "ok")
 
