@@ -42,10 +42,17 @@ class Batch:
         self._block = block
         self._unusable = unusable or {}
         self._signals: dict[str, Signal] = {}
+        self._numbers: dict[str, np.ndarray] = {}
 
     def has(self, name: str) -> bool:
         """Whether the recorder keeps a parameter; a landing may still be without a usable sample of it."""
         return name in self._block.values
+
+    def fact(self, name: str) -> np.ndarray:
+        """A number known from outside the recordings, (n,) float64 with NaN where it is not known."""
+        if name not in self._numbers:
+            self._numbers[name] = self.facts[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        return self._numbers[name]
 
     def signal(self, name: str) -> Signal:
         """A parameter's samples; KeyError when the recorder does not keep it."""

@@ -144,7 +144,7 @@ def _landings(batch: Rollout) -> pl.DataFrame:
         "bounces": touchdown.bounces.value,
         "touchdown_ground_speed_kt": batch.speed_then(contact.best),
         "touchdown_airspeed_kt": _value(batch, "airspeed", contact.best),
-        "touchdown_distance_m": batch.along_runway_m - _column(batch, "runway_displaced_m"),
+        "touchdown_distance_m": batch.along_runway_m - np.nan_to_num(batch.fact("runway_displaced_m")),
         "gross_weight_kg": _value(batch, "gross_weight", contact.best),
         "headwind_kt": _headwind(batch),
         "rollout_end_s": end_s - contact.best,
@@ -179,11 +179,7 @@ def _with_faults(landings: pl.DataFrame, sentences: list[list[str]]) -> pl.DataF
 def _plain(values: np.ndarray) -> Any:
     if values.dtype == object:
         return values.tolist()
-    return pl.Series(values).fill_nan(None) if values.dtype.kind == "f" else values
-
-
-def _column(batch: Rollout, name: str) -> np.ndarray:
-    return batch.facts[name].cast(pl.Float64).fill_null(0.0).to_numpy()
+    return pl.Series(values, nan_to_null=True) if values.dtype.kind == "f" else values
 
 
 def _value(batch: Rollout, name: str, time_s: np.ndarray) -> np.ndarray:

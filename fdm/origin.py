@@ -93,7 +93,7 @@ def _context(events: pl.DataFrame, measured: Measured, instants: Mapping[str, np
         "thrust_lever": _row_max(None if thrust is None else thrust.value, rows),
         "autobrake": value("autobrake_in_rollout", column),
     }
-    series = [pl.Series(name, np.asarray(x, np.float64)).fill_nan(None) for name, x in numbers.items()]
+    series = [pl.Series(name, np.asarray(x, np.float64), nan_to_null=True) for name, x in numbers.items()]
     return pl.DataFrame([events["rule"], *series]).with_columns(
         pl.Series("engine", engines[column]),
         pl.Series("other", engines[mirror]),

@@ -160,10 +160,8 @@ def _read_series(storage: Storage, part: str, layout: Layout, n: int, rows: np.n
     values = {}
     for step, names in _by_step(layout).items():
         frame = read_parquet(storage, f"{PARTS}/{part}/rate_{step:g}.parquet", columns=names)
+        frame = frame.with_columns(pl.col(name).fill_null(missing_of(name)) for name in names)
         for name in names:
-            column = frame[name]
-            if column.null_count():
-                column = column.fill_null(missing_of(name))
-            matrix = column.to_numpy().astype(dtype_of(name), copy=False).reshape(n, -1)
+            matrix = frame[name].to_numpy().astype(dtype_of(name), copy=False).reshape(n, -1)
             values[name] = matrix if rows is None else matrix[rows]
     return {name: values[name] for name, _ in layout.steps}

@@ -9,7 +9,6 @@ from collections.abc import Callable
 from functools import cached_property
 
 import numpy as np
-import polars as pl
 
 from fdm.batch import Batch
 from fdm.bounded import FINE, Bounded, Instants, both_why
@@ -163,7 +162,7 @@ class Rolling(Batch):
         signal = self.signal("latitude").between(c0, c1)
         latitude, longitude = signal.values, self._longitude_like(signal, c0, c1)
         at, on, towards = (
-            self._fact(name)[:, None] for name in ("runway_latitude_deg", "runway_longitude_deg", "runway_heading_deg")
+            self.fact(name)[:, None] for name in ("runway_latitude_deg", "runway_longitude_deg", "runway_heading_deg")
         )
         north_m = (latitude - at) * M_PER_DEG_LATITUDE
         east_m = (longitude - on) * M_PER_DEG_LATITUDE * np.cos(np.radians(at))
@@ -182,9 +181,6 @@ class Rolling(Batch):
         time_s = latitude.start_s[:, None] + latitude.columns * latitude.step_s
         return np.stack([interpolate(longitude, column) for column in time_s.T], axis=1)
 
-    def _fact(self, name: str) -> np.ndarray:
-        return self.facts[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
-
     def runway_left(self, when: Instants) -> Bounded:
         """Metres of runway ahead at an instant: its length, less the touchdown point, less the distance rolled."""
         unknown = self.reason("runway left not known: the runway's length and ends, and positions, are needed")
@@ -202,7 +198,7 @@ class Rolling(Batch):
 
     @property
     def _length_m(self) -> np.ndarray:
-        return self._fact("runway_length_m")
+        return self.fact("runway_length_m")
 
     # the end of the rollout ----------------------------------------------------------------------------------------
 

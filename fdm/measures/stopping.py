@@ -81,7 +81,7 @@ def landing_distance_factor(batch: Rollout) -> Bounded:
     1.67 and 1.92 in planning; those are of the manual's distances to a full stop.
     """
     left = batch.runway_left(batch.taxi_speed)
-    available = _fact(batch, "runway_length_m") - np.nan_to_num(_fact(batch, "runway_displaced_m"))
+    available = batch.fact("runway_length_m") - np.nan_to_num(batch.fact("runway_displaced_m"))
     with np.errstate(divide="ignore", invalid="ignore"):
         value, lower, upper = (available / (available - x) for x in (left.value, left.lower, left.upper))
     factor = Bounded(value, lower, upper, left.why, left.at)
@@ -101,7 +101,3 @@ def room_by_condition_code_m(batch: Rollout) -> Bounded:
         needed[codes == code] = braking_distance_m(int(code), ROOM_FROM_KT)
     room = batch.runway_left(batch.speed_reached(ROOM_FROM_KT)).map(lambda left: left - needed)
     return room.where(~np.isnan(needed), batch.reason("the flight has no runway condition code from 1 to 6"))
-
-
-def _fact(batch: Rollout, name: str) -> np.ndarray:
-    return batch.facts[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
