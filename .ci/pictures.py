@@ -1,6 +1,6 @@
 """Takes the pictures of README.md and dashboard/TOUR.md, of the invented airline. Run it in the test environment:
 
-    python .ci/pictures.py [ARCHIVE]
+    PYTHONPATH=. python .ci/pictures.py [ARCHIVE]
 
 ARCHIVE is a judged archive, which is not changed; without it the demonstration is made first. What is decided in the
 pictures is kept in a store of their own, which goes with them.
@@ -8,11 +8,8 @@ pictures is kept in a store of their own, which goes with them.
 
 import base64
 import os
-import socket
-import subprocess
 import sys
 import tempfile
-from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import polars as pl
@@ -26,6 +23,7 @@ from fdm.people.acts import Judged
 from fdm.people.location import people_url
 from fdm.people.roles import OFFICER, Actor
 from fdm.people.store import People
+from tests.bench.serving import dashboard
 
 TOP = Path(__file__).resolve().parent.parent
 FOLDER = TOP / ".github" / "pictures"
@@ -48,7 +46,7 @@ def main() -> None:
         os.environ["FDM_PEOPLE_URL"] = f"{folder}/people.sqlite"
         os.environ["FDM_PSEUDONYM_KEY"] = f"{folder}/pseudonym.key"
         week, landing = decided(archive)
-        with served(archive) as address, sync_playwright() as playwright:
+        with dashboard(archive) as address, sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
             page = browser.new_page(viewport=SCREEN, color_scheme="light")
             for name, (path, there) in paths(week, landing).items():
@@ -99,31 +97,6 @@ def decided(archive: Path) -> tuple[str, str]:
             if mine:
                 people.release(event["event_id"], by=BY)
     return week, landing
-
-
-@contextmanager
-def served(archive: Path):
-    """The address of the archive's dashboard, for as long as the block lasts."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    command = [sys.executable, "-m", "fdm", "dashboard", "--archive", str(archive), "--port", str(port)]
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as server:
-        try:
-            wait_for(port, server)
-            yield f"http://127.0.0.1:{port}"
-        finally:
-            server.terminate()
-
-
-def wait_for(port: int, server: subprocess.Popen) -> None:
-    for _ in range(600):
-        with suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=5):
-            return
-        with suppress(subprocess.TimeoutExpired):
-            server.wait(0.1)
-            break
-    raise SystemExit("the dashboard did not start")
 
 
 def screen(page: Page, address: str, there: str, name: str) -> None:
