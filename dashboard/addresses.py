@@ -21,7 +21,8 @@ def split(url: str) -> SplitResult | None:
         _ = parts.port
     except ValueError:
         return None
-    return parts if parts.scheme in ("http", "https") and parts.hostname and url.isascii() else None
+    written = url.isascii() and url.isprintable() and " " not in url
+    return parts if written and parts.scheme in ("http", "https") and parts.hostname else None
 
 
 def is_private(url: str, *, here: bool = True) -> bool:

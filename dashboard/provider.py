@@ -28,6 +28,7 @@ from dashboard.sign_ins import ProviderUnavailable, SignIn, SignInRefused
 
 # Signed with a key that the provider alone has: never "none", never a secret that both know.
 ALGORITHMS = ("RS256", "RS384", "RS512", "PS256", "PS384", "PS512", "ES256", "ES384", "ES512")
+SCOPES = {EMAIL: "openid email", "sub": "openid"}  # by claim; any other is in the profile
 WAITS_S = (5.0, 10.0)  # for a connection, for an answer
 KEPT_S = 3600.0  # how long the provider's documents are believed
 PAUSE_S = 10.0  # how long a provider that did not answer is left alone
@@ -126,7 +127,7 @@ class Provider:
             claims = CodeIDToken(token.claims, token.header, options, params)
             claims.validate(now=int(self._now()), leeway=LEEWAY_S)
         except (JoseError, ValueError, TypeError) as error:
-            log.warning("an ID token of %s was refused: %s", settings.issuer, getattr(error, "error", "") or error)
+            log.warning("an ID token of %s was refused: %s", settings.issuer, _called(error))
             raise SignInRefused("the provider's ID token does not hold") from None
         return dict(claims)
 
@@ -172,7 +173,7 @@ class Provider:
         """The name of an account. An e-mail address counts when it was verified, whatever the case of its letters."""
         claim = self._settings.claim
         name = claims.get(claim)
-        if not isinstance(name, str) or not name:
+        if not isinstance(name, str) or not name or not name.isprintable():
             raise SignInRefused(f"the provider did not tell the {claim} of who logged in")
         if claim != EMAIL:
             return name
@@ -225,7 +226,7 @@ class Provider:
         session = OAuth2Session(
             settings.client_id,
             settings.secret,
-            scope="openid email" if settings.claim == EMAIL else "openid profile",
+            scope=SCOPES.get(settings.claim, "openid profile"),
             code_challenge_method="S256",
             default_timeout=WAITS_S,
         )
@@ -236,3 +237,9 @@ class Provider:
         """The reason goes to the log of the dashboard; who logs in is told that it does not work now."""
         log.warning("nobody can log in at %s: %s", self._settings.issuer, why)
         return ProviderUnavailable(f"{self._settings.name} does not answer now")
+
+
+def _called(error: Exception) -> str:
+    """What was wrong with a token, without anything of the token but the name of a claim."""
+    claim = getattr(error, "claim", "")
+    return f"{type(error).__name__}{f' ({claim})' if claim else ''}"

@@ -16,7 +16,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 from urllib.parse import parse_qs, urlencode, urlsplit
 
-from joserfc import jwt
+from joserfc import jws
 from joserfc.jwk import ECKey, RSAKey
 from joserfc.jws import JWSRegistry
 
@@ -107,7 +107,7 @@ def signed(key: Any, algorithm: str, **header: Any) -> Callable[[dict[str, Any]]
     """How a key signs."""
     head = {"alg": algorithm, "kid": key.kid} | header
     registry = JWSRegistry(algorithms=[algorithm], strict_check_header=False)
-    return lambda claims: jwt.encode(head, claims, key, registry=registry)
+    return lambda claims: jws.serialize_compact(head, json.dumps(claims), key, registry=registry)
 
 
 def _over(honest: dict[str, Any], said: dict[str, Any]) -> dict[str, Any]:
