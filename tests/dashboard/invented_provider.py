@@ -7,18 +7,22 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import hmac
 import json
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
-from urllib.parse import parse_qs, urlencode, urlsplit
+from urllib.parse import parse_qs, urlsplit
 
 from joserfc import jws
 from joserfc.jwk import ECKey, RSAKey
 from joserfc.jws import JWSRegistry
+
+from dashboard.provider_settings import ProviderSettings
 
 CLIENT, SECRET = "watch", "a-secret-of-the-tests"
 RSA = RSAKey.generate_key(2048, {"kid": "rsa", "use": "sig"})
@@ -51,6 +55,10 @@ class InventedProvider:
         self.asked: list[str] = []
         self.tokens: dict[str, Any] = {}
         self._codes: dict[str, dict[str, str]] = {}
+
+    def settings(self, **changed: str) -> ProviderSettings:
+        """The provider as the dashboard knows it."""
+        return replace(ProviderSettings(self.issuer, CLIENT, SECRET, "Invented Air"), **changed)
 
     def described(self) -> dict[str, Any]:
         """OpenID Connect Discovery 1.0, section 3."""
@@ -110,6 +118,23 @@ def signed(key: Any, algorithm: str, **header: Any) -> Callable[[dict[str, Any]]
     return lambda claims: jws.serialize_compact(head, json.dumps(claims), key, registry=registry)
 
 
+def by_hand(header, claims, signature=b""):
+    """A token as RFC 7515, section 7.1, writes it."""
+    parts = [json.dumps(header).encode(), json.dumps(claims).encode()]
+    return ".".join(base64.urlsafe_b64encode(part).decode().rstrip("=") for part in (*parts, signature))
+
+
+def with_secret(secret):
+    """Signed with what others know as well: HS256 (RFC 7518, section 3.2)."""
+
+    def sign(claims):
+        said = by_hand({"alg": "HS256", "kid": "ec"}, claims)[:-1]
+        digest = hmac.new(secret, said.encode(), hashlib.sha256).digest()
+        return f"{said}.{base64.urlsafe_b64encode(digest).decode().rstrip('=')}"
+
+    return sign
+
+
 def _over(honest: dict[str, Any], said: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in (honest | said).items() if value is not None}
 
@@ -163,8 +188,3 @@ class _Handler(BaseHTTPRequestHandler):
 
     def log_message(self, *_said: Any) -> None:
         """Nothing on the terminal."""
-
-
-def query(said: dict[str, str]) -> str:
-    """Parameters as they stand in an address."""
-    return urlencode(said)
