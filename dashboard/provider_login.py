@@ -34,7 +34,7 @@ def register(app: Dash, door: Door, limiter: Limiter) -> None:
 
     def unavailable(there: str, error: ProviderUnavailable) -> Response:
         return page(
-            there, f"{sentence(error)} Try again in a minute, or log in with a password of this dashboard.", 503
+            there, f"{sentence(error)} Try again in a minute, or log in with your password for this dashboard.", 503
         )
 
     @server.get(START, endpoint="provider_start")

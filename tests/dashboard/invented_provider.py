@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs, urlencode, urlsplit
 
 from joserfc import jws
 from joserfc.jwk import ECKey, RSAKey
@@ -158,6 +158,12 @@ class _Handler(BaseHTTPRequestHandler):
     def do_GET(self) -> None:
         provider = self.server.provider  # type: ignore[attr-defined]
         path = urlsplit(self.path).path
+        if path == "/authorize":  # whoever comes is logged in already
+            (there,) = parse_qs(urlsplit(self.path).query)["redirect_uri"]
+            self.send_response(302)
+            self.send_header("Location", f"{there}?{urlencode(provider.logs_in(self.path))}")
+            self.end_headers()
+            return
         said = {
             "/.well-known/openid-configuration": provider.described,
             "/keys": lambda: {"keys": [key.as_dict(private=False) for key in provider.keys]},

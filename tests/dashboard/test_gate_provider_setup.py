@@ -49,7 +49,7 @@ def test_a_provider_that_does_not_answer_is_said_and_passwords_still_work(
     provider.answers[DISCOVERY] = (status, headers, body.replace(b"ISSUER", provider.issuer.encode()))
     said = visitor_alone.get(START)
     assert said.status_code == 503
-    assert "Invented Air does not answer now. Try again in a minute, or log in with a password" in said.text
+    assert "Invented Air does not answer now. Try again in a minute, or log in with your password" in said.text
     assert "/elsewhere" not in provider.asked
     assert visitor_alone.log_in("officer-1").status_code == 303
     assert not logged(provider_people, "failed login", visitor_alone)
