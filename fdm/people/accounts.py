@@ -65,11 +65,16 @@ class Accounts:
         self._hasher = hasher or PasswordHasher()
         self._decoy = ""  # the hash of nobody's password, made when first needed
 
-    def add(self, name: str, role: str, password: str, *, by: Actor) -> None:
-        """A new account. AccountError for a name that is taken or cannot be one, a role, or a poor password."""
+    def add(self, name: str, role: str, password: str | None, *, by: Actor) -> None:
+        """A new account; without a password it is for those whose name is proved elsewhere.
+
+        raises    AccountError for a name that is taken or cannot be one, a role, or a poor password
+        """
         require(by, "user added")
         name, role = _name(name), _role(role)
-        hashed = self._hashed(password, name)
+        # What nobody knows takes as long to refuse as any other password.
+        hashed = self._hasher.hash(secrets.token_hex(32)) if password is None else self._hashed(password, name)
+        detail = {"role": role} | ({"password": "none"} if password is None else {})
 
         def work(connection: Connection) -> Deed:
             if _row(connection, name) is not None:
@@ -77,7 +82,7 @@ class Accounts:
             now = to_text(self._clock())
             said = {"name": name, "role": role, "password_hash": hashed, "epoch": 0}
             connection.execute(insert(users), said | {"created_utc": now, "changed_utc": now, "disabled_utc": None})
-            return Deed(name, {"role": role})
+            return Deed(name, detail)
 
         self._ledger.perform(by, "user added", work)
 

@@ -106,6 +106,18 @@ def test_keys_that_are_not_understood_are_passed_over(visitor_alone, provider):
     assert gone_through(visitor_alone, provider).status_code == 303
 
 
+def test_an_administrator_makes_an_account_for_the_provider_alone(visitor, provider, provider_people):
+    office = browser_of(visitor.app)
+    office.log_in("administrator-1")
+    assert "New account that logs in with Invented Air alone" in office.get("/accounts").text
+    said = office.send("/accounts", act="add without password", name="zoe@example.org", role="captain").text
+    assert "zoe@example.org may now log in at the provider as captain." in said
+    assert visitor.log_in("zoe@example.org", "").status_code == 401
+    provider.claims = {"email": "zoe@example.org"}
+    assert gone_through(visitor, provider).status_code == 303
+    assert provider_people.accounts.who(visitor.cookie("watch_session"), where="").role == "captain"
+
+
 def test_logging_out_ends_our_session(visitor, provider):
     gone_through(visitor, provider)
     visitor.get("/account")

@@ -161,6 +161,15 @@ def test_logging_out_ends_this_session_only(office: People) -> None:
     assert office.audit.entries()["act"].to_list() == ["logout", "login", "login", "user added"]
 
 
+def test_an_account_without_a_password_is_opened_by_none(office: People) -> None:
+    office.accounts.add("zoe", "captain", None, by=ADMINISTRATOR)
+    for password in ("", "None", PASSWORD):
+        with pytest.raises(AccountError):
+            office.accounts.log_in("zoe", password, where=DESK)
+    assert office.accounts.log_in_proved("zoe", where=DESK, by="https://login.example.org").actor.role == "captain"
+    assert "none" in office.audit.entries(act="user added")["detail"][0]
+
+
 def test_a_name_proved_elsewhere_begins_a_session_and_the_log_says_by_whom(office: People) -> None:
     session = office.accounts.log_in_proved("ines", where=DESK, by="https://login.example.org")
     assert office.accounts.who(session.token, where=DESK) == Actor("ines", "officer", DESK)
