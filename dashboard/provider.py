@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from authlib.common.errors import AuthlibBaseError
@@ -91,7 +91,7 @@ class Provider:
     def _tokens(self, session: OAuth2Session, one: SignIn, code: str) -> dict[str, Any]:
         """The tokens for a code, which is worth nothing without the verifier."""
         endpoint = self._endpoint("token_endpoint")
-        ways = self._metadata().get("token_endpoint_auth_methods_supported") or [BASIC]
+        ways = self._listed("token_endpoint_auth_methods_supported", (BASIC,))
         session.token_endpoint_auth_method = BASIC if BASIC in ways else "client_secret_post"
         try:
             return dict(
@@ -133,7 +133,7 @@ class Provider:
 
     def _signed(self, text: str) -> jwt.Token:
         """A token whose signature holds; keys are asked for anew when it names one that is not known."""
-        said = self._metadata().get("id_token_signing_alg_values_supported") or ALGORITHMS
+        said = self._listed("id_token_signing_alg_values_supported", ALGORITHMS)
         registry = JWSRegistry(algorithms=[one for one in ALGORITHMS if one in said], strict_check_header=False)
         if not registry.allowed:  # an empty list would mean the recommended ones, a shared secret among them
             raise self._unavailable("it signs by none of the algorithms that are accepted here")
@@ -190,6 +190,11 @@ class Provider:
                 f"{address} is of the issuer {found.get('issuer')!r}, not {self._settings.issuer!r}"
             )
         return found
+
+    def _listed(self, name: str, otherwise: Sequence[str]) -> Sequence[Any]:
+        """A list of the description; what it does not list, or not as a list, is as the standard has it."""
+        found = self._metadata().get(name)
+        return found if found and isinstance(found, list) else otherwise
 
     def _endpoint(self, name: str) -> str:
         """One of the provider's addresses; on this machine only when the provider is."""

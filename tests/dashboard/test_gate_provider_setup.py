@@ -9,7 +9,7 @@ import base64
 import logging
 
 import pytest
-from at_provider import START, back, begun, browser_of, gone_through, is_in, logged
+from at_provider import START, VERA, back, begun, browser_of, gone_through, is_in, logged
 from gatehouse import QUICK, Browser, dashboard_of, with_accounts
 from invented_provider import CLIENT, SECRET, with_secret
 
@@ -84,6 +84,25 @@ def test_a_provider_elsewhere_does_not_send_us_to_this_machine(provider, monkeyp
     monkeypatch.setattr(asked, "_document", lambda _address, anew=False: described)
     with pytest.raises(ProviderUnavailable):
         asked.address(SignIn("/", "https://watch.example.org/login/provider/back"))
+
+
+@pytest.mark.parametrize("body", [b"", b"null", b"[7]", b'{"access_token": 7, "id_token": 7}'])
+@pytest.mark.parametrize("path", ["/token", "/userinfo", "/keys"])
+def test_an_answer_that_is_none_lets_nobody_in(visitor_alone, provider, path, body):
+    provider.claims = {"email": None} if path == "/userinfo" else {}
+    provider.answers[path] = (200, JSON, body)
+    assert gone_through(visitor_alone, provider).status_code in (401, 503)
+    assert not is_in(visitor_alone)
+
+
+@pytest.mark.parametrize("said", [7, {}, [[]]])
+@pytest.mark.parametrize(
+    "name", ["id_token_signing_alg_values_supported", "token_endpoint_auth_methods_supported", "userinfo_endpoint"]
+)
+def test_a_description_that_is_written_wrongly_breaks_nothing(visitor_alone, provider, name, said):
+    provider.metadata, provider.claims = {name: said}, {"email": None}
+    provider.told = {"sub": "7f3a", "email": VERA, "email_verified": True}
+    assert gone_through(visitor_alone, provider).status_code in (303, 401, 503)
 
 
 def test_a_provider_that_goes_away_halfway_is_said(visitor, provider, provider_people):
