@@ -55,7 +55,10 @@ def register(app: Dash, door: Door, limiter: Limiter) -> None:
     @server.get(BACK, endpoint="provider_back")
     @limiter.limit(FROM_ONE_ADDRESS, deduct_when=refused_status)
     def back() -> AnyResponse:
-        answer = come_back() if g.asks else redirect("/")
+        try:
+            answer = come_back() if g.asks else redirect("/")
+        except StoreError as error:
+            answer = page("/", f"Nobody can be let in now. {error}", 503)
         answer.delete_cookie(cookie, path="/", secure=secure, httponly=True, samesite="Lax")
         return answer
 
@@ -67,8 +70,6 @@ def register(app: Dash, door: Door, limiter: Limiter) -> None:
             if any(len(request.args.getlist(name)) > 1 for name in ONCE):
                 raise SignInRefused("the answer says something twice")
             session = accounts.log_in_proved(provider.name(one, request.args), where=where, by=settings.issuer)
-        except StoreError as error:
-            return page(there, f"Nobody can be let in now. {error}", 503)
         except ProviderUnavailable as error:
             return unavailable(there, error)
         except SignInRefused as error:

@@ -64,7 +64,8 @@ def reach(archive_path: Path | str, host: str, names: Sequence[str] = ()) -> Dep
         return deployment
     if not has_accounts(archive_path):
         why, source = _without_accounts(host, deployment)
-        cure = f"Make one: fdm user add NAME --role officer --archive {archive_path}. Or serve on 127.0.0.1 alone."
+        alone = f"Or take {ISSUER} away." if source == ISSUER else "Or serve on 127.0.0.1 alone."
+        cure = f"Make one: fdm user add NAME --role officer --archive {archive_path}. {alone}"
         raise FdmError(why, source=source, cure=cure)
     if elsewhere and not deployment.hosts:
         raise FdmError(

@@ -19,6 +19,7 @@ from joserfc.jwk import ECKey
 from dashboard import provider_login
 from dashboard.deployment import Deployment
 from dashboard.sign_ins import LASTS_S, MOST, SignIn, SignInRefused, SignIns
+from fdm.people.errors import StoreError
 from fdm.people.roles import ANALYST
 from fdm.people.store import People
 
@@ -212,6 +213,17 @@ def test_an_answer_that_says_something_twice_is_refused(visitor, provider, provi
 def test_an_answer_without_a_code_is_refused(visitor, provider, provider_people):
     said = provider.logs_in(begun(visitor))
     refused(visitor, provider_people, back(visitor, {"state": said["state"]}), "holds no code")
+
+
+@pytest.mark.parametrize("act", ["refused", "log_in_proved"])
+def test_a_store_that_cannot_be_written_lets_nobody_in(visitor, provider, provider_people, monkeypatch, act):
+    def fail(*_said, **_more):
+        raise StoreError("the disk is full")
+
+    monkeypatch.setattr(provider_people.accounts, act, fail)
+    answer = back(visitor, provider.logs_in(begun(visitor)) | ({"state": "x"} if act == "refused" else {}))
+    assert (answer.status_code, "Nobody can be let in now. the disk is full" in answer.text) == (503, True)
+    assert not is_in(visitor)
 
 
 @pytest.mark.parametrize(
