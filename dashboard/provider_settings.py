@@ -103,7 +103,7 @@ def _visible(text: str, source: str, cure: str) -> str:
 def _must_be_installed() -> None:
     if missing := [name for name in NEEDED if find_spec(name) is None]:
         raise FdmError(
-            f"logging in at a provider needs {', '.join(missing)}, which is not installed",
+            f"packages for logging in at a provider are not installed: {', '.join(missing)}",
             source=ISSUER,
             cure="Run: pip install 'rollout-watch[oidc]'.",
         )

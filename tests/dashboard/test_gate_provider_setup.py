@@ -243,9 +243,7 @@ def test_a_provider_that_cannot_be_is_said(said, why):
 
 def test_a_missing_package_is_said(monkeypatch):
     monkeypatch.setattr("dashboard.provider_settings.find_spec", lambda name: None if name == "authlib" else name)
-    with pytest.raises(
-        FdmError, match=r"needs authlib, which is not installed. Run: pip install 'rollout-watch\[oidc\]'"
-    ):
+    with pytest.raises(FdmError, match=r"are not installed: authlib. Run: pip install 'rollout-watch\[oidc\]'"):
         deployment_of(SAID)
     assert deployment_of({}) == Deployment()
 
