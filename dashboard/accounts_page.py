@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from flask import Flask, g, redirect, request
@@ -22,6 +23,8 @@ HEADS = ("User name", "Role", "Since", "State", "Change")
 
 def register(server: Flask, door: Door) -> None:
     """The route of the page."""
+    provider = door.deployment.provider
+    page = partial(accounts_page, provider=provider.name if provider else "")
 
     @server.route("/accounts", methods=["GET", "POST"], endpoint="accounts")
     @open_to(*frame.WHOLE["/accounts"])
@@ -48,6 +51,12 @@ def _added(accounts: Accounts, name: str, by: Actor) -> str:
     role = request.form.get("role", "")
     accounts.add(name, role, request.form.get("password", ""), by=by)
     return f"{name} may now log in as {role}. Tell them to change the password."
+
+
+def _added_without_password(accounts: Accounts, name: str, by: Actor) -> str:
+    role = request.form.get("role", "")
+    accounts.add(name, role, None, by=by)
+    return f"{name} may now log in at the provider as {role}."
 
 
 def _role(accounts: Accounts, name: str, by: Actor) -> str:
@@ -79,6 +88,7 @@ def _ended(accounts: Accounts, name: str, by: Actor) -> str:
 
 ACTS: dict[str, Form] = {
     "add": _added,
+    "add without password": _added_without_password,
     "role": _role,
     "password": _password,
     "disable": _disabled,
@@ -87,8 +97,8 @@ ACTS: dict[str, Form] = {
 }
 
 
-def page(accounts: Accounts, said: str = "", problem: str = "") -> str:
-    """Every account, and a form for a new one."""
+def accounts_page(accounts: Accounts, said: str = "", problem: str = "", *, provider: str = "") -> str:
+    """Every account, and a form for a new one; another for one that logs in at a provider alone, when it has a name."""
     rows = [_row(row) for row in accounts.list().iter_rows(named=True)]
     new = Markup("{}{}{}{}").format(
         plain.field("name", "User name"),
@@ -96,10 +106,24 @@ def page(accounts: Accounts, said: str = "", problem: str = "") -> str:
         plain.field("password", f"Password, {SHORTEST} characters or more", "password", fills="new-password"),
         plain.button("Add", name="act", value="add", css="primary"),
     )
-    inside = Markup("{}{}<h2><b>New account</b></h2>{}").format(
-        plain.told(said, problem), plain.table(HEADS, rows), plain.form("/accounts", new, css="inline-form")
+    inside = Markup("{}{}<h2><b>New account</b></h2>{}{}").format(
+        plain.told(said, problem),
+        plain.table(HEADS, rows),
+        plain.form("/accounts", new, css="inline-form"),
+        _new_at(provider) if provider else "",
     )
     return plain.page("Accounts", inside, frame.places())
+
+
+def _new_at(provider: str) -> Markup:
+    fields = Markup("{}{}{}").format(
+        plain.field("name", "User name, as the provider tells it"),
+        plain.choice("role", "Role", ROLES, "analyst"),
+        plain.button("Add", name="act", value="add without password", css="primary"),
+    )
+    return Markup("<h2><b>New account that logs in with {} alone</b></h2>{}").format(
+        provider, plain.form("/accounts", fields, css="inline-form")
+    )
 
 
 def _row(row: dict[str, Any]) -> list[Markup | str]:

@@ -12,7 +12,7 @@ from dash import Dash, Input, Output, State, set_props
 from dash.development.base_component import Component
 from werkzeug.exceptions import HTTPException
 
-from dashboard import accounts_page, audit_page, compression, export, gate, jobs_page, login, security
+from dashboard import accounts_page, audit_page, compression, export, gate, jobs_page, login, provider_login, security
 from dashboard.access import open_to, viewer
 from dashboard.deployment import Deployment, deployment_of
 from dashboard.desk import Desk
@@ -115,7 +115,7 @@ def build(store: Store, door: Door | None = None, workshop: Workshop | None = No
     compression.compress(app.server)
     gate.stand(app, door, home_of)
     security.protect(app, secure=door.deployment.behind_proxy)
-    login.register(app, door)
+    provider_login.register(app, door, login.register(app, door))
     _route(app, store)
     export.register(app.server, store)
     accounts_page.register(app.server, door)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import ipaddress
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from dashboard.provider_settings import ISSUER, ProviderSettings, provider_of
 from fdm.errors import FdmError
 
 HOSTS, PROXY, DROP, USER_HEADER = "FDM_HOSTS", "FDM_BEHIND_PROXY", "FDM_DROP_FOLDER", "FDM_USER_HEADER"
@@ -22,12 +22,14 @@ class Deployment:
     behind_proxy    one proxy stands before it and speaks TLS: its X-Forwarded headers are believed, cookies are secure
     drop_folder     the one folder from which recordings are loaded when the browser asks; None: none are
     user_header     a header in which the proxy names who logged in there; empty: none is believed
+    provider        where people may log in besides here; None: nowhere
     """
 
     hosts: frozenset[str] = frozenset()
     behind_proxy: bool = False
     drop_folder: Path | None = None
     user_header: str = ""
+    provider: ProviderSettings | None = None
 
     @property
     def reached_from_elsewhere(self) -> bool:
@@ -48,17 +50,14 @@ def deployment_of(environment: Mapping[str, str] | None = None) -> Deployment:
     if header and proxy not in YES:
         cure = f"Say {PROXY}=1 when a proxy overwrites that header in every request; else anybody could write it."
         raise FdmError("a user's name is only believed from a proxy", source=USER_HEADER, cure=cure)
+    provider = provider_of(said)
+    if header and provider:
+        cure = f"Take one of them away: a name from the proxy's header, or the provider of {ISSUER}."
+        raise FdmError("who somebody is can be proved in one way only", source=USER_HEADER, cure=cure)
     return Deployment(
         hosts=frozenset(name.strip().lower() for name in said.get(HOSTS, "").split(",") if name.strip()),
         behind_proxy=proxy in YES,
         drop_folder=Path(folder).resolve() if folder else None,
         user_header=header,
+        provider=provider,
     )
-
-
-def is_loopback(host: str) -> bool:
-    """Whether an address can only be reached from this machine."""
-    try:
-        return host == "localhost" or ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False

@@ -13,7 +13,8 @@ from flask import Request
 from werkzeug.wrappers import Response
 
 from dashboard.access import NOBODY
-from dashboard.deployment import Deployment, is_loopback
+from dashboard.addresses import is_loopback
+from dashboard.deployment import Deployment
 from fdm.people.accounts import DAY, Session
 from fdm.people.errors import StoreError
 from fdm.people.roles import OFFICER, Actor, at_this_machine

@@ -15,7 +15,7 @@ from dashboard.door import Door
 from fdm.people.errors import StoreError
 from fdm.people.roles import ROLES, Actor
 
-PUBLIC = {"login", "logout", "health", "login_style", "login_theme"}
+PUBLIC = {"login", "logout", "health", "login_style", "login_theme", "provider_start", "provider_back"}
 # Of Dash itself: the empty frame and its parts. What is put into it comes through callbacks.
 FRAME = {
     "/",

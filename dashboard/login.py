@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
+from urllib.parse import quote
 
 from dash import Dash
 from flask import Response, g, make_response, redirect, request
@@ -16,6 +18,7 @@ from dashboard import plain
 from dashboard.access import NOBODY, open_to, viewer
 from dashboard.door import Door
 from dashboard.pages import frame
+from fdm.errors import FdmError
 from fdm.people.accounts import SHORTEST
 from fdm.people.errors import AccountError, StoreError
 from fdm.people.roles import ROLES
@@ -27,16 +30,14 @@ WRONG_NOW = 422  # the page was right, the password in it was not
 Answer = str | Response | AnyResponse | tuple[str, int]
 
 
-def register(app: Dash, door: Door) -> None:
-    """The routes. Only what failed counts towards the limits."""
+def register(app: Dash, door: Door) -> Limiter:
+    """The routes, and what counts attempts. Only what failed counts towards the limits."""
     server = app.server
     limiter = Limiter(get_remote_address, app=server, storage_uri="memory://", strategy="moving-window")
-
-    def failed(answer: Response) -> bool:
-        return answer.status_code in (401, WRONG_NOW)
-
-    by_address = limiter.limit(FROM_ONE_ADDRESS, methods=["POST"], deduct_when=failed)
-    by_name = limiter.limit(FOR_ONE_NAME, key_func=asked_name, methods=["POST"], deduct_when=failed)
+    by_address = limiter.limit(FROM_ONE_ADDRESS, methods=["POST"], deduct_when=refused_status)
+    by_name = limiter.limit(FOR_ONE_NAME, key_func=asked_name, methods=["POST"], deduct_when=refused_status)
+    provider = door.deployment.provider
+    page = partial(login_page, provider=provider.name if provider else "")
 
     @server.route("/login", methods=["GET", "POST"], endpoint="login")
     @by_address
@@ -46,14 +47,14 @@ def register(app: Dash, door: Door) -> None:
         if not g.asks or (request.method == "GET" and g.actor != NOBODY):
             return redirect(there)
         if request.method == "GET":
-            return login_page(there)
+            return page(there)
         try:
             name, password = request.form.get("name", ""), request.form.get("password", "")
             session = door.people.accounts.log_in(name, password, where=request.remote_addr or "")
         except StoreError as error:
-            return login_page(there, f"Nobody can be let in now. {error}"), 503
+            return page(there, f"Nobody can be let in now. {error}"), 503
         except AccountError as error:
-            return login_page(there, f"{str(error)[:1].upper()}{str(error)[1:]}."), 401
+            return page(there, sentence(error)), 401
         return door.let_in(request, redirect(there, 303), session)
 
     @server.post("/logout", endpoint="logout")
@@ -72,7 +73,7 @@ def register(app: Dash, door: Door) -> None:
 
     @server.errorhandler(TooManyRequests)
     def too_many(_error: TooManyRequests) -> Answer:
-        return login_page("/", "Too many attempts. Wait a minute, then log in."), 429
+        return page("/", "Too many attempts. Wait a minute, then log in."), 429
 
     @server.route("/account", methods=["GET", "POST"], endpoint="account")
     @by_address
@@ -81,6 +82,13 @@ def register(app: Dash, door: Door) -> None:
         if not g.asks:
             return redirect("/")
         return account_page() if request.method == "GET" else _changed_password(door)
+
+    return limiter
+
+
+def refused_status(answer: Response) -> bool:
+    """Whether an answer counts as a failed attempt."""
+    return answer.status_code in (401, WRONG_NOW)
 
 
 def asked_name() -> str:
@@ -94,8 +102,14 @@ def safe_path(path: str) -> str:
     return path if fine and not path.startswith(("/login", "/logout")) else "/"
 
 
-def login_page(there: str, problem: str = "") -> str:
-    """The page to log in at."""
+def sentence(error: FdmError) -> str:
+    """An error as a sentence."""
+    text = str(error)
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "?", "!")) else ".")
+
+
+def login_page(there: str, problem: str = "", *, provider: str = "") -> str:
+    """The page to log in at, here and, when it has a name, at a provider."""
     fields = Markup("{}{}{}{}").format(
         Markup('<input type="hidden" name="next" value="{}">').format(there),
         plain.field("name", "User name", value=request.form.get("name", ""), fills="username"),
@@ -103,16 +117,24 @@ def login_page(there: str, problem: str = "") -> str:
         plain.button("Log in", css="primary"),
     )
     body = Markup(
-        '<main class="login"><div class="login-sheet"><p class="product">{}</p><h1>Log in</h1>{}{}'
+        '<main class="login"><div class="login-sheet"><p class="product">{}</p><h1>Log in</h1>{}{}{}'
         '<p class="cautions">{}</p></div></main>'
     ).format(
         frame.PRODUCT,
         plain.told("", problem),
         plain.form("/login", fields),
+        _at_provider(provider, there) if provider else "",
         "Flight data are confidential. Every login is written down.",
     )
     head = Markup('<link rel="stylesheet" href="/login/style.css"><script src="/login/theme.js"></script>')
     return plain.document("Log in", body, head)
+
+
+def _at_provider(name: str, there: str) -> Markup:
+    after = f"?next={quote(there, safe='')}" if there != "/" else ""
+    return Markup('<p class="or"><span>or</span></p><a class="at-provider" href="/login/provider{}">{}</a>').format(
+        after, f"Log in with {name}"
+    )
 
 
 def account_page(said: str = "", problem: str = "") -> str:

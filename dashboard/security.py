@@ -21,7 +21,7 @@ GUARDS = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
 COOKIE, HEADER, FIELD = "_csrf_token", "X-CSRFToken", "csrf_token"  # what Dash reads, and sends with every callback
-FIXED = ("/_dash-component-suites/", "/assets/", "/login/")
+FIXED = ("/_dash-component-suites/", "/assets/", "/login/style.css", "/login/theme.js")
 VERSION = {"m", "v"}  # in the address of a file that is another one when it has changed
 LARGEST_BODY = 2 * 1024 * 1024  # bytes; the largest thing a page sends is a rule book
 SAFE = ("GET", "HEAD", "OPTIONS")

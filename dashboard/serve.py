@@ -9,8 +9,10 @@ from pathlib import Path
 from waitress import serve as serve_wsgi
 from werkzeug.middleware.proxy_fix import ProxyFix
 
+from dashboard.addresses import is_loopback
 from dashboard.app import WORKSHOP, create_app
-from dashboard.deployment import HOSTS, Deployment, deployment_of, is_loopback
+from dashboard.deployment import HOSTS, PROXY, Deployment, deployment_of
+from dashboard.provider_settings import ISSUER
 from dashboard.security import LARGEST_BODY
 from dashboard.workshop import Workshop
 from fdm.errors import FdmError
@@ -52,28 +54,41 @@ def serve(
 def reach(archive_path: Path | str, host: str, names: Sequence[str] = ()) -> Deployment:
     """How the dashboard is reached: as the environment says, and under more names.
 
-    raises    FdmError when other machines could reach it and nobody would have to log in, or under no name
+    raises    FdmError when other machines could reach it and nobody would have to log in, or under no name, or when
+              a provider's answer could be read on the way
     """
     said = deployment_of()
     deployment = replace(said, hosts=said.hosts | {name.lower() for name in names})
     elsewhere = not is_loopback(host)
-    if not elsewhere and not deployment.reached_from_elsewhere:
+    if not elsewhere and not deployment.reached_from_elsewhere and not deployment.provider:
         return deployment
     if not has_accounts(archive_path):
-        raise FdmError(
-            f"'{host}' can be reached from other machines, and there is no account to log in with"
-            if elsewhere
-            else "a dashboard for other machines needs accounts, and there is none yet",
-            source="--host" if elsewhere else HOSTS,
-            cure=f"Make one: fdm user add NAME --role officer --archive {archive_path}. Or serve on 127.0.0.1 alone.",
-        )
+        why, source = _without_accounts(host, deployment)
+        alone = f"Or take {ISSUER} away." if source == ISSUER else "Or serve on 127.0.0.1 alone."
+        cure = f"Make one: fdm user add NAME --role officer --archive {archive_path}. {alone}"
+        raise FdmError(why, source=source, cure=cure)
     if elsewhere and not deployment.hosts:
         raise FdmError(
             "the name under which others open the dashboard is not said",
             source="--host",
             cure=f"Say it with --name watch.example.org, or in {HOSTS}.",
         )
+    if deployment.provider and deployment.hosts and not deployment.behind_proxy:
+        raise FdmError(  # RFC 9700, section 2.6
+            "what a provider answers would come back to another machine without TLS",
+            source=ISSUER,
+            cure=f"Put a proxy that speaks TLS before the dashboard, and say {PROXY}=1.",
+        )
     return deployment
+
+
+def _without_accounts(host: str, deployment: Deployment) -> tuple[str, str]:
+    """Why accounts are needed, and what asks for them."""
+    if not is_loopback(host):
+        return f"'{host}' can be reached from other machines, and there is no account to log in with", "--host"
+    if deployment.reached_from_elsewhere:
+        return "a dashboard for other machines needs accounts, and there is none yet", HOSTS
+    return "logging in at a provider needs accounts here, and there is none yet", ISSUER
 
 
 def has_accounts(archive_path: Path | str) -> bool:

@@ -65,11 +65,16 @@ class Accounts:
         self._hasher = hasher or PasswordHasher()
         self._decoy = ""  # the hash of nobody's password, made when first needed
 
-    def add(self, name: str, role: str, password: str, *, by: Actor) -> None:
-        """A new account. AccountError for a name that is taken or cannot be one, a role, or a poor password."""
+    def add(self, name: str, role: str, password: str | None, *, by: Actor) -> None:
+        """A new account; without a password it is for those whose name is proved elsewhere.
+
+        raises    AccountError for a name that is taken or cannot be one, a role, or a poor password
+        """
         require(by, "user added")
         name, role = _name(name), _role(role)
-        hashed = self._hashed(password, name)
+        # What nobody knows takes as long to refuse as any other password.
+        hashed = self._hasher.hash(secrets.token_hex(32)) if password is None else self._hashed(password, name)
+        detail = {"role": role} | ({"password": "none"} if password is None else {})
 
         def work(connection: Connection) -> Deed:
             if _row(connection, name) is not None:
@@ -77,7 +82,7 @@ class Accounts:
             now = to_text(self._clock())
             said = {"name": name, "role": role, "password_hash": hashed, "epoch": 0}
             connection.execute(insert(users), said | {"created_utc": now, "changed_utc": now, "disabled_utc": None})
-            return Deed(name, {"role": role})
+            return Deed(name, detail)
 
         self._ledger.perform(by, "user added", work)
 
@@ -141,22 +146,56 @@ class Accounts:
         row = self._database.read(lambda connection: _row(connection, asked))
         if row is None or not self._matches(row, password):
             # What was typed as a name is not kept when it is none: it may be a password.
-            self._ledger.record(Actor(row["name"] if row else NOBODY, "", where), "failed login", "")
+            self.refused(where=where, name=row["name"] if row else NOBODY)
             raise AccountError("the user name or the password is wrong")
+
+        def hash_anew(connection: Connection) -> None:
+            if self._hasher.check_needs_rehash(row["password_hash"]):
+                stronger = self._hasher.hash(_normal(password))
+                connection.execute(update(users).where(users.c.name == asked).values(password_hash=stronger))
+
+        return self._begin(row, where, also=hash_anew)
+
+    def log_in_proved(self, name: str, *, where: str, by: str) -> Session:
+        """A session for somebody whose name was proved elsewhere, letter for letter that of an account here.
+
+        by        who proved it; stands in the log
+        raises    AccountError without such an account, or when it is shut. The log keeps both
+        """
+        row = self._database.read(lambda connection: _row(connection, name))
+        if row is None:
+            self.refused(where=where, by=by, why="no such account", named=name[:100])
+            raise AccountError(f"there is no account '{name[:100]}' here", cure="Ask an administrator to make it.")
+        if row["disabled_utc"] is not None:
+            self.refused(where=where, name=name, by=by, why="the account is shut")
+            raise AccountError(f"the account '{name}' is shut", cure="Ask an administrator to open it.")
+        return self._begin(row, where, by=by)
+
+    def refused(self, *, where: str, name: str = NOBODY, **why: str) -> None:
+        """Write down that somebody was not let in.
+
+        name    the account, when it is one of ours
+        why     what goes into the entry
+        """
+        self._ledger.record(Actor(name, "", where), "failed login", "", **why)
+
+    def _begin(
+        self, row: Mapping[str, Any], where: str, *, also: Callable[[Connection], None] | None = None, **detail: str
+    ) -> Session:
+        """A session of an account that was read just now; nothing when it was changed meanwhile."""
         token, actor = secrets.token_urlsafe(32), Actor(row["name"], row["role"], where)
         started = self._clock()
 
         def work(connection: Connection) -> Deed:
-            if _row(connection, asked) != row:
+            if _row(connection, actor.name) != row:
                 raise AccountError("this account was changed just now", cure="Log in again.")
-            if self._hasher.check_needs_rehash(row["password_hash"]):
-                stronger = self._hasher.hash(_normal(password))
-                connection.execute(update(users).where(users.c.name == asked).values(password_hash=stronger))
+            if also:
+                also(connection)
             self._forget_ended(connection)
             now = to_text(started)
-            session = {"key": _key(token), "name": asked, "epoch": row["epoch"], "came_from": where}
+            session = {"key": _key(token), "name": actor.name, "epoch": row["epoch"], "came_from": where}
             connection.execute(insert(sessions), session | {"created_utc": now, "seen_utc": now})
-            return Deed(asked)
+            return Deed(actor.name, detail)
 
         self._ledger.perform(actor, "login", work)
         return Session(token, actor, started + DAY)

@@ -81,11 +81,12 @@ def user() -> None:
 @user.command("add")
 @click.argument("name")
 @click.option("--role", type=click.Choice(ROLES), required=True, help="What this person may do.")
+@click.option("--no-password", is_flag=True, help="For logging in at your company's provider alone.")
 @_where
-def add(name: str, role: str, archive: Path | None, store: str | None) -> None:
+def add(name: str, role: str, no_password: bool, archive: Path | None, store: str | None) -> None:
     """Make an account. The password is asked for, or read as one line from standard input."""
     with _opened(archive, store, there=False) as people:
-        people.accounts.add(name, role, _password(), by=at_this_machine(ADMINISTRATOR))
+        people.accounts.add(name, role, None if no_password else _password(), by=at_this_machine(ADMINISTRATOR))
     _say(f"{name} may now log in as {role}.")
 
 

@@ -13,7 +13,9 @@ from pathlib import Path
 from gatehouse import NOT_LET_IN, QUICK, Browser, callbacks, dashboard_of, example, logged_in, routes, with_accounts
 
 from dashboard import app as dashboard_app
+from dashboard.deployment import Deployment
 from dashboard.gate import CALLBACK
+from dashboard.provider_settings import ProviderSettings
 from fdm.people.roles import ADMINISTRATOR, ANALYST, CAPTAIN, OFFICER
 from fdm.people.store import People
 
@@ -21,13 +23,18 @@ TOP = Path(__file__).parent.parent.parent
 PAGE = TOP / "dashboard" / "ACCESS.md"
 WHO = ("", OFFICER, CAPTAIN, ANALYST, ADMINISTRATOR)
 HEAD = ("nobody", "officer", "captain", "analyst", "administrator")
-TRIED = ("test_gate", "test_gate_identity", "test_gate_leaks", "test_gate_office", "test_server", "test_export")
+TRIED = (
+    *("test_gate", "test_gate_provider", "test_gate_id_token", "test_gate_provider_setup", "test_gate_identity"),
+    *("test_gate_leaks", "test_gate_office", "test_server", "test_export"),
+)
+SILENT = ProviderSettings("http://127.0.0.1:9", "watch", "no secret", "a provider")  # is there, and answers nobody
 TOLD = """# Who may what
 
 Written by `python tests/dashboard/access_table.py` from what the dashboard answered to each role, and held by a test.
 "nobody" is a browser that is not logged in. What an open page shows depends on the role further: an analyst gets
 pseudonyms and months, a captain the landings released to debriefing without aircraft, flight, day or (unless released)
 month and airfield, an administrator no flight data. Without accounts there is one role, the officer at this machine.
+The addresses under `/login/provider` are there when a provider to log in at is set up.
 
 - **yes** let in
 - **login** led to the login
@@ -38,7 +45,7 @@ month and airfield, an administrator no flight data. Without accounts there is o
 def page() -> str:
     """The whole page."""
     with tempfile.TemporaryDirectory() as folder, People(f"{folder}/people.sqlite", hasher=QUICK) as people:
-        app = dashboard_of(with_accounts(people))
+        app = dashboard_of(with_accounts(people), deployment=Deployment(provider=SILENT))
         browsers = [logged_in(app, role) for role in WHO]
         parts = [
             TOLD,

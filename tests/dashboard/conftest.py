@@ -7,18 +7,28 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+from at_provider import VERA, browser_of
+from dash import Dash
+from gatehouse import PASSWORD, QUICK, dashboard_of, with_accounts
+from gatehouse import Browser as Visitor
 from invented_archive import RULES, FakeArchive
 from playwright.sync_api import Browser, Page, expect
 from waitress import create_server
 
 from dashboard.app import build
+from dashboard.deployment import Deployment
 from dashboard.desk import Desk
 from dashboard.door import Door
+from dashboard.provider_settings import ProviderSettings
 from dashboard.store import Held, Store
-from fdm.people.roles import OFFICER, Actor
+from fdm.people.roles import ADMINISTRATOR, ANALYST, OFFICER, Actor
 from fdm.people.store import People
+
+if TYPE_CHECKING:
+    from invented_provider import InventedProvider
 
 
 @pytest.fixture(scope="session")
@@ -126,3 +136,52 @@ def opened(watched: Watched, path: str = "/?lines=single") -> Page:
 def text_of(markup: object) -> str:
     """The words of some markup, without tags."""
     return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", str(markup))).strip()
+
+
+@pytest.fixture(scope="module")
+def serving_provider() -> Iterator[InventedProvider]:
+    """The provider of the tests."""
+    from invented_provider import providing  # makes keys
+
+    with pytest.MonkeyPatch.context() as patch, providing() as found:
+        patch.setenv("NO_PROXY", "127.0.0.1")
+        yield found
+
+
+@pytest.fixture
+def provider(serving_provider: InventedProvider) -> InventedProvider:
+    """The same, honest again."""
+    serving_provider.reset()
+    return serving_provider
+
+
+@pytest.fixture(scope="module")
+def provider_settings(serving_provider: InventedProvider) -> ProviderSettings:
+    """The provider as the dashboard knows it."""
+    return serving_provider.settings()
+
+
+@pytest.fixture(scope="module")
+def provider_people(tmp_path_factory: pytest.TempPathFactory) -> Iterator[People]:
+    """An account for each role, and Vera's, an analyst's, named by her address."""
+    with People(str(tmp_path_factory.mktemp("provider") / "people.sqlite"), hasher=QUICK) as opened:
+        with_accounts(opened).accounts.add(VERA, ANALYST, PASSWORD, by=Actor("root", ADMINISTRATOR))
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def provider_app(provider_people: People, provider_settings: ProviderSettings) -> Dash:
+    """A dashboard with the provider."""
+    return dashboard_of(provider_people, deployment=Deployment(provider=provider_settings))
+
+
+@pytest.fixture
+def visitor(provider_app: Dash, provider: InventedProvider) -> Visitor:
+    """A browser that nobody knows."""
+    return browser_of(provider_app)
+
+
+@pytest.fixture
+def visitor_alone(provider_people: People, provider_settings: ProviderSettings, provider: InventedProvider) -> Visitor:
+    """The same at a dashboard of this test alone, which has not asked the provider for anything yet."""
+    return browser_of(dashboard_of(provider_people, deployment=Deployment(provider=provider_settings)))

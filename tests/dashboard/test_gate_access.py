@@ -18,6 +18,8 @@ def test_the_table_opens_nothing_to_nobody_but_the_login():
     assert open_to_nobody == {
         "GET /login",
         "POST /login",
+        "GET /login/provider",
+        "GET /login/provider/back",
         "GET /login/style.css",
         "GET /login/theme.js",
         "GET /healthz",

@@ -161,6 +161,41 @@ def test_logging_out_ends_this_session_only(office: People) -> None:
     assert office.audit.entries()["act"].to_list() == ["logout", "login", "login", "user added"]
 
 
+def test_an_account_without_a_password_is_opened_by_none(office: People) -> None:
+    office.accounts.add("zoe", "captain", None, by=ADMINISTRATOR)
+    for password in ("", "None", PASSWORD):
+        with pytest.raises(AccountError):
+            office.accounts.log_in("zoe", password, where=DESK)
+    assert office.accounts.log_in_proved("zoe", where=DESK, by="https://login.example.org").actor.role == "captain"
+    assert "none" in office.audit.entries(act="user added")["detail"][0]
+
+
+def test_a_name_proved_elsewhere_begins_a_session_and_the_log_says_by_whom(office: People) -> None:
+    session = office.accounts.log_in_proved("ines", where=DESK, by="https://login.example.org")
+    assert office.accounts.who(session.token, where=DESK) == Actor("ines", "officer", DESK)
+    (entry,) = office.audit.entries(act="login").to_dicts()
+    assert (entry["who"], entry["came_from"]) == ("ines", DESK)
+    assert "https://login.example.org" in entry["detail"]
+
+
+@pytest.mark.parametrize("name", ["nobody", "Ines", " ines", "ines ", "\u0131nes", "", "ines\n", "x" * 500])
+def test_a_proved_name_that_is_no_account_letter_for_letter_makes_none(office: People, name: str) -> None:
+    with pytest.raises(AccountError, match="there is no account"):
+        office.accounts.log_in_proved(name, where=DESK, by="https://login.example.org")
+    assert office.accounts.list().height == 1
+    (entry,) = office.audit.entries(act="failed login").to_dicts()
+    assert (entry["who"], entry["came_from"]) == (NOBODY, DESK)
+    assert "no such account" in entry["detail"]
+
+
+def test_a_proved_name_does_not_open_a_shut_account(office: People) -> None:
+    office.accounts.disable("ines", by=ADMINISTRATOR)
+    with pytest.raises(AccountError, match="the account 'ines' is shut"):
+        office.accounts.log_in_proved("ines", where=DESK, by="https://login.example.org")
+    (entry,) = office.audit.entries(act="failed login").to_dicts()
+    assert (entry["who"], "the account is shut" in entry["detail"]) == ("ines", True)
+
+
 def test_a_password_is_hashed_anew_when_the_cost_rises(office: People, url: str, opened: Callable[..., People]) -> None:
     dearer = opened(url, hasher=PasswordHasher(time_cost=2, memory_cost=16, parallelism=1))
     dearer.accounts.log_in("ines", PASSWORD, where=DESK)

@@ -86,6 +86,14 @@ def test_accounts_from_first_to_last(archive: Path) -> None:
     assert set(log["came_from"]) == {"this machine"}
 
 
+def test_an_account_for_the_provider_alone_asks_for_no_password(archive: Path) -> None:
+    here = ("--archive", archive)
+    assert said("user", "add", "zoe", "--role", "captain", "--no-password", *here) == "zoe may now log in as captain.\n"
+    with People(f"{archive}.people.sqlite") as people:
+        assert not people.accounts.is_right("zoe", "")
+        assert people.accounts.known("zoe", where="")
+
+
 def test_a_password_is_never_an_argument(archive: Path) -> None:
     here = ("--archive", archive)
     assert "unexpected extra argument" in refused("user", "add", "ines", PASSWORD, "--role", "officer", *here).lower()
