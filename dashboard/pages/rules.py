@@ -15,7 +15,7 @@ from dashboard.query import LEVELS, Query
 from dashboard.queue import Tile, tiles
 from dashboard.reasons import by_reason
 from dashboard.store import Held, RuleCard, Store, can, distinct
-from fdm.statistics import rate
+from fdm.statistics import Rate, rate
 
 
 def layout(store: Store, name: str, _search: str) -> html.Div:
@@ -82,9 +82,11 @@ def _row(held: Held, card: RuleCard, counts: Mapping[str, int]) -> Markup:
     assessed, missing = counts.get("assessed", 0), counts.get("missing", 0)
     events = sum(counts.get(level, 0) for level in LEVELS)
     tail = (
-        Markup('{} <span class="soft">of {:,}</span>').format(_shown(held, missing), assessed + missing)
+        Markup('{:,} <span class="soft">of {:,}</span>').format(missing, assessed + missing)
+        if missing and not held.hides(missing)  # small, it came out of all less those assessed
+        else _shown(held, missing)
         if missing
-        else Markup("none")
+        else "none"
     )
     return Markup(
         '<tr><td><a href="/rules/{}">{}</a></td><td class="soft">{}</td>{}<td class="marks">{}</td>'
@@ -229,7 +231,7 @@ def _found(held: Held, found: list[Tile], query: Query) -> Markup:
         Markup('<div class="tile">{}<p class="count">{}</p><p class="soft">{}</p>{}</div>').format(
             marks.severity_words(tile.severity),
             _shown(held, tile.events),
-            "" if held.hides(tile.events) else words.rate(tile.rate),
+            "" if held.hides(tile.events) else _rate(held, tile.rate),
             "" if held.hides(tile.events) else marks.rate_weeks(tile.severity, tile.weeks),
         )
         for tile in found
@@ -243,6 +245,13 @@ def _found(held: Held, found: list[Tile], query: Query) -> Markup:
         else "No event so far."
     )
     return Markup('<h2><b>Found</b> <span class="soft">{}</span></h2><div class="tiles">{}</div>').format(link, rows)
+
+
+def _rate(held: Held, found: Rate) -> str:
+    """A rate, with how many were assessed unless that would tell how few were not."""
+    if held.hides(held.landings.height - found.landings):
+        return f"{words.rate_alone(found)} per 1,000 assessed"
+    return words.rate(found)
 
 
 def _not_assessed(held: Held, card: RuleCard) -> Markup:
@@ -265,7 +274,7 @@ def _not_assessed(held: Held, card: RuleCard) -> Markup:
 def _usual(store: Store, held: Held, card: RuleCard) -> Markup:
     fleets = distinct(held.landings, "fleet")
     spreads = [(fleet, store.spread(card.measure, fleet)) for fleet in fleets]
-    known = [(fleet, spread) for fleet, spread in spreads if spread]
+    known = [(fleet, spread) for fleet, spread in spreads if spread and not held.hides(spread["n"])]
     if card.yes_or_no or not known:
         return Markup("")
     body = marks.joined(

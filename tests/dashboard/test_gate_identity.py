@@ -229,6 +229,28 @@ def test_a_small_count_does_not_come_out_as_a_total_less_the_others(store):
     assert "42 events" in str(rules._found(store.held(), found, parse("")))
 
 
+def test_few_landings_not_assessed_do_not_come_out_as_all_less_those_assessed(store):
+    everything = store.held().landings.height
+    assessed = everything - 2
+    found = [Tile("high", 40, 40, rate(40, assessed), [])]
+    counts = {"assessed": assessed, "missing": 2, "high": 40}
+    with access.acting(ANA):
+        told = str(rules._found(store.held(), found, parse("")))
+        row = str(rules._row(store.held(), RULES["late_spoilers"], counts))
+    assert f"{assessed:,} assessed" not in told
+    assert f"of {everything:,}" not in row
+    assert f"{assessed:,} assessed" in str(rules._found(store.held(), found, parse("")))
+    assert f"of {everything:,}" in str(rules._row(store.held(), RULES["late_spoilers"], counts))
+
+
+def test_what_is_usual_leaves_out_a_fleet_of_few_landings(store, monkeypatch):
+    few = {"low": 1.0, "mid": 2.0, "high": 3.0, "n": LEAST - 1}
+    monkeypatch.setattr(Store, "spread", lambda _self, _measure, _fleet: few)
+    with access.acting(ANA):
+        assert str(rules._usual(store, store.held(), RULES["late_spoilers"])) == ""
+    assert f'<td class="num">{LEAST - 1}</td>' in str(rules._usual(store, store.held(), RULES["late_spoilers"]))
+
+
 def test_an_analyst_reads_a_landing_by_its_key_alone(store):
     worst = store.held().events.row(0, named=True)
     with access.acting(ANA):
