@@ -4,7 +4,9 @@ A retracted spoiler stands still to the last digit through a whole approach, and
 stands still and leaps is no fault by itself. Out after being still on the ground for some time, in one step between
 samples, it was late, or its recorder held it. Where samples are so close that nothing can travel from one to the next,
 it was held. Elsewhere the lift dump is looked for: spoilers that come out are felt in the deceleration at that moment.
-Where they are not felt, or the brakes come on with them, nothing is said of when they came out.
+Brakes that come on then may be felt in their place; they wait for the spoilers on many types, so they are taken for no
+other cause where the deceleration had not risen since before contact, as it had with spoilers out. Where spoilers are
+not felt, nothing is said of when they came out.
 
 An engine at steady power may repeat its N1 for seconds, and then change it. Where another engine's N1 ran up or down
 meanwhile, and this one is where that leads to in the next sample, it was held.
@@ -32,6 +34,7 @@ QUICKEST_S = 0.35  # nothing runs its travel in less
 FELT_G = 0.05  # rise of deceleration at a lift dump, beyond what it was rising by already
 MEAN_OVER_S = 1.0
 BRAKES_COME_ON_PSI = 150.0
+SOONER_G = 0.02  # deceleration that has risen by more since before contact may be that of spoilers long out
 N1_LEAP_PCT = 5.0  # a change from one sample to the next after a standstill ...
 N1_ONWARD = 0.7  # ... that goes on by no more than this share of it: an engine that begins to move is slow at first
 N1_STILL_S = 3.0
@@ -111,19 +114,18 @@ def _since(values: np.ndarray, column: np.ndarray) -> np.ndarray:
 
 
 def _felt(block: Block, rows: np.ndarray, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
-    """Whether a lift dump between two times, and nothing else, is felt in the deceleration of some landings."""
-    if "longitudinal_acceleration" not in block.values:
+    """Whether a lift dump between two times is felt in the deceleration of some landings, and is not the brakes'."""
+    name = "longitudinal_acceleration"
+    if name not in block.values:
         return np.zeros(len(rows), bool)
-    earlier, before, after = (
-        _mean(block, "longitudinal_acceleration", rows, begin_s)
-        for begin_s in (from_s - 2 * MEAN_OVER_S, from_s - MEAN_OVER_S, to_s)
-    )
+    begin_s = (np.full(len(rows), -AHEAD_S), from_s - 2 * MEAN_OVER_S, from_s - MEAN_OVER_S, to_s)
+    airborne, earlier, before, after = (_mean(block, name, rows, time_s) for time_s in begin_s)
     rising = np.maximum(earlier - before, 0) / MEAN_OVER_S * (to_s - from_s + MEAN_OVER_S)
     felt = before - after - rising > FELT_G
-    for name in ("brake_pressure.left", "brake_pressure.right"):
-        if name in block.values:
-            came_on = _mean(block, name, rows, to_s) - _mean(block, name, rows, from_s - MEAN_OVER_S)
-            felt &= ~(came_on > BRAKES_COME_ON_PSI)
+    for brake in ("brake_pressure.left", "brake_pressure.right"):
+        if brake in block.values:
+            came_on = _mean(block, brake, rows, to_s) - _mean(block, brake, rows, from_s - MEAN_OVER_S)
+            felt &= ~(came_on > BRAKES_COME_ON_PSI) | (airborne - before <= SOONER_G)
     return felt
 
 

@@ -179,12 +179,23 @@ def test_late_spoilers_that_are_not_felt_are_open_where_no_sample_shows_them_mov
     assert not all(named)
 
 
-def test_brakes_that_come_on_with_the_spoilers_hide_their_lift_dump() -> None:
-    """A recorder that lets go as the brakes bite is not taken for late spoilers."""
-    bite, slows = line((6.1, 0), (6.3, 900)), line((6.1, -0.1), (6.3, -0.3))
-    brakes = {f"brake_pressure.{side}": bite for side in ("left", "right")}
+def _braked(at_s: float) -> dict[str, Truth]:
+    return {f"brake_pressure.{side}": line((at_s, 0), (at_s + 0.2, 900)) for side in ("left", "right")}
+
+
+def test_brakes_that_come_on_as_the_recorder_lets_go_are_no_late_spoilers() -> None:
+    """Out at 1.2 s, which slowed it by 0.04 g more (common practice); held until 6.2 s, when the brakes bite."""
+    slows = line((0.5, -0.1), (1.5, -0.14), (6.1, -0.14), (6.3, -0.35))
     stands = {"spoiler_handle": _stands(SPOILERS, -1, 6.2), "longitudinal_acceleration": slows}
-    assert made(stands | brakes, rates={"spoiler_handle": 1.0})("spoiler_delay_s").open
+    assert made(stands | _braked(6.1), rates={"spoiler_handle": 1.0})("spoiler_delay_s").open
+
+
+def test_spoilers_that_the_brakes_waited_for_are_late() -> None:
+    """Nothing slowed it more than before contact until they came, with the brakes."""
+    for at_s in LATE:
+        slows = line((at_s, -0.1), (at_s + 0.4, -0.35))
+        given = _late(at_s, longitudinal_acceleration=slows, **_braked(at_s + 0.2))
+        assert given("spoiler_delay_s").value == pytest.approx(at_s, abs=1.0)
 
 
 @pytest.mark.parametrize(("rate_hz", "travel_s"), [(4.0, 0.5), (4.0, 1.0), (8.0, 0.5), (2.0, 2.0)])
