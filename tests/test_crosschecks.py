@@ -45,7 +45,7 @@ def test_power_that_stays_up_to_the_end_is_not_believed() -> None:
 
 @pytest.mark.parametrize(("above_pct", "believed"), [(3, True), (9, False)])
 def test_power_that_stays_little_above_the_others_idle(above_pct: float, believed: bool) -> None:
-    """From where it spools up, at 11.25 % a second from 5 s on, to the end; idles differ by a few points at the most."""
+    """From where it spools up, at 11.25 % a second from 5 s on, to the end; idles differ by a few points at most."""
     given = made({"n1.1": lambda t: POWER(np.minimum(t, 5 + above_pct / 11.25))}, rates={"n1.1": 1.0, "n1.2": 1.0})
     assert ("n1.1 stays" in _said(given)) is not believed
 
