@@ -39,7 +39,7 @@ N1_LEAP_PCT = 5.0  # a change from one sample to the next after a standstill ...
 N1_ONWARD = 0.7  # ... that goes on by no more than this share of it: an engine that begins to move is slow at first
 N1_STILL_S = 3.0
 ALONG, AT_ONCE = 0.6, 0.5  # shares of it by which another engine ran along: at least, and in the last sample at most
-FROZEN, FROZEN_OR_LATE = "frozen", "frozen, or out within one sample,"
+FROZEN, FROZEN_OR_LATE = "frozen", "stands still, frozen or not yet out,"
 
 
 def held(block: Block) -> Iterator[Fault]:

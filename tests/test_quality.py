@@ -155,7 +155,7 @@ def _late(at_s: float, travel_s: float = 0.4, rate_hz: float = 1.0, **more: Trut
 def test_spoilers_that_the_recorder_held_are_not_late(rate_hz: float, from_s: float) -> None:
     """Out 1.2 s after contact, and read as they were before, or on their way, until 6 s."""
     given = made({"spoiler_handle": _stands(SPOILERS, from_s, 6)}, rates={"spoiler_handle": rate_hz})
-    assert any(re.match(r"spoiler_handle: frozen.* to [56]\.\d s after touchdown", text) for text in _said(given))
+    assert any(re.match(r"spoiler_handle: .*frozen.* to [56]\.\d s after touchdown", text) for text in _said(given))
     assert given("spoiler_delay_s").open
     assert given("spoiler_delay_s").holds(1.2)
 
@@ -172,7 +172,7 @@ def test_late_spoilers_whose_lift_dump_is_felt_are_late() -> None:
 def test_late_spoilers_that_are_not_felt_are_open_where_no_sample_shows_them_move() -> None:
     found = [_late(at_s) for at_s in LATE]
     assert all(given("spoiler_delay_s").holds(at_s + 0.28) for given, at_s in zip(found, LATE, strict=True))
-    words = "spoiler_handle: frozen, or out within one sample"
+    words = "spoiler_handle: stands still, frozen or not yet out"
     named = [any(words in text for text in _said(given)) for given in found]
     assert named == [given("spoiler_delay_s").open for given in found]
     assert any(named)
