@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fdm.frames import Block
+from fdm.frames import Block, samples_between
 from fdm.signal import changes, counted, middle
 from fdm.units import MPS_PER_KT
 
@@ -22,7 +22,7 @@ WIND_BIAS_KT = 20.0
 APPROACH_LAST_S = (-15.0, -1.0)
 POSITIONS_S = (-10.0, 20.0)  # the fast part of a landing, relative to the anchor
 FEWEST_SAMPLES = 6
-STAYS_ABOVE = {"n1": 12.0, "epr": 0.06}
+STAYS_ABOVE = {"n1": 6.0, "epr": 0.06}
 STAYS_S = 10.0
 TAXIING_KT = 30.0
 SPOILERS_UP_S = (2.0, 16.0)
@@ -70,15 +70,6 @@ def _values(block: Block, name: str) -> np.ndarray | None:
     return block.values.get(name)
 
 
-def _between(block: Block, name: str, from_s: float, to_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """Times and samples (n, m) of a parameter in the columns that a stretch of time touches on any landing."""
-    step, values, start_s = dict(block.layout.steps)[name], block.values[name], block.start_s[name]
-    c0 = max(int(np.floor((from_s - start_s.max(initial=-np.inf)) / step)), 0) if len(start_s) else 0
-    c1 = min(int(np.ceil((to_s - start_s.min()) / step)) + 1, values.shape[1]) if len(start_s) else 0
-    columns = np.arange(c0, max(c1, c0))
-    return start_s[:, None] + columns * np.float32(step), values[:, c0 : max(c1, c0)]
-
-
 def _standing_still(block: Block) -> Iterator[Doubt]:
     """What cannot be one number from the approach to the taxiway: ground speed and the power of an engine."""
     engines = range(1, block.layout.engines + 1)
@@ -107,11 +98,23 @@ def _power_that_stays(block: Block) -> Iterator[Doubt]:
             lowest = np.fmin.reduce([ends[other][0] for other in engines if other != engine])
             with np.errstate(invalid="ignore"):
                 rows = (level - lowest > above) & (for_s >= STAYS_S) & slow & _out_and_in(block, engine)
-            yield Doubt((f"{power}.{engine}",), rows, _stays(f"{power}.{engine}", level))
+            name = f"{power}.{engine}"
+            yield Doubt((name,), rows, _stays(name, level), _till_the_end(block, name, for_s))
 
 
 def _stays(name: str, level: np.ndarray) -> Callable[[int], str]:
     return lambda row: f"{name} stays at {level[row]:.3g} to the end of data"
+
+
+def _till_the_end(block: Block, name: str, for_s: np.ndarray) -> Callable[[int], tuple[float, float]]:
+    """The last so many seconds of a parameter."""
+    values, start_s, step = block.values[name], block.start_s[name], dict(block.layout.steps)[name]
+
+    def when(row: int) -> tuple[float, float]:
+        end_s = float(start_s[row]) + float(np.flatnonzero(~np.isnan(values[row]))[-1]) * step
+        return end_s - float(for_s[row]), end_s
+
+    return when
 
 
 def _out_and_in(block: Block, engine: int) -> np.ndarray:
@@ -205,7 +208,7 @@ def datum_off_g(block: Block) -> np.ndarray:
 
 def _mean_of(block: Block, name: str, from_s: float, to_s: float) -> np.ndarray:
     """(n,) mean of the samples around a stretch of time; NaN where one is missing."""
-    _, values = _between(block, name, from_s, to_s)
+    _, values = samples_between(block, name, from_s, to_s)
     return values.mean(axis=1, dtype=np.float64) if values.shape[1] else np.full(len(values), np.nan)
 
 
@@ -242,7 +245,7 @@ def _approach(block: Block, name: str) -> np.ndarray | None:
 
 def _stretch(block: Block, name: str, from_s: float, to_s: float) -> np.ndarray:
     """(n, m) samples of a stretch of time relative to the anchor; NaN for those outside it."""
-    time_s, values = _between(block, name, from_s, to_s)
+    time_s, values = samples_between(block, name, from_s, to_s)
     return np.where((time_s > from_s) & (time_s < to_s), values, np.float32(np.nan))
 
 
@@ -272,8 +275,8 @@ def _ground_speed_against_positions(block: Block) -> Iterator[Doubt]:
     speed, latitude = (_values(block, name) for name in ("ground_speed", "latitude"))
     if speed is None or latitude is None or _values(block, "longitude") is None:
         return
-    time_s, latitude = _between(block, "latitude", *POSITIONS_S)
-    at_s, speed = _between(block, "ground_speed", *POSITIONS_S)
+    time_s, latitude = samples_between(block, "latitude", *POSITIONS_S)
+    at_s, speed = samples_between(block, "ground_speed", *POSITIONS_S)
     if not latitude.size:
         return
     longitude = _longitude_at(block, time_s)

@@ -72,6 +72,15 @@ class Block:
     values: Mapping[str, np.ndarray]
 
 
+def samples_between(block: Block, name: str, from_s: float, to_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Times and samples (n, m) of a parameter in the columns that a stretch of time touches on any landing."""
+    step, values, start_s = dict(block.layout.steps)[name], block.values[name], block.start_s[name]
+    c0 = max(int(np.floor((from_s - start_s.max(initial=-np.inf)) / step)), 0) if len(start_s) else 0
+    c1 = min(int(np.ceil((to_s - start_s.min()) / step)) + 1, values.shape[1]) if len(start_s) else 0
+    columns = np.arange(c0, max(c1, c0))
+    return start_s[:, None] + columns * np.float32(step), values[:, c0 : max(c1, c0)]
+
+
 def dtype_of(name: str) -> type[np.generic]:
     """How a parameter is kept: int8 discretes and states, float64 positions, float32 the rest."""
     if PARAMETERS[name].kind != "analogue":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,6 +11,7 @@ import polars as pl
 from fdm.bounded import Reasons
 from fdm.crosschecks import datum_off_g, doubts
 from fdm.frames import Block, missing_of
+from fdm.held import held
 from fdm.quality import Fault, dropouts, in_words, screen, span
 from fdm.signal import changes, counted
 
@@ -58,6 +59,11 @@ def screened(block: Block, reasons: Reasons) -> Screened:
         values[name], found = screen(name, matrix, block.start_s[name], steps[name])
         faults += found
     clean = replace(block, values=values)
+    kept = list(held(clean))
+    for name in {fault.parameter for fault in kept}:
+        mine = [fault for fault in kept if fault.parameter == name]
+        values[name] = _without(values[name], block.start_s[name], steps[name], mine)
+    faults += kept
     unusable: dict[str, np.ndarray] = {}
     doubted = _datum_taken_out(values, clean)
     for doubt in doubts(clean):
@@ -72,6 +78,15 @@ def screened(block: Block, reasons: Reasons) -> Screened:
             values[name] = values[name].copy()
             values[name][rows] = missing_of(name)
     return Screened(replace(block, values=values), unusable, tuple(faults), tuple(doubted))
+
+
+def _without(values: np.ndarray, start_s: np.ndarray, step_s: float, faults: Sequence[Fault]) -> np.ndarray:
+    """A parameter's samples without those of some faults."""
+    values = values.copy()
+    for fault in faults:
+        first, last = (round((time_s - float(start_s[fault.row])) / step_s) for time_s in (fault.from_s, fault.to_s))
+        values[fault.row, first : last + 1] = np.nan
+    return values
 
 
 def _datum_taken_out(values: dict[str, np.ndarray], block: Block) -> list[Remark]:

@@ -7,7 +7,7 @@ import re
 import numpy as np
 import pytest
 
-from tests.handmade import POWER, SPEED, STATE, TURN, Made, made, normal
+from tests.handmade import POWER, SPEED, SPOILERS, STATE, TURN, Made, made, normal
 from tests.making import Truth, between, line, switch
 
 
@@ -136,6 +136,107 @@ def test_brakes_that_bite_late_are_no_frozen_speed() -> None:
     for rate_hz in (1.0, 2.0, 4.0, 8.0):
         given = made({"ground_speed": speed}, rates={"ground_speed": rate_hz})
         assert not any("ground_speed" in text for text in _said(given)), rate_hz
+
+
+# -- spoilers and power that the recorder held -------------------------------------------------------------------------
+
+LATE = np.arange(4.0, 5.0, 0.2)  # spoilers come out so late: at every phase of a recorder that samples once a second
+
+
+def _late(at_s: float, travel_s: float = 0.4, rate_hz: float = 1.0, **more: Truth) -> Made:
+    """Spoilers out late; the deceleration is steady unless said otherwise."""
+    steady = {"longitudinal_acceleration": line((0, -0.2))}
+    out = line((at_s, 0), (at_s + travel_s, 1), (29, 1), (30, 0))
+    return made({"spoiler_handle": out} | steady | more, rates={"spoiler_handle": rate_hz})
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 2.0, 4.0, 8.0])
+@pytest.mark.parametrize("from_s", [-3.0, -0.2, 0.9])
+def test_spoilers_that_the_recorder_held_are_not_late(rate_hz: float, from_s: float) -> None:
+    """Out 1.2 s after contact, and read as they were before, or on their way, until 6 s."""
+    given = made({"spoiler_handle": _stands(SPOILERS, from_s, 6)}, rates={"spoiler_handle": rate_hz})
+    assert any(re.match(r"spoiler_handle: .*frozen.* to [56]\.\d s after touchdown", text) for text in _said(given))
+    assert given("spoiler_delay_s").open
+    assert given("spoiler_delay_s").holds(1.2)
+
+
+def test_late_spoilers_whose_lift_dump_is_felt_are_late() -> None:
+    """Between two samples, and 0.07 g more of deceleration with them: drag of the spoilers alone (common practice)."""
+    for at_s in LATE:
+        given = _late(at_s, longitudinal_acceleration=line((at_s, -0.1), (at_s + 0.4, -0.17)))
+        assert given("spoiler_delay_s").value == pytest.approx(at_s, abs=1.0)
+        assert given("spoiler_delay_s").holds(at_s + 0.28)
+        assert not any("spoiler" in text for text in _said(given))
+
+
+def test_late_spoilers_that_are_not_felt_are_open_where_no_sample_shows_them_move() -> None:
+    found = [_late(at_s) for at_s in LATE]
+    assert all(given("spoiler_delay_s").holds(at_s + 0.28) for given, at_s in zip(found, LATE, strict=True))
+    words = "spoiler_handle: stands still, frozen or not yet out"
+    named = [any(words in text for text in _said(given)) for given in found]
+    assert named == [given("spoiler_delay_s").open for given in found]
+    assert any(named)
+    assert not all(named)
+
+
+def _braked(at_s: float) -> dict[str, Truth]:
+    return {f"brake_pressure.{side}": line((at_s, 0), (at_s + 0.2, 900)) for side in ("left", "right")}
+
+
+def test_brakes_that_come_on_as_the_recorder_lets_go_are_no_late_spoilers() -> None:
+    """Out at 1.2 s, which slowed it by 0.04 g more (common practice); held until 6.2 s, when the brakes bite."""
+    slows = line((0.5, -0.1), (1.5, -0.14), (6.1, -0.14), (6.3, -0.35))
+    stands = {"spoiler_handle": _stands(SPOILERS, -1, 6.2), "longitudinal_acceleration": slows}
+    assert made(stands | _braked(6.1), rates={"spoiler_handle": 1.0})("spoiler_delay_s").open
+
+
+def test_spoilers_that_the_brakes_waited_for_are_late() -> None:
+    """Nothing slowed it more than before contact until they came, with the brakes."""
+    for at_s in LATE:
+        slows = line((at_s, -0.1), (at_s + 0.4, -0.35))
+        given = _late(at_s, longitudinal_acceleration=slows, **_braked(at_s + 0.2))
+        assert given("spoiler_delay_s").value == pytest.approx(at_s, abs=1.0)
+
+
+@pytest.mark.parametrize(("rate_hz", "travel_s"), [(4.0, 0.5), (4.0, 1.0), (8.0, 0.5), (2.0, 2.0)])
+def test_late_spoilers_seen_to_move_are_late(rate_hz: float, travel_s: float) -> None:
+    for at_s in LATE[::2]:
+        given = _late(at_s, travel_s, rate_hz)
+        assert given("spoiler_delay_s").holds(at_s + 0.7 * travel_s)
+        assert given("spoiler_delay_s").upper - given("spoiler_delay_s").lower < 1.0
+        assert not any("spoiler" in text for text in _said(given))
+
+
+def test_spoilers_that_come_out_in_two_stages_are_timed_by_the_second() -> None:
+    """Three tenths with the first main gear, the rest with the other one, 5 s later."""
+    stages = line((0.5, 0), (0.8, 0.3), (5.5, 0.3), (6.5, 1), (29, 1), (30, 0))
+    given = made({"spoiler_handle": stages})
+    assert given("spoiler_delay_s").value == pytest.approx(6.07, abs=0.2)
+    assert not any("spoiler" in text for text in _said(given))
+
+
+def test_spoilers_that_come_late_and_part_of_the_way_were_never_extended() -> None:
+    for at_s in LATE[::2]:
+        given = made({"spoiler_handle": line((at_s, 0), (at_s + 0.3, 0.6))}, rates={"spoiler_handle": 1.0})
+        assert np.isposinf(given("spoiler_delay_s").upper)
+        assert given("spoiler_delay_s").lower > 20
+
+
+def test_an_engine_held_while_it_spools_up_is_frozen() -> None:
+    """At 45 % from 10 s, while the other one runs up by 4 % a second; at 13.4 s it is there too."""
+    up = line((-4, 55), (0, 25), (5, 25), (14, 61), (18, 61), (24, 25))
+    given = made({"n1.1": _stands(up, 10, 13.4), "n1.2": up}, rates={"n1.1": 1.0, "n1.2": 1.0})
+    assert any(re.match(r"n1\.1: frozen from 1[12]\.\d to 1[23]\.\d s after", text) for text in _said(given))
+    assert not any("n1.2" in text for text in _said(given))
+
+
+@pytest.mark.parametrize("pct_per_s", [6, 10])
+def test_an_engine_that_follows_the_other_late_is_not_frozen(pct_per_s: float) -> None:
+    """Steady at 45 % while the other one runs up to 70 %, and then up as well."""
+    for at_s in np.arange(12.0, 13.0, 0.25):
+        follows = line((-4, 55), (0, 25), (5, 25), (7, 45), (at_s, 45), (at_s + 25 / pct_per_s, 70), (18, 70), (24, 25))
+        given = made({"n1.1": follows}, rates={"n1.1": 1.0, "n1.2": 1.0})
+        assert not any("n1" in text for text in _said(given)), at_s
 
 
 # -- air/ground ----------------------------------------------------------------------------------------------------

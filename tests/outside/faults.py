@@ -18,6 +18,7 @@ from .fault_tools import (
     Recording,
     changed,
     contact_s,
+    deployed_samples,
     deploys,
     family,
     held,
@@ -117,6 +118,31 @@ def n1_frozen(recording: Recording, rng: np.random.Generator) -> Faulty:
         if len(falling):
             return held(recording, f"n1.{engine}", float(time_s[falling[0] + 1]), 6.0)
     return None
+
+
+@fault
+def n1_frozen_rising(recording: Recording, rng: np.random.Generator) -> Faulty:
+    """N1 of one engine stands still for 3.2 to 3.8 s from the middle of its spool-up to reverse power."""
+    for engine in rng.permutation([1, 2]):
+        time_s, out = deployed_samples(recording, int(engine))
+        n1_s, values = recording[f"n1.{engine}"]
+        inside = np.interp(n1_s, time_s, out) == 1
+        if not inside.any() or np.ptp(values[inside]) < 20:
+            continue
+        half = values[inside][0] + 0.5 * (values[inside].max() - values[inside][0])
+        begin = n1_s[inside][np.argmax(values[inside] > half)]
+        return held(recording, f"n1.{engine}", float(begin), float(rng.uniform(3.2, 3.8)))
+    return None
+
+
+@fault
+def n1_frozen_to_the_end(recording: Recording, rng: np.random.Generator) -> Faulty:
+    """N1 of one engine stands still from its run-down to idle reverse until the end of the recording."""
+    frozen = n1_frozen(recording, rng)
+    if frozen is None:
+        return None
+    name, from_s = frozen[1].parameter, frozen[1].from_s
+    return held(recording, name, from_s, float(recording[name][0][-1]) + 1.0 - from_s)
 
 
 def _rate_hz(time_s: np.ndarray) -> float:

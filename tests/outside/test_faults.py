@@ -21,7 +21,7 @@ from .faults import FAULTS
 from .judging import SEVERITIES
 
 pytestmark = pytest.mark.outside
-LANDINGS = int(os.environ.get("OUTSIDE_FAULT_LANDINGS", "200"))
+LANDINGS = int(os.environ.get("OUTSIDE_FAULT_LANDINGS", "105"))  # seven of each lapse; tests.bench.confusion flies 200
 NORMALS = 6  # normal landings, both models, that get every fault
 MEDIUM = 2
 SHOWN_BY = {  # engines that did the same cannot be told apart: who must show the fault
@@ -75,7 +75,7 @@ def test_a_fault_spoils_what_it_names_and_nothing_else(faulty: Faulty) -> None:
 # -- healthy recordings -----------------------------------------------------------------------------------------------
 
 
-def test_two_hundred_healthy_landings(faulty: Faulty) -> None:
+def test_healthy_landings(faulty: Faulty) -> None:
     """Every event found, none invented, none of another severity, outside what the recorder cannot tell apart."""
     rows = faulty[1].rows.filter(pl.col("fault") == "healthy")
     assert rows["flight"].n_unique() == LANDINGS
@@ -111,17 +111,8 @@ def _other_severity() -> pl.Expr:
 
 # -- faults never make events, and never hide them ----------------------------------------------------------------
 
-SPOILERS_STILL = (
-    "spoilers that read stowed as they go up, and out in the next sample, look late; "
-    "brakes and reverse hide the lift dump"
-)
-
-INVENTS = {
-    "spoiler_frozen": SPOILERS_STILL,
-}
-HIDES = {
-    "spoiler_frozen": SPOILERS_STILL,
-}
+INVENTS: dict[str, str] = {}
+HIDES: dict[str, str] = {}
 
 
 @pytest.mark.parametrize("fault", _each(INVENTS))
@@ -141,12 +132,8 @@ def test_lapses_keep_their_outcome_or_are_not_assessed(faulty: Faulty, fault: st
 
 # -- faults are named and placed, and leave the rest assessed -------------------------------------------------------
 
-UNNAMED = {
-    "spoiler_frozen": SPOILERS_STILL,
-}
-UNPLACED = {
-    "spoiler_frozen": SPOILERS_STILL,
-}
+UNNAMED: dict[str, str] = {}
+UNPLACED: dict[str, str] = {}
 LOSES: dict[str, str] = {}
 
 
