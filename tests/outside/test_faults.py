@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -39,16 +39,6 @@ def faulty(tmp_path_factory: pytest.TempPathFactory) -> Faulty:
     folder: Path = tmp_path_factory.mktemp("faults")
     made = exports(fly_fleet(folder / "models", LANDINGS, seed=1), NORMALS, seed=5)
     return made, study(folder, made)
-
-
-def _each(missing: Mapping[str, str]) -> list:
-    """Every fault as a test parameter; those that the product does not master yet fail, strictly, for that reason."""
-    unknown = set(missing) - set(FAULTS)
-    assert not unknown, unknown
-    return [
-        pytest.param(name, marks=pytest.mark.xfail(reason=missing[name], strict=True)) if name in missing else name
-        for name in FAULTS
-    ]
 
 
 # -- the faults themselves --------------------------------------------------------------------------------------------
@@ -111,18 +101,15 @@ def _other_severity() -> pl.Expr:
 
 # -- faults never make events, and never hide them ----------------------------------------------------------------
 
-INVENTS: dict[str, str] = {}
-HIDES: dict[str, str] = {}
 
-
-@pytest.mark.parametrize("fault", _each(INVENTS))
+@pytest.mark.parametrize("fault", FAULTS)
 def test_normal_landings_stay_quiet(faulty: Faulty, fault: str) -> None:
     rows = faulty[1].rows.filter((pl.col("fault") == fault) & (pl.col("lapse") == "normal"))
     assert rows["flight"].n_unique() >= 2
     assert not rows.filter(_invented(MEDIUM)).height, _lines(rows.filter(_invented(MEDIUM)))
 
 
-@pytest.mark.parametrize("fault", _each(HIDES))
+@pytest.mark.parametrize("fault", FAULTS)
 def test_lapses_keep_their_outcome_or_are_not_assessed(faulty: Faulty, fault: str) -> None:
     rows = faulty[1].rows.filter((pl.col("fault") == fault) & (pl.col("lapse") != "normal"))
     assert rows.filter(pl.col("lowest_true") >= MEDIUM).height >= 5
@@ -132,19 +119,15 @@ def test_lapses_keep_their_outcome_or_are_not_assessed(faulty: Faulty, fault: st
 
 # -- faults are named and placed, and leave the rest assessed -------------------------------------------------------
 
-UNNAMED: dict[str, str] = {}
-UNPLACED: dict[str, str] = {}
-LOSES: dict[str, str] = {}
 
-
-@pytest.mark.parametrize("fault", _each(UNNAMED))
+@pytest.mark.parametrize("fault", FAULTS)
 def test_the_fault_is_named(faulty: Faulty, fault: str) -> None:
     """In the quality of the landing, or as a reason why something was not assessed; and not in the healthy one's."""
     silent = [one.flight for one in _shown(faulty[0], fault) if not _naming(faulty[1], one)]
     assert not silent, [(flight, faulty[1].quality.get(flight)) for flight in silent]
 
 
-@pytest.mark.parametrize("fault", _each(UNPLACED))
+@pytest.mark.parametrize("fault", FAULTS)
 def test_the_fault_is_placed_in_time(faulty: Faulty, fault: str) -> None:
     """A fault that does not last for the whole recording is said with its time."""
     shown = [one for one in _shown(faulty[0], fault) if one.done and not one.done.whole]
@@ -152,7 +135,7 @@ def test_the_fault_is_placed_in_time(faulty: Faulty, fault: str) -> None:
     assert not lost, [(flight, faulty[1].quality.get(flight)) for flight in lost]
 
 
-@pytest.mark.parametrize("fault", _each(LOSES))
+@pytest.mark.parametrize("fault", FAULTS)
 def test_the_landing_is_kept(faulty: Faulty, fault: str) -> None:
     """One landing from each recording, of the right kind, and most rules assessed on a normal one."""
     made, found = faulty
