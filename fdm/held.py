@@ -6,7 +6,7 @@ samples, it was late, or its recorder held it. Where samples are so close that n
 it was held. Elsewhere the lift dump is looked for: spoilers that come out are felt in the deceleration at that moment.
 Brakes that come on then may be felt in their place; they wait for the spoilers on many types, so they are taken for no
 other cause where the deceleration had not risen since before contact, as it had with spoilers out. Where spoilers are
-not felt, nothing is said of when they came out.
+not felt, nothing is said of when they came out. A discrete, which is in or out and nothing between, is believed.
 
 An engine at steady power may repeat its N1 for seconds, and then change it. Where another engine's N1 ran up or down
 meanwhile, and this one is where that leads to in the next sample, it was held.
@@ -59,6 +59,7 @@ def _spoilers(block: Block, name: str) -> Iterator[Fault]:
     with np.errstate(invalid="ignore"):
         leaps = (values[:, 1:] - values[:, :-1] > LEAP) & (values[:, 1:] > OUT)
     rows = np.flatnonzero(leaps.any(axis=1))
+    rows = rows[~_in_or_out(block.values[name][rows])]
     if not len(rows):
         return
     time_s, values = time_s[rows], values[rows]
@@ -74,6 +75,12 @@ def _spoilers(block: Block, name: str) -> Iterator[Fault]:
         first = since[number] + 1 + np.argmax(time_s[number, since[number] + 1 :] >= -AHEAD_S)
         label = FROZEN if too_quick[number] else FROZEN_OR_LATE
         yield Fault(int(rows[number]), name, label, float(time_s[number, first]), float(until_s[number]))
+
+
+def _in_or_out(values: np.ndarray) -> np.ndarray:
+    """(n,) whether a landing's samples are two values and nothing between: a discrete has no travel to be missed."""
+    ends = [reduce(values, axis=1)[:, None] for reduce in (np.fmin.reduce, np.fmax.reduce)]
+    return np.asarray(((values == ends[0]) | (values == ends[1]) | np.isnan(values)).all(axis=1))
 
 
 def _power(block: Block, name: str, others: list[str]) -> Iterator[Fault]:
