@@ -229,7 +229,7 @@ def test_levers_up_and_no_reverser_moving_is_a_wait_until_they_came_down() -> No
     given = made({"reverser_state.2": switch(0)})
     assert given("reverse_not_used").value == 0
     assert given("reverse_wait_s", 2).holds(24.64 - 2.0)
-    assert given("deploy_transit_s", 2).reason == "the reverser was never deployed"
+    assert given("deploy_transit_s", 2).reason == "reverse was selected, and the reverser is never shown deployed"
     assert given("one_side_deployed_s").holds(25 - 4.6)
     assert given("deploy_split_s").reason == "the reverser was never deployed"
 

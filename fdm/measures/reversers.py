@@ -31,8 +31,10 @@ def deploy_delay_s(batch: Rollout) -> Bounded:
 
 @measure(unit="s", needs=(*REVERSER, *UNLOCKED), per_engine=True)
 def deploy_transit_s(batch: Rollout) -> Bounded:
-    """From the reverser unlocking to it being fully deployed."""
-    return (batch.deployed - batch.unlocked).at_least(0.0)
+    """From the reverser unlocking to it being fully deployed; not known where it was selected and shows no end of it."""
+    unended = batch.reason("reverse was selected, and the reverser is never shown deployed")
+    transit = (batch.deployed - batch.unlocked).at_least(0.0)
+    return transit.unless(never_deployed(batch) & batch.reverse_selected.happened, unended)
 
 
 @measure(unit="s", needs=(*REVERSER, *UNLOCKED), per_engine=True)
