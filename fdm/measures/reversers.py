@@ -31,7 +31,7 @@ def deploy_delay_s(batch: Rollout) -> Bounded:
 
 @measure(unit="s", needs=(*REVERSER, *UNLOCKED), per_engine=True)
 def deploy_transit_s(batch: Rollout) -> Bounded:
-    """From the reverser unlocking to it being fully deployed; not known where it was selected and shows no end of it."""
+    """From the reverser unlocking to it being fully deployed; unknown where it was selected and has no end."""
     unended = batch.reason("reverse was selected, and the reverser is never shown deployed")
     transit = (batch.deployed - batch.unlocked).at_least(0.0)
     return transit.unless(never_deployed(batch) & batch.reverse_selected.happened, unended)
