@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import polars as pl
 
 from dashboard.store import Store
@@ -21,7 +23,12 @@ def archive_of(store: Store) -> Archive:
 
 def book_in_force(store: Store) -> RuleBook:
     """The rule book that the archive was judged by, as its folder is now. RuleError when it cannot be read."""
-    return load_rule_book(store.whole().run["rules"])
+    folder = Path(store.whole().run["rules"])
+    try:
+        files = tuple((file.name, file.read_bytes()) for file in sorted(folder.glob("*.toml")))
+    except OSError:
+        return load_rule_book(folder)  # which says what cannot be read
+    return store.kept(("rule book", folder, files), lambda: load_rule_book(folder))
 
 
 def stood(store: Store, rule: str, where: str | None = None) -> pl.DataFrame:

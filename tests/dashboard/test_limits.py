@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from dataclasses import replace
 from html import unescape
 from itertools import pairwise
@@ -23,9 +24,10 @@ from dashboard.pages import limits, rules
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
+from fdm.errors import RuleError
 from fdm.people.roles import ANALYST, OFFICER
 from fdm.rule import Limits
-from fdm.rulebook import load_rule_book
+from fdm.rulebook import load_rule_book, shipped_folder
 from fdm.statistics import rate
 from tests.nights import nights
 
@@ -43,6 +45,20 @@ def store(folder):
     desk = beside(folder)
     yield Store(Archive(folder), load_rule_cards, reopen=lambda: Archive(folder), desk=desk)
     desk.close()
+
+
+def test_the_rule_book_is_read_again_when_a_file_of_it_changed(store, tmp_path, monkeypatch):
+    rules = shutil.copytree(shipped_folder(), tmp_path / "rules")
+    whole = store.whole()
+    monkeypatch.setattr(Store, "whole", lambda _self: replace(whole, run={**whole.run, "rules": str(rules)}))
+    first = analysis.book_in_force(store)
+    assert analysis.book_in_force(store) is first
+    file = rules / "late_spoilers.toml"
+    file.write_text(file.read_text().replace("high = 5.0", "high = 6.0"))
+    assert analysis.book_in_force(store).rules["late_spoilers"].limits.high == 6.0
+    file.write_text("nothing =")
+    with pytest.raises(RuleError, match="late_spoilers"):
+        analysis.book_in_force(store)
 
 
 def swept_of(store, rule: str, fleet: str = ""):
