@@ -200,8 +200,10 @@ def test_no_answer_to_another_role_tells_who_or_when(crawled, told, role):
     assert leaks(found, told) == []
 
 
-def test_the_crawl_sees_what_it_looks_for(crawled, told):
+def test_the_crawl_sees_what_it_looks_for(crawled, told, rules):
     """The same crawl as the officer finds aircraft and days, so it would see them elsewhere."""
+    if rules is None:
+        pytest.skip("the invented archive shows it")
     found = crawled(OFFICER)
     assert len({line.rpartition(": ")[2] for line in leaks(found, told)}) > 20
     assert any(" rollout-traces-figure.data" in where for where in found)
