@@ -21,7 +21,7 @@ from .faults import FAULTS
 from .judging import SEVERITIES
 
 pytestmark = pytest.mark.outside
-LANDINGS = int(os.environ.get("OUTSIDE_FAULT_LANDINGS", "200"))
+LANDINGS = int(os.environ.get("OUTSIDE_FAULT_LANDINGS", "105"))  # seven of each lapse; tests.bench.confusion flies 200
 NORMALS = 6  # normal landings, both models, that get every fault
 MEDIUM = 2
 SHOWN_BY = {  # engines that did the same cannot be told apart: who must show the fault
@@ -65,7 +65,7 @@ def test_a_fault_spoils_what_it_names_and_nothing_else(faulty: Faulty) -> None:
 # -- healthy recordings -----------------------------------------------------------------------------------------------
 
 
-def test_two_hundred_healthy_landings(faulty: Faulty) -> None:
+def test_healthy_landings(faulty: Faulty) -> None:
     """Every event found, none invented, none of another severity, outside what the recorder cannot tell apart."""
     rows = faulty[1].rows.filter(pl.col("fault") == "healthy")
     assert rows["flight"].n_unique() == LANDINGS
