@@ -149,13 +149,14 @@ def fill(
                 data += _ribbon_behind(place, beside, axis)
         elif place.panel.kind == "line":
             lines = [_line(place, name, traces[name], axis, i) for i, name in enumerate(place.panel.series)]
+            shown = zip(lines, place.panel.series, strict=True)
             behind = [
                 _behind(_line(place, name, beside[name], axis, i))
                 for i, name in enumerate(place.panel.series)
                 if name in beside
             ]
             drawn[f"yaxis{'' if place.axis == 1 else place.axis}"]["range"] = _range(place.panel, behind + lines)
-            data += behind + lines
+            data += behind + lines + [_dots(line, axis) for line, name in shown if _room_for_dots(traces[name], axis)]
     return data
 
 
@@ -179,22 +180,27 @@ def _line(place: Placed, name: str, trace: Trace, axis: TimeAxis, index: int) ->
     if name == "heading" and len(v):
         v = np.unwrap(v, period=360)
     x, y = _broken_at_holes(t, axis.units(t).round(4).tolist(), v.round(4).tolist(), trace.step_s)
-    wide = 3.4 if axis.knee_s is None else [3.4 if u <= axis.knee_s else 0 for u in x]
     return {
         "type": "scatter",
-        "mode": "lines+markers" if _room_for_dots(trace, axis) else "lines",
+        "mode": "lines",
         "x": x,
         "y": y,
         "yaxis": place.y,
         "line": {"color": LIGHT["ink"], "width": 1.4, "dash": LINE_DASHES[index % 4]},
-        "marker": {"size": wide, "color": LIGHT["ink"]},
         "meta": {"panel": place.axis, "unit": "%" if place.panel.unit.startswith("%") else place.panel.unit},
     }
 
 
 def _behind(line: Json) -> Json:
-    """A line of another landing: thin and grey, without samples, and not read by the cursor."""
-    return line | {"mode": "lines", "line": line["line"] | {"color": LIGHT["edge"], "width": 1}, "meta": {}}
+    """A line of another landing: thin and grey, and not read by the cursor."""
+    return line | {"line": line["line"] | {"color": LIGHT["edge"], "width": 1}, "meta": {}}
+
+
+def _dots(line: Json, axis: TimeAxis) -> Json:
+    """The samples of a line, up to where time begins to run faster."""
+    count = sum(x <= axis.knee_s for x in line["x"]) if axis.knee_s is not None else len(line["x"])
+    dots = {"mode": "markers", "x": line["x"][:count], "y": line["y"][:count], "meta": {}}
+    return line | dots | {"marker": {"size": 3.4, "color": LIGHT["ink"]}}
 
 
 def _room_for_dots(trace: Trace, axis: TimeAxis) -> bool:
