@@ -498,6 +498,16 @@ def test_approach_power_running_down_is_not_forward_power() -> None:
     assert given("forward_power_with_reverser_out_s").value == 0
 
 
+def test_power_of_an_engines_own_reverse_is_not_forward_power_before_it() -> None:
+    """A lever 5 s late: approach power runs down until its reverser unlocks, and reverse power follows at once."""
+    late = switch(0, (7.5, 1), (9.5, 2), (25, 1), (28, 0))
+    power = line((-4, 55), (1, 55), (7.4, 45), (8, 60), (10, 75), (22, 75), (26, 25))
+    lever = line((7.0, 0.0), (7.4, 0.3), (22, 0.3), (24, 0.0))
+    rates = {"reverser_state.1": 0.5, "reverser_state.2": 0.5}
+    given = made({"n1.2": power, "reverser_state.2": late, "reverse_lever.2": lever}, rates=rates)
+    assert given("forward_power_with_reverser_out_s").value == 0
+
+
 def test_unequal_reverse_power() -> None:
     weak = line((-4, 55), (0, 25), (5, 25), (8, 45), (18, 45), (22, 25))
     found = made({"n1.2": weak})("reverse_power_split_pct")

@@ -92,7 +92,7 @@ def _forward_power(batch: Rollout, engine: int) -> Bounded:
     limit = batch.idle[engine] + batch.settings.idle_margin_pct
     unsure = batch.reason(f"idle reverse of engine {engine} is not known")
     later = time_above(power, limit, begin, end, missing=unsure)
-    at_first = time_above(power, limit, start, begin, missing=unsure)
+    at_first = time_above(power, limit, start, the_sooner(begin, end), missing=unsure)
     ran_down = at_first.value < SPOOL_DOWN_S - 0.1
     above = choose(ran_down, later, time_above(power, limit, start, end, missing=unsure))
     return above.or_zero(unused | (end.latest <= begin.earliest)).where(unknown == FINE, unknown)
