@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import hmac
-import ipaddress
 import re
 import secrets
 from collections.abc import Collection
@@ -12,6 +11,8 @@ from urllib.parse import urlsplit
 
 from dash import Dash
 from flask import Response, g, request
+
+from dashboard.addresses import is_loopback
 
 GUARDS = {
     "X-Content-Type-Options": "nosniff",
@@ -63,10 +64,10 @@ def wrong_host(names: Collection[str] = ()) -> str:
     """
     try:
         host = urlsplit(f"//{request.headers.get('Host', '')}").hostname or ""
-        if host in names or host == "localhost" or ipaddress.ip_address(host).is_loopback:
-            return ""
     except ValueError:
-        pass
+        host = ""
+    if host in names or is_loopback(host):
+        return ""
     if names:
         return "This dashboard does not answer to this name."
     return "This dashboard answers on this machine only. Open it at 127.0.0.1 or localhost."
