@@ -62,8 +62,8 @@ def test_median_error(scores: pl.DataFrame) -> None:
 
 
 def test_the_interval_is_honest(scores: pl.DataFrame) -> None:
-    """70 to 90 % is asked of many cases; of some thirty, chance adds one standard error of 7 % to either side."""
-    assert 0.63 <= scores.filter("answered")["inside"].mean() <= 0.97, _shown(scores)
+    """70 to 90 % is asked of many cases; of some thirty, chance adds 5 % to either side."""
+    assert 0.65 <= scores.filter("answered")["inside"].mean() <= 0.95, _shown(scores)
 
 
 def test_large_costs_are_near_too(scores: pl.DataFrame) -> None:
