@@ -240,20 +240,24 @@
     const week = document.querySelector("select[name=week]");
     for (const button of document.querySelectorAll("[data-step-week]")) {
       const next = week.selectedIndex + Number(button.dataset.stepWeek);
-      button.disabled = next < 0 || next >= week.options.length - 1;
+      set(button, "disabled", next < 0 || next >= week.options.length - 1 ? "" : null);
     }
     const button = document.getElementById("theme-switch");
-    if (button) button.textContent = theme() === "dark" ? "Light" : "Dark";
+    if (button) say(button, theme() === "dark" ? "Light" : "Dark");
     const keys = document.getElementById("single-keys");
     if (keys) keys.checked = recall("keys") !== "off";
     const title = document.querySelector("#page h1");
-    document.title = (title ? title.textContent + " – " : "") + "Rollout Watch";
+    say(document.querySelector("title"), (title ? title.textContent + " – " : "") + "Rollout Watch");
     if (window.watchTraces) window.watchTraces();
     if (window.watchDecide) window.watchDecide.fit();
   }
   function set(element, name, value) {
     if (value === null) { if (element.hasAttribute(name)) element.removeAttribute(name); }
     else if (element.getAttribute(name) !== value) element.setAttribute(name, value);
+  }
+  /* Only what differs is written: writing is a change, and a change calls settle again. */
+  function say(element, text) {
+    if (element.textContent !== text) element.textContent = text;
   }
 
   let waiting = false;

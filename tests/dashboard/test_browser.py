@@ -190,6 +190,24 @@ def test_the_chart_library_comes_once_and_before_the_page_asks_for_its_parts(bro
         assert all(i < asked.index(next(url for url in asked if url.endswith("/_dash-layout"))) for i in library)
 
 
+AT_REST = """() => new Promise(done => {
+  const changed = [];
+  new MutationObserver(list => list.forEach(one => changed.push(one.target.nodeName)))
+    .observe(document.documentElement, {childList: true, subtree: true, attributes: true, characterData: true});
+  let frames = 10;
+  const frame = () => { if (frames--) requestAnimationFrame(frame); else done(changed); };
+  requestAnimationFrame(frame);
+})"""
+
+
+@pytest.mark.parametrize("where", ["/", "/landings", "/health", "/limits", "/not-assessed", "/versions"])
+def test_a_page_at_rest_changes_nothing(watched, where):
+    """Otherwise the browser lays out and paints it again and again, and every deed waits for that."""
+    page = watched.open(where)
+    page.wait_for_load_state("networkidle")
+    assert page.evaluate(AT_REST) == []
+
+
 def test_the_cursor_reads_values_by_keys_and_by_mouse(watched, held):
     landing_id = held.landings.filter(pl.col("high") == 0)["landing_id"][0]
     page = watched.open(f"/landing/{landing_id}")
