@@ -112,13 +112,14 @@
 
   /* --- the list --------------------------------------------------------------------------------------------- */
   const rows = () => Array.from(document.querySelectorAll("a.row[data-event]"));
-  const chosen = () => new URLSearchParams(location.search).get("event") || (rows()[0] && rows()[0].dataset.event);
-  const chosenRow = () => rows().find((row) => row.dataset.event === chosen()) || rows()[0];
+  const chosen = (all = rows()) => new URLSearchParams(location.search).get("event") || (all[0] && all[0].dataset.event);
+  const placeOf = (all, event = chosen(all)) => all.findIndex((row) => row.dataset.event === event);
+  const chosenRow = () => { const all = rows(); return all[placeOf(all)] || all[0]; };
 
   function move(by) {
     const all = rows();
     if (!all.length) return;
-    const at = all.findIndex((row) => row.dataset.event === chosen());
+    const at = placeOf(all);
     const next = at < 0 ? (by > 0 ? 0 : all.length - 1) : at + by;
     if (next < 0) return;
     if (next >= all.length) {
@@ -135,8 +136,8 @@
   let stood = 0;
   function skip() {
     const all = rows();
-    const here = chosen();
-    const at = all.findIndex((row) => row.dataset.event === here);
+    const here = chosen(all);
+    const at = placeOf(all, here);
     const from = at < 0 ? Math.min(stood, all.length) : at + 1;
     const open = (row) => !row.dataset.verdict && row.dataset.event !== here;
     const more = document.querySelector("a[data-next-open]");
@@ -169,7 +170,7 @@
   }
 
   function back() {
-    const row = rows().find((r) => r.dataset.event === chosen());
+    const all = rows(), row = all[placeOf(all)];
     const query = new URLSearchParams(location.search);
     query.delete("event");
     const text = query.toString();
@@ -223,7 +224,7 @@
       set(link, "aria-current", here ? "page" : null);
     }
     const all = rows();
-    const at = all.findIndex((row) => row.dataset.event === chosen());
+    const at = placeOf(all);
     if (at >= 0) stood = at;
     all.forEach((row, i) => {
       set(row, "aria-current", i === at ? "true" : null);
