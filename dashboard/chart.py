@@ -316,7 +316,9 @@ def furniture(stack: Stack, axis: TimeAxis) -> tuple[list[Json], list[Json]]:
     if axis.knee_s is not None and axis.end_s > axis.knee_s:
         knee, above = axis.unit(axis.knee_s), stack.top_px - 16
         shapes.append(upright(knee, LIGHT["rule2"], dash="dot"))
-        notes.append(note("from here 4× faster", knee, 1, anchor="left", xref="x", shift=4, yshift=above, size=11))
+        late = knee > (axis.unit(axis.start_s) + axis.unit(axis.end_s)) / 2  # beside it the time of the cursor is told
+        anchor, shift = ("right", -4) if late else ("left", 4)
+        notes.append(note("from here 4× faster", knee, 1, anchor=anchor, xref="x", shift=shift, yshift=above, size=11))
     return shapes, notes
 
 

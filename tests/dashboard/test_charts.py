@@ -10,7 +10,7 @@ import plotly.graph_objects as go
 import polars as pl
 import pytest
 
-from dashboard import figures
+from dashboard import chart, figures
 from dashboard.chart_marks import Step, spread
 from dashboard.pages import landing
 from dashboard.palette import DARK, LIGHT
@@ -105,3 +105,12 @@ def test_crowded_numbers_are_moved_apart_and_keep_their_order():
     assert all(b - a >= 1.0 - 1e-9 for a, b in itertools.pairwise(moved))
     assert sum(moved[:3]) / 3 == pytest.approx(sum(at[:3]) / 3)
     assert moved[-1] == 9.0
+
+
+@pytest.mark.parametrize(("end_s", "anchor"), [(200, "left"), (27, "right")])
+def test_where_time_runs_faster_is_told_away_from_the_time_of_the_cursor(store, late, end_s, anchor):
+    """The cursor's time stands at the right end of the same line."""
+    rows = panels(store.traces_of(late["landing_id"]), keys_for(late["measure"]))
+    _, notes = chart.furniture(chart.stacked(rows, 40), TimeAxis(-3, end_s))
+    (told,) = [note for note in notes if "faster" in note["text"]]
+    assert told["xanchor"] == anchor
