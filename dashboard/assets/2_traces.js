@@ -116,7 +116,10 @@
   }
 
   /* Paper is white: charts go back to their light colours and to the width of a page while printing. */
-  const PAPER = (layout, most) => ({ width: 680, height: Math.min(layout.height, most || 920), autosize: false });
+  const PAPER = (layout, holder) => {
+    const most = holder.closest(".debrief-page") ? 580 : holder.closest(".reading") ? 420 : 920;
+    return { width: 680, height: Math.min(layout.height, most), autosize: false };
+  };
   const shown = new Map();
   function toPaper() {
     for (const chart of document.querySelectorAll(".js-plotly-plot")) {
@@ -124,7 +127,7 @@
       const figure = window.watchLight[holder && holder.id];
       if (!figure || shown.has(chart)) continue;
       shown.set(chart, { data: chart.data, layout: Object.assign({}, chart.layout) });
-      window.Plotly.react(chart, figure.data, Object.assign({}, figure.layout, PAPER(figure.layout, holder.closest(".debrief-page") ? 540 : 0)));
+      window.Plotly.react(chart, figure.data, Object.assign({}, figure.layout, PAPER(figure.layout, holder)));
     }
   }
   function toScreen() {

@@ -16,8 +16,8 @@ from dashboard.elements import Block
 from dashboard.fleet_health import Health
 from dashboard.health_marks import LARGE, month_strip, sentence, small_trend
 from dashboard.limits_lists import month_name
-from dashboard.pages.frame import nothing, options
-from dashboard.query import Query, parse
+from dashboard.pages.frame import nothing, options, printed
+from dashboard.query import ALL_WEEKS, Query, parse
 from dashboard.store import Store, distinct
 from fdm.errors import FdmError
 from fdm.health import WATCHED
@@ -75,8 +75,9 @@ def found(store: Store, query: Query) -> Markup:
     trends = _of(_named(store, _with_span(whole.trends, exact=exact)), store, query)
     points = _by_trend(_named(store, _points(whole, exact=exact)))
     months = _of(_months(store, whole), store, query)
-    return Markup("{}{}{}").format(
-        _drifting(trends, points), _parameters(store, whole, months, query), _every(trends, points)
+    head = printed("Health", store.held(), query, ALL_WEEKS)
+    return Markup("{}{}{}{}").format(
+        head, _drifting(trends, points), _parameters(store, whole, months, query), _every(trends, points)
     )
 
 

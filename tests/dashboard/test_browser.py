@@ -305,6 +305,18 @@ def test_a_landing_prints_on_three_pages(browser, address, held):
         assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 3
 
 
+def test_the_week_prints_its_list_then_the_event_that_is_read(browser, address):
+    """The event begins a page: around it only blocks, for a flexible box keeps the height it had before the break."""
+    with watching(browser, address) as watched:
+        page = watched.open("/")
+        page.locator("#evidence-traces .main-svg").first.wait_for()
+        assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(prefer_css_page_size=True))) == 3
+        page.emulate_media(media="print")
+        around = """e => { const found = []; while (e = e.parentElement) found.push(getComputedStyle(e).display);
+                    return found; }"""
+        assert set(page.locator("#reading").evaluate(around)) == {"block"}
+
+
 def test_every_page_carries_the_cautions(watched, held):
     for path in ("/", f"/landing/{held.landings['landing_id'][0]}", "/landings", "/rules", "/not-assessed", "/nowhere"):
         page = watched.open(path)
