@@ -81,6 +81,17 @@ def samples_between(block: Block, name: str, from_s: float, to_s: float) -> tupl
     return start_s[:, None] + columns * np.float32(step), values[:, c0 : max(c1, c0)]
 
 
+def nearest_samples(block: Block, name: str, rows: np.ndarray, time_s: np.ndarray) -> np.ndarray:
+    """(k,) or (k, w) the samples of some landings (k,) nearest to times; NaN where missing or outside the recording."""
+    values, start_s = block.values[name], block.start_s[name][rows]
+    start_s, rows = (x.reshape(x.shape + (1,) * (time_s.ndim - 1)) for x in (start_s, rows))
+    column = np.rint((time_s - start_s) / dict(block.layout.steps)[name]).astype(np.int64)
+    there = (column >= 0) & (column < values.shape[1])
+    found = values[rows, np.clip(column, 0, values.shape[1] - 1)]
+    there &= found >= 0 if values.dtype == np.int8 else True
+    return np.where(there, found, np.float32(np.nan))
+
+
 def dtype_of(name: str) -> type[np.generic]:
     """How a parameter is kept: int8 discretes and states, float64 positions, float32 the rest."""
     if PARAMETERS[name].kind != "analogue":

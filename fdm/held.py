@@ -20,7 +20,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from fdm.frames import Block, samples_between
+from fdm.frames import Block, nearest_samples, samples_between
 from fdm.quality import Fault
 from fdm.signal import pick_column
 
@@ -99,18 +99,11 @@ def _power(block: Block, name: str, others: list[str]) -> Iterator[Fault]:
     rows, still, since, leap = (x[stood] for x in (rows, still, since, leap))
     begin_s, until_s, along = time_s[rows, since], time_s[rows, still], np.zeros(len(rows), bool)
     for other in others if len(rows) else ():
-        at_first, before, after = (_nearest(block, other, rows, t) for t in (begin_s, until_s, until_s + step))
+        at_first, before, after = (nearest_samples(block, other, rows, t) for t in (begin_s, until_s, until_s + step))
         ran, at_once = (after - at_first) / leap, (after - before) / leap
         along |= (ran >= ALONG) & (at_once <= AT_ONCE * ran)
     for number in np.flatnonzero(along):
         yield Fault(int(rows[number]), name, FROZEN, float(begin_s[number]) + step, float(until_s[number]))
-
-
-def _nearest(block: Block, name: str, rows: np.ndarray, time_s: np.ndarray) -> np.ndarray:
-    """(n,) the sample of some landings nearest to a time; NaN outside the recording."""
-    column = np.rint((time_s - block.start_s[name][rows]) / dict(block.layout.steps)[name]).astype(np.int64)
-    there = (column >= 0) & (column < block.values[name].shape[1])
-    return np.where(there, pick_column(block.values[name][rows], column), np.nan)
 
 
 def _since(values: np.ndarray, column: np.ndarray) -> np.ndarray:

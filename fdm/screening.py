@@ -14,6 +14,7 @@ from fdm.frames import Block, missing_of
 from fdm.held import held
 from fdm.quality import Fault, dropouts, in_words, screen, span
 from fdm.signal import changes, counted
+from fdm.standstill import standing_still
 
 HEALTH_S = (-10.0, 30.0)  # around the anchor
 
@@ -59,11 +60,12 @@ def screened(block: Block, reasons: Reasons) -> Screened:
         values[name], found = screen(name, matrix, block.start_s[name], steps[name])
         faults += found
     clean = replace(block, values=values)
-    kept = list(held(clean))
-    for name in {fault.parameter for fault in kept}:
-        mine = [fault for fault in kept if fault.parameter == name]
-        values[name] = _without(values[name], block.start_s[name], steps[name], mine)
-    faults += kept
+    for find in (held, standing_still):
+        kept = list(find(clean))
+        for name in {fault.parameter for fault in kept}:
+            mine = [fault for fault in kept if fault.parameter == name]
+            values[name] = _without(values[name], block.start_s[name], steps[name], mine)
+        faults += kept
     unusable: dict[str, np.ndarray] = {}
     doubted = _datum_taken_out(values, clean)
     for doubt in doubts(clean):

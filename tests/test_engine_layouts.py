@@ -97,6 +97,7 @@ def test_epr_stands_for_n1(tmp_path: Path) -> None:
     late = line((-4, 55), (0, 25), (5, 25), (9, 75), (29, 75), (33, 25))
     changes: dict[str, Truth | None] = {"n1.1": None, "n1.2": None, "epr.1": _epr(POWER), "epr.2": _epr(late)}
     changes |= {"reverser_state.2": switch(0, (2.6, 1), (4.6, 2), (33, 1), (36, 0))}
+    changes |= {"reverse_lever.2": line((1.9, 0), (2.4, 0.25), (5, 0.25), (5.5, 0.9), (29, 0.9), (29.5, 0.25), (33, 0))}
     outcomes = _outcomes(tmp_path, changes, 2, (1, 2))
     assert _of(outcomes, "slow_high_reverse")[::2] == ("event", 2)
     assert not _silent(outcomes) & {"slow_high_reverse", "unequal_reverse_power", "asymmetric_deployment"}

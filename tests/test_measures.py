@@ -443,13 +443,15 @@ def test_reverse_held_to_the_end_is_never_within(level: float) -> None:
     """No idle is to be learned from an engine that is held above it; the other engine's is used."""
     held = line((-4, 55), (4, 30), (5, 30), (7, level))
     out = switch(0, (2.6, 1), (4.6, 2))
-    both = {"n1.1": held, "n1.2": held, "reverser_state.1": out, "reverser_state.2": out}
+    up = line((1.9, 0), (2.4, 0.25), (5, 0.25), (5.5, 0.25 + 0.65 * (level - 25) / 45))
+    first = {"n1.1": held, "reverser_state.1": out, "reverse_lever.1": up}
+    both = first | {"n1.2": held, "reverser_state.2": out, "reverse_lever.2": up}
     given = made(both, end_s=45.0)
     for name in ("high_reverse_below_taxi_s", "n1_above_idle_below_taxi_pct", "n1_above_idle_below_60kt_pct"):
         found = given(name, 1)
         assert found.missing, f"{name}: {found}"
         assert found.reason == "idle reverse of engine 1 is not known"
-    one = made({"n1.1": held, "reverser_state.1": out}, end_s=45.0)
+    one = made(first, end_s=45.0)
     assert one("n1_above_idle_below_taxi_pct", 1).holds(level - 25)
     assert one("high_reverse_below_taxi_s", 1).lower > 15
     known = made(both, end_s=45.0, settings=Settings(idle_reverse_pct={"made": 25.0}))

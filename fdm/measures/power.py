@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import reduce
 
 import numpy as np
 
@@ -141,6 +142,9 @@ def reverse_power_split_pct(batch: Rollout) -> Bounded:
     return largest([_power_split(batch, left, right, aside) for left, right in batch.mirror_pairs], aside=[aside])
 
 
+ENDS_S = 2.0  # samples of power may end so long before reverse does
+
+
 def _power_split(batch: Rollout, left: int, right: int, aside: int) -> Bounded:
     numbers = batch.layout.reversers[left], batch.layout.reversers[right]
     if any(number not in batch.idle for number in numbers):
@@ -149,7 +153,8 @@ def _power_split(batch: Rollout, left: int, right: int, aside: int) -> Bounded:
     start = the_later(a, b).only_after(a).only_after(b)
     end = the_sooner(_stow_or_end(batch, left), _stow_or_end(batch, right))
     signals = [power_of(batch, number) for number in numbers]
-    means = [_mean(signal, start.best, np.minimum(end.best, _last_s(signal))) for signal in signals]
+    to_s = reduce(np.minimum, [_near_the_end(signal, end.best) for signal in signals])
+    means = [_mean(signal, start.best, to_s) for signal in signals]
     value = np.abs(means[0] - means[1])
     slack = sum(_mean_slack(signal, mean, start, end) for signal, mean in zip(signals, means, strict=True))
     found = (start.why == FINE) & (end.why == FINE) & (end.best > start.best) & ~np.isnan(value)
@@ -175,8 +180,10 @@ def _mean(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
         return (upto(to_s) - upto(from_s)) / (to_s - from_s)
 
 
-def _last_s(signal: Signal) -> np.ndarray:
-    return signal.time(signal.last_column)
+def _near_the_end(signal: Signal, end_s: np.ndarray) -> np.ndarray:
+    """(n,) an instant, or the last sample where that comes a little before it; NaN where samples end long before."""
+    last_s = signal.time(signal.last_column)
+    return np.where(end_s - last_s > ENDS_S + signal.step_s, np.nan, np.minimum(end_s, last_s))
 
 
 def _mean_slack(signal: Signal, mean: np.ndarray, start: Instants, end: Instants) -> np.ndarray:

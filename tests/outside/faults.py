@@ -145,6 +145,19 @@ def n1_frozen_to_the_end(recording: Recording, rng: np.random.Generator) -> Faul
     return held(recording, name, from_s, float(recording[name][0][-1]) + 1.0 - from_s)
 
 
+@fault
+def n1_frozen_at_idle(recording: Recording, rng: np.random.Generator) -> Faulty:
+    """N1 of one engine stands still at idle, from before reverse power until it is idle again or to the end."""
+    for engine in rng.permutation([1, 2]):
+        time_s, out = deployed_samples(recording, int(engine))
+        n1_s, values = recording[f"n1.{engine}"]
+        inside = np.interp(n1_s, time_s, out) == 1
+        if inside.any() and np.ptp(values[inside]) >= 20:
+            begin = contact_s(recording) + 2.0
+            return held(recording, f"n1.{engine}", begin, float(rng.choice([28.0, n1_s[-1] + 1.0 - begin])))
+    return None
+
+
 def _rate_hz(time_s: np.ndarray) -> float:
     return float(1 / np.median(np.diff(time_s)))
 
