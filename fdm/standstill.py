@@ -159,10 +159,12 @@ def _of_itself(stands: Stands, family: str, engine: int) -> np.ndarray:
     reverse, thrust = stands.other(f"reverse_lever.{engine}"), stands.other(f"thrust_lever.{engine}")
     if reverse is None or thrust is None:
         return np.zeros(len(stands.rows), bool)
-    down = _for_s((reverse <= LOW) & (thrust <= np.fmin.reduce(thrust, axis=1)[:, None] + UNMOVED_DEG))
+    highest = np.fmax.reduce(stands.block.values[f"thrust_lever.{engine}"][stands.rows], axis=1)[:, None]
+    drawn_back = thrust <= highest - FORWARD_DEG  # not left in a gate, where the autothrottle sets the power
+    down = _for_s((reverse <= LOW) & drawn_back)
     above = (stands.level - stands.lowest > MOVED[family]) & stands.lasting(down, MEANWHILE_S)
     still = [np.abs(x - _at(x, stands.end_s, stands)) <= by for x, by in ((reverse, UNMOVED), (thrust, UNMOVED_DEG))]
-    unmoved = _at(_for_s(still[0] & still[1]), stands.end_s, stands)[:, 0]
+    unmoved = _at(_for_s(still[0] & still[1] & drawn_back), stands.end_s, stands)[:, 0]
     return above | (unmoved & (np.abs(stands.leap) > LEAP[family]))
 
 

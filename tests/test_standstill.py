@@ -18,6 +18,7 @@ from tests.making import Truth, line, switch
 RATES = {f"{power}.{e}": 1.0 for power in ("n1", "epr") for e in (1, 2)}
 NO_LEVERS: dict[str, Truth | None] = {f"reverse_lever.{e}": None for e in (1, 2)}
 IDLE = line((-4, 55), (0, 25))
+RETARDED = line((-6, 12), (-3, 0))
 AT_IDLE_REVERSE = line((1.9, 0), (2.4, 0.25), (24.4, 0.25), (24.7, 0))
 
 
@@ -99,19 +100,28 @@ def test_forward_power_that_is_not_recorded() -> None:
 def test_power_held_above_idle_long_after_the_levers_were_down() -> None:
     """Held while it ran down, at 47.5 % at 21 s; the other engine is not in reverse, its power tells nothing."""
     stowed: dict[str, Truth | None] = {"reverser_state.2": lambda t: 0 * t, "n1.2": line((-4, 55), (0, 50))}
-    levers: dict[str, Truth | None] = {"reverse_lever.2": lambda t: 0 * t, "thrust_lever.1": lambda t: 0 * t}
+    levers: dict[str, Truth | None] = {"reverse_lever.2": lambda t: 0 * t, "thrust_lever.1": RETARDED}
     given = _made({"n1.1": _stopped(POWER, 21.0), **stowed, **levers})
     from_s, to_s = _frozen(given, r"n1\.1")
     assert 20.5 <= from_s <= 23
     assert to_s >= 68
 
 
+def test_forward_power_set_by_an_autothrottle_is_believed() -> None:
+    """Its lever stays in the climb gate, as at Congonhas in 2007; N1 goes from 45 to 62 % and stays there."""
+    gate: dict[str, Truth | None] = {"thrust_lever.1": lambda t: 0 * t + 25, "reverse_lever.1": lambda t: 0 * t}
+    pushing = {"n1.1": line((-5, 45), (0, 50), (3, 62)), "reverser_state.1": lambda t: 0 * t}
+    given = _made({**gate, **pushing})
+    assert "n1" not in _said(given)
+    assert given("forward_power_with_reverser_out_s").lower > 15
+
+
 def test_power_that_falls_at_once_with_no_lever_moved() -> None:
     """Held 9 points above idle from 22.8 s, let go at 40 s; levers have been down since 24.7 s."""
-    lever: dict[str, Truth | None] = {f"thrust_lever.{e}": lambda t: 0 * t for e in (1, 2)}
+    lever: dict[str, Truth | None] = {f"thrust_lever.{e}": RETARDED for e in (1, 2)}
     held = _stopped(POWER, 22.8, 40.0)
     assert 22 <= _frozen(_made({"n1.1": held, **lever}), r"n1\.1")[0] <= 25
-    taxi: dict[str, Truth | None] = {f"thrust_lever.{e}": line((39, 0), (39.5, 6)) for e in (1, 2)}
+    taxi: dict[str, Truth | None] = {f"thrust_lever.{e}": line((-6, 12), (-3, 0), (39, 0), (39.5, 6)) for e in (1, 2)}
     rises = line((-4, 55), (0, 25), (5, 25), (9, 70), (18, 70), (24, 25), (39.6, 25), (40.5, 32), (50, 32), (53, 25))
     assert "n1" not in _said(_made({"n1.1": rises, **taxi}))
 
