@@ -14,13 +14,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import reduce
+from functools import cached_property, reduce
 
 import numpy as np
 
 from fdm.frames import Block, nearest_samples, samples_between
-from fdm.quality import Fault
-from fdm.signal import changes
+from fdm.quality import Fault, family
+from fdm.signal import changes, pick_column
 
 BEFORE_S, LATEST_S = 2.0, 90.0  # looked at, relative to the anchor
 ON_GROUND_S = 4.0  # approach power has run down
@@ -34,6 +34,7 @@ HIGH, LOW, IN_REVERSE, ALIKE = 0.6, 0.3, 0.1, 0.2  # share of a reverse lever's 
 FORWARD_DEG, UNMOVED_DEG, UNMOVED = 8.0, 3.0, 0.05  # of a thrust lever; of a reverse lever's travel
 LEAP = {"n1": 5.0, "epr": 0.04}  # from one sample to the next, and there at once ...
 ONWARD = 0.3  # ... but for this share of it
+DEPLOYED = {"reverser_state": 2, "reverser_deployed": 1}
 FROZEN, UNEXPLAINED = "frozen", "stands still, frozen or left at idle,"
 
 
@@ -57,25 +58,31 @@ class Stands:
     highest: np.ndarray
     leap: np.ndarray
 
-    @property
+    @cached_property
     def time_s(self) -> np.ndarray:
         """(k, w) the seconds looked at, relative to the anchor."""
         seconds = np.arange(-FOLLOWS_S, np.max(self.end_s - self.begin_s, initial=0) + 1)
         return np.asarray(self.begin_s[:, None] + seconds)
 
-    @property
+    @cached_property
     def inside(self) -> np.ndarray:
         """(k, w) true while it stands still."""
         return (self.time_s >= self.begin_s[:, None]) & (self.time_s <= self.end_s[:, None])
 
     def other(self, name: str) -> np.ndarray | None:
         """(k, w) another parameter meanwhile, NaN where it is missing; None where it is not recorded."""
-        return nearest_samples(self.block, name, self.rows, self.time_s) if name in self.block.values else None
+        if name in self.block.values and name not in self._read:
+            self._read[name] = nearest_samples(self.block, name, self.rows, self.time_s)
+        return self._read.get(name)
+
+    @cached_property
+    def _read(self) -> dict[str, np.ndarray]:
+        return {}
 
     def deployed(self, engine: int) -> np.ndarray:
         """(k, w) true where an engine's reverser reads deployed."""
-        states = self.other(f"reverser_state.{engine}"), self.other(f"reverser_deployed.{engine}")
-        whole = [state == code for state, code in zip(states, (2, 1), strict=True) if state is not None]
+        states = ((self.other(f"{kind}.{engine}"), code) for kind, code in DEPLOYED.items())
+        whole = [state == code for state, code in states if state is not None]
         return reduce(np.logical_or, whole, np.zeros(self.time_s.shape, bool))
 
     def lasting(self, flags: np.ndarray, least_s: int = 1) -> np.ndarray:
@@ -85,27 +92,27 @@ class Stands:
 
 def standing_still(block: Block) -> Iterator[Fault]:
     """Power that stood still in the recorder, or may have, located."""
-    for family in MOVED:
-        engines = [e for e in range(1, block.layout.engines + 1) if f"{family}.{e}" in block.values]
+    for kind in MOVED:
+        engines = [e for e in range(1, block.layout.engines + 1) if f"{kind}.{e}" in block.values]
         for engine in engines:
-            yield from _of(block, family, engine, [e for e in engines if e != engine])
+            yield from _of(block, kind, engine, [e for e in engines if e != engine])
 
 
-def _of(block: Block, family: str, engine: int, others: list[int]) -> Iterator[Fault]:
-    stands = _standstills(block, f"{family}.{engine}")
+def _of(block: Block, kind: str, engine: int, others: list[int]) -> Iterator[Fault]:
+    stands = _standstills(block, f"{kind}.{engine}")
     if not len(stands.rows):
         return
-    levers = _up_and_down(stands, engine) | _pushed_forward(stands, engine) | _of_itself(stands, family, engine)
-    alone = levers | _partner_moved(stands, family, engine)
-    beside = [_beside(stands, family, engine, other) for other in others]
+    levers = _up_and_down(stands, engine) | _pushed_forward(stands, engine) | _of_itself(stands, kind, engine)
+    alone = levers | _partner_moved(stands, kind, engine)
+    beside = [_beside(stands, kind, engine, other) for other in others]
     told = reduce(np.logical_or, [frozen for frozen, _ in beside], alone)
-    told &= ~reduce(np.logical_or, [_swapped(stands, family, other) for other in others], np.zeros(len(told), bool))
+    told &= ~reduce(np.logical_or, [_swapped(stands, kind, other) for other in others], np.zeros(len(told), bool))
     open_ = reduce(np.logical_or, [unexplained for _, unexplained in beside], np.zeros(len(told), bool))
-    step = dict(block.layout.steps)[f"{family}.{engine}"]
+    step = dict(block.layout.steps)[f"{kind}.{engine}"]
     for number in np.flatnonzero(told | open_):
         begin_s, end_s = float(stands.begin_s[number]) + step, float(stands.end_s[number])
         label = FROZEN if told[number] else UNEXPLAINED
-        yield Fault(int(stands.rows[number]), f"{family}.{engine}", label, begin_s, end_s)
+        yield Fault(int(stands.rows[number]), f"{kind}.{engine}", label, begin_s, end_s)
 
 
 def _standstills(block: Block, name: str) -> Stands:
@@ -126,7 +133,25 @@ def _standstills(block: Block, name: str) -> Stands:
     after = [values[rows, np.minimum(last + k, values.shape[1] - 1)] for k in range(3)]
     leap, onward = after[1] - after[0], after[2] - after[1]
     leap = np.where(np.abs(onward) <= ONWARD * np.abs(leap), leap, 0)
-    return Stands(block, rows, time_s[rows, first], time_s[rows, last], values[rows, first], lowest, highest, leap)
+    level, begin_s, end_s = values[rows, first], time_s[rows, first], time_s[rows, last]
+    from_s, to_s = (x[rows] for x in _in_reverse(block))
+    unlike_idle = (level - lowest > MOVED[family(name)]) | (np.abs(leap) > LEAP[family(name)])
+    judged = ((begin_s <= to_s) & (end_s >= from_s)) | unlike_idle
+    return Stands(block, *(x[judged] for x in (rows, begin_s, end_s, level, lowest, highest, leap)))
+
+
+def _in_reverse(block: Block) -> tuple[np.ndarray, np.ndarray]:
+    """(n,) first and last sample at which any reverser reads deployed; inf and -inf where none does."""
+    from_s, to_s = np.full(block.facts.height, np.inf), np.full(block.facts.height, -np.inf)
+    for name, code in ((f"{kind}.{e}", code) for kind, code in DEPLOYED.items() for e in block.layout.reversers):
+        if name in block.values:
+            time_s, states = samples_between(block, name, -BEFORE_S, LATEST_S)
+            out = states == code
+            some = out.any(axis=1)
+            first, last = np.argmax(out, axis=1), out.shape[1] - 1 - np.argmax(out[:, ::-1], axis=1)
+            from_s = np.where(some, np.minimum(from_s, pick_column(time_s, first)), from_s)
+            to_s = np.where(some, np.maximum(to_s, pick_column(time_s, last)), to_s)
+    return from_s, to_s
 
 
 def _for_s(flags: np.ndarray) -> np.ndarray:
@@ -154,7 +179,7 @@ def _pushed_forward(stands: Stands, engine: int) -> np.ndarray:
     return stands.lasting(forward, MEANWHILE_S) & ~stands.lasting(stands.deployed(engine))
 
 
-def _of_itself(stands: Stands, family: str, engine: int) -> np.ndarray:
+def _of_itself(stands: Stands, kind: str, engine: int) -> np.ndarray:
     """(k,) power above idle with both levers down, or a change with neither moved: the power was that long before."""
     reverse, thrust = stands.other(f"reverse_lever.{engine}"), stands.other(f"thrust_lever.{engine}")
     if reverse is None or thrust is None:
@@ -162,10 +187,10 @@ def _of_itself(stands: Stands, family: str, engine: int) -> np.ndarray:
     highest = np.fmax.reduce(stands.block.values[f"thrust_lever.{engine}"][stands.rows], axis=1)[:, None]
     drawn_back = thrust <= highest - FORWARD_DEG  # not left in a gate, where the autothrottle sets the power
     down = _for_s((reverse <= LOW) & drawn_back)
-    above = (stands.level - stands.lowest > MOVED[family]) & stands.lasting(down, MEANWHILE_S)
+    above = (stands.level - stands.lowest > MOVED[kind]) & stands.lasting(down, MEANWHILE_S)
     still = [np.abs(x - _at(x, stands.end_s, stands)) <= by for x, by in ((reverse, UNMOVED), (thrust, UNMOVED_DEG))]
     unmoved = _at(_for_s(still[0] & still[1] & drawn_back), stands.end_s, stands)[:, 0]
-    return above | (unmoved & (np.abs(stands.leap) > LEAP[family]))
+    return above | (unmoved & (np.abs(stands.leap) > LEAP[kind]))
 
 
 def _at(values: np.ndarray, time_s: np.ndarray, stands: Stands) -> np.ndarray:
@@ -174,39 +199,39 @@ def _at(values: np.ndarray, time_s: np.ndarray, stands: Stands) -> np.ndarray:
     return np.take_along_axis(values, column[:, None], axis=1)
 
 
-def _partner_moved(stands: Stands, family: str, engine: int) -> np.ndarray:
+def _partner_moved(stands: Stands, kind: str, engine: int) -> np.ndarray:
     """(k,) the engine's EPR went elsewhere while its N1 stood, or the other way round."""
-    partner = stands.other(f"{PARTNER[family]}.{engine}")
+    partner = stands.other(f"{PARTNER[kind]}.{engine}")
     if partner is None:
         return np.zeros(len(stands.rows), bool)
-    away = np.abs(partner - partner[:, FOLLOWS_S, None]) > MOVED[PARTNER[family]]
+    away = np.abs(partner - partner[:, FOLLOWS_S, None]) > MOVED[PARTNER[kind]]
     return stands.lasting(away, MEANWHILE_S)
 
 
-def _beside(stands: Stands, family: str, engine: int, other: int) -> tuple[np.ndarray, np.ndarray]:
+def _beside(stands: Stands, kind: str, engine: int, other: int) -> tuple[np.ndarray, np.ndarray]:
     """(k,) another engine's power went elsewhere, both in reverse: asked alike; and asked for nobody knows what."""
-    power = stands.other(f"{family}.{other}")
+    power = stands.other(f"{kind}.{other}")
     assert power is not None, "only engines whose power is recorded are asked"
     apart = np.abs(power - stands.level[:, None])
-    away = apart - apart[:, FOLLOWS_S, None] > MOVED[family]
+    away = apart - apart[:, FOLLOWS_S, None] > MOVED[kind]
     away &= stands.deployed(engine) & stands.deployed(other)
     levers = stands.other(f"reverse_lever.{engine}"), stands.other(f"reverse_lever.{other}")
     nothing = np.zeros(len(stands.rows), bool)
     if levers[0] is not None and levers[1] is not None:
         alike = _for_s(np.abs(levers[0] - levers[1]) <= ALIKE)
         return stands.lasting(away & alike, MEANWHILE_S), nothing
-    if f"{PARTNER[family]}.{engine}" in stands.block.values:
+    if f"{PARTNER[kind]}.{engine}" in stands.block.values:
         return nothing, nothing
-    idle = stands.level - stands.lowest <= MOVED[family]
-    never_up = stands.highest - stands.level <= MOVED[family]  # what ran down to idle stands at idle
+    idle = stands.level - stands.lowest <= MOVED[kind]
+    never_up = stands.highest - stands.level <= MOVED[kind]  # what ran down to idle stands at idle
     long = stands.end_s - stands.begin_s >= UNEXPLAINED_S
     return nothing, idle & never_up & long & stands.lasting(away, MEANWHILE_S)
 
 
-def _swapped(stands: Stands, family: str, other: int) -> np.ndarray:
+def _swapped(stands: Stands, kind: str, other: int) -> np.ndarray:
     """(k,) another engine's power rose with its lever in reverse and its reverser held: the engines may be swapped."""
-    lever, power = stands.other(f"reverse_lever.{other}"), stands.other(f"{family}.{other}")
+    lever, power = stands.other(f"reverse_lever.{other}"), stands.other(f"{kind}.{other}")
     if lever is None or power is None:
         return np.zeros(len(stands.rows), bool)
-    rose = power - power[:, FOLLOWS_S, None] > MOVED[family]
+    rose = power - power[:, FOLLOWS_S, None] > MOVED[kind]
     return stands.lasting(_for_s(~stands.deployed(other)) & (lever >= IN_REVERSE) & rose, MEANWHILE_S)
