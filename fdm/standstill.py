@@ -26,13 +26,14 @@ BEFORE_S, LATEST_S = 2.0, 90.0  # looked at, relative to the anchor
 ON_GROUND_S = 4.0  # approach power has run down
 STOOD_S = 5.0  # a standstill, to the last digit
 UNEXPLAINED_S = 10.0  # ... that no lever explains
-MOVED = {"n1": 10.0, "epr": 0.06}  # power is elsewhere
+MOVED = {"n1": 10.0, "epr": 0.04}  # power is elsewhere
+BESIDE = {"n1": 10.0, "epr": 0.1}  # ... further than levers that are alike explain
 PARTNER = {"n1": "epr", "epr": "n1"}
 MEANWHILE_S = 3  # ... for so long
 FOLLOWS_S = 5  # what was asked for so long must show in the power
-HIGH, LOW, IN_REVERSE, ALIKE = 0.6, 0.3, 0.1, 0.2  # share of a reverse lever's travel
+HIGH, LOW, IN_REVERSE, ALIKE = 0.6, 0.3, 0.1, 0.1  # share of a reverse lever's travel
 FORWARD_DEG, UNMOVED_DEG, UNMOVED = 8.0, 3.0, 0.05  # of a thrust lever; of a reverse lever's travel
-LEAP = {"n1": 5.0, "epr": 0.04}  # from one sample to the next, and there at once ...
+LEAP = {"n1": 5.0, "epr": 0.03}  # from one sample to the next, and there at once ...
 ONWARD = 0.3  # ... but for this share of it
 DEPLOYED = {"reverser_state": 2, "reverser_deployed": 1}
 FROZEN, UNEXPLAINED = "frozen", "stands still, frozen or left at idle,"
@@ -184,9 +185,10 @@ def _of_itself(stands: Stands, kind: str, engine: int) -> np.ndarray:
     reverse, thrust = stands.other(f"reverse_lever.{engine}"), stands.other(f"thrust_lever.{engine}")
     if reverse is None or thrust is None:
         return np.zeros(len(stands.rows), bool)
-    highest = np.fmax.reduce(stands.block.values[f"thrust_lever.{engine}"][stands.rows], axis=1)[:, None]
-    drawn_back = thrust <= highest - FORWARD_DEG  # not left in a gate, where the autothrottle sets the power
-    down = _for_s((reverse <= LOW) & drawn_back)
+    whole = stands.block.values[f"thrust_lever.{engine}"][stands.rows]
+    highest, lowest = np.fmax.reduce(whole, axis=1)[:, None], np.fmin.reduce(whole, axis=1)[:, None]
+    drawn_back = (thrust <= lowest + UNMOVED_DEG) & (thrust <= highest - FORWARD_DEG)  # else it may be left in a gate,
+    down = _for_s((reverse <= LOW) & drawn_back)  # where the autothrottle sets the power
     above = (stands.level - stands.lowest > MOVED[kind]) & stands.lasting(down, MEANWHILE_S)
     still = [np.abs(x - _at(x, stands.end_s, stands)) <= by for x, by in ((reverse, UNMOVED), (thrust, UNMOVED_DEG))]
     unmoved = _at(_for_s(still[0] & still[1] & drawn_back), stands.end_s, stands)[:, 0]
@@ -213,7 +215,7 @@ def _beside(stands: Stands, kind: str, engine: int, other: int) -> tuple[np.ndar
     power = stands.other(f"{kind}.{other}")
     assert power is not None, "only engines whose power is recorded are asked"
     apart = np.abs(power - stands.level[:, None])
-    away = apart - apart[:, FOLLOWS_S, None] > MOVED[kind]
+    away = apart - apart[:, FOLLOWS_S, None] > BESIDE[kind]
     away &= stands.deployed(engine) & stands.deployed(other)
     levers = stands.other(f"reverse_lever.{engine}"), stands.other(f"reverse_lever.{other}")
     nothing = np.zeros(len(stands.rows), bool)
