@@ -105,6 +105,7 @@ def _surely_reached(signal: Signal, start: Instants, end: Instants) -> np.ndarra
     if not open_.any():
         return sure
     ends = (start.earliest, end.latest + signal.lag_s)
+    open_ &= start.earliest <= signal.time(signal.last_column) + signal.step_s  # nothing is known of what lies behind
     low, _ = _reach(signal, *(np.where(open_, _inside(signal, x), np.nan) for x in ends))
     return np.where(open_, low, sure)
 

@@ -153,3 +153,10 @@ def test_power_that_ends_before_reverse_is_not_compared() -> None:
     """Both engines alike; samples of one end at 12 s, the other's go on."""
     given = made(gaps={"n1.1": [(12.0, 100.0)]})
     assert given("reverse_power_split_pct").missing
+
+
+def test_of_power_behind_its_last_sample_nothing_is_said() -> None:
+    """It ran down from 18 s on, 10 points above idle at 22.7 s; no samples from 19 s on, 60 kt is at 20 s."""
+    given = made(gaps={"n1.1": [(19.0, 100.0)]})("n1_above_idle_below_60kt_pct", 1)
+    assert "gap" in given.reason
+    assert not given.lower > 30
