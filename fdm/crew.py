@@ -23,6 +23,7 @@ T = TypeVar("T")
 R = TypeVar("R")
 TRIES = 3  # of a task whose worker died
 AHEAD = 2  # tasks for each worker that are handed out before the first has come back
+THREADS = ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")  # read when the libraries are imported
 
 
 class Crew(Protocol):
@@ -72,7 +73,8 @@ class Pool:
             method = multiprocessing.get_context("spawn")
             self._executor = ProcessPoolExecutor(self.size, mp_context=method, initializer=_begin)
         try:
-            return self._executor.submit(work, task)
+            with _cores_shared_by(self.size):  # workers begin when the first tasks are handed out
+                return self._executor.submit(work, task)
         except BrokenProcessPool as error:  # told when it is waited for
             broken: Future[R] = Future()
             broken.set_exception(error)
@@ -105,6 +107,24 @@ class _Handed:
 
     def __init__(self, task: Any, future: Future[Any]):
         self.task, self.future, self.tries = task, future, 0
+
+
+@contextmanager
+def _cores_shared_by(workers: int) -> Iterator[None]:
+    """Have processes that begin meanwhile take as many threads as leave the others theirs, unless the user says."""
+    each = str(max(1, _cores() // workers))
+    ours = {name: each for name in THREADS if name not in os.environ}
+    os.environ.update(ours)
+    try:
+        yield
+    finally:
+        for name in ours:
+            del os.environ[name]
+
+
+def _cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _begin() -> None:

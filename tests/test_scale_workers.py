@@ -50,6 +50,11 @@ def cluster() -> Iterator[LocalCluster]:
         yield cluster
 
 
+def cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
 def assert_identical(one: Path, other: Path) -> None:
     """The same parts in the same order, and every table row for row."""
     files = [Archive(path).files().drop("loaded_utc", "stamp") for path in (one, other)]
@@ -146,6 +151,50 @@ def test_workers_end_with_the_process_that_began_them(tmp_path: Path) -> None:
         assert all(int(began.stdout.readline()) for _ in range(2))
         began.kill()
         assert began.stdout.read() == b"", "the pipe ends when the last process that holds it has ended"
+
+
+THREADS = """
+import polars  # what a worker imports anew before anything else
+import sys
+from fdm.crew import Pool
+from tests.test_scale_workers import polars_threads
+if __name__ == "__main__":
+    pool = Pool(int(sys.argv[1]))
+    print(*pool.map(polars_threads, range(4)))
+    pool.close()
+"""
+
+
+def polars_threads(_number: int) -> int:
+    """How many threads Polars began with in this process."""
+    import polars as pl
+
+    return pl.thread_pool_size()
+
+
+@pytest.mark.parametrize(
+    ("workers", "wanted", "threads"),
+    [(2, None, max(1, cores() // 2)), (2, "3", 3)],
+    ids=["shared", "as the user says"],
+)
+def test_workers_share_the_cores_before_polars_is_imported(
+    tmp_path: Path, workers: int, wanted: str | None, threads: int
+) -> None:
+    script = tmp_path / "counted.py"
+    script.write_text(THREADS)
+    environment = {name: value for name, value in os.environ.items() if name != "POLARS_MAX_THREADS"}
+    environment |= {"PYTHONPATH": str(TOP)} | ({"POLARS_MAX_THREADS": wanted} if wanted else {})
+    command = [sys.executable, str(script), str(workers)]
+    done = subprocess.run(command, cwd=TOP, env=environment, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == [str(threads)] * 4
+
+
+def test_this_process_keeps_its_environment_when_workers_begin(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("POLARS_MAX_THREADS", raising=False)
+    before = dict(os.environ)
+    with crew_of(2) as crew:
+        assert list(crew.map(abs, [-1])) == [1]
+        assert dict(os.environ) == before
 
 
 # a cluster -----------------------------------------------------------------------------------------------------------
