@@ -83,7 +83,7 @@ class Archive:
 
     def _create(self) -> None:
         self._refuse_foreign()
-        with writing(self.storage, "load"):
+        with writing(self.storage, "load", wait=True):  # who holds this before there is an archive is making it
             if not self.storage.exists(CURRENT):
                 self._refuse_foreign()
                 self._put_current({"format": FORMAT, "files": None, "results": None})

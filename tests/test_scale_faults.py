@@ -82,6 +82,80 @@ def test_a_writer_that_was_killed_holds_nothing(archive: Path) -> None:
     assert (archive / LOCK).read_bytes() == b""
 
 
+# two real processes ---------------------------------------------------------------------------------------------------
+
+PAUSED = """
+import sys
+from fdm.cli import run
+from fdm.storage import Folder
+write = Folder.write
+def after_a_word(self, key, data):
+    if key.startswith("parts/"):
+        print("at work", flush=True)
+        sys.stdin.readline()
+    write(self, key, data)
+Folder.write = after_a_word
+sys.exit(run(sys.argv[1:]))
+"""
+
+
+def fdm(*words: object) -> subprocess.Popen[str]:
+    """The program, begun."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "fdm", *map(str, words)],
+        cwd=TOP,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def test_two_loads_and_a_detect_at_once_lose_and_double_nothing(tmp_path: Path) -> None:
+    """While one loads, who does not wait is refused; who waits, of the same recordings too, comes to what it would."""
+    dropped, archive, clean = nights(tmp_path / "recordings", 2, fewer=8), tmp_path / "archive", tmp_path / "clean"
+    load(dropped, clean)
+    detect(clean)
+    command = [sys.executable, "-c", PAUSED, "load", str(dropped[0]), "--archive", str(archive)]
+    with subprocess.Popen(command, cwd=TOP, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as first:
+        assert first.stdout is not None
+        assert first.stdout.readline() == "at work\n"
+        refused = [fdm("load", *dropped, "--archive", archive), fdm("detect", "--archive", archive)]
+        waiting = fdm("load", *dropped, "--archive", archive, "--wait")
+        for one in refused:
+            _, told = one.communicate()
+            assert one.returncode == 2
+            assert "load is at work on this archive (by" in told
+            assert f"process {first.pid}," in told
+        first.communicate("\n" * 1000)
+        assert first.returncode == 0
+    _, told = waiting.communicate()
+    assert waiting.returncode == 0, told
+    detecting = [fdm("detect", "--archive", archive, "--no-cost", "--wait") for _ in range(2)]
+    for one in detecting:
+        _, told = one.communicate()
+        assert one.returncode == 0, told
+    ids = landing_ids(archive)
+    assert sorted(ids) == sorted(landing_ids(clean))
+    assert len(ids) == len(set(ids))
+    assert_same(tables(archive), tables(clean))
+
+
+def test_who_waits_also_waits_for_the_one_that_makes_the_archive(tmp_path: Path) -> None:
+    night, done = nights(tmp_path / "recordings", 1, fewer=4)[0], threading.Event()
+
+    def second() -> None:
+        load([night], tmp_path / "archive", wait=True)
+        done.set()
+
+    with writing(storage_of(tmp_path / "archive"), "load"):  # as the first has it before there is anything else
+        waiting = threading.Thread(target=second)
+        waiting.start()
+        assert not done.wait(0.05)
+    waiting.join()
+    assert done.is_set()
+    assert len(landing_ids(tmp_path / "archive")) == 4
+
+
 # a disk that is full -------------------------------------------------------------------------------------------------
 
 FULL = """
@@ -105,10 +179,8 @@ def test_a_full_disk_is_told_in_a_line_and_leaves_the_archive_as_it_was(
 ) -> None:
     before, ids = tables(archive), landing_ids(archive)
     other = nights(tmp_path / "more", 2, fewer=30)[1]
-    for arguments in (["load", str(other)], ["compact"], ["detect", "--rules", str(changed_rules(tmp_path))]):
+    for arguments in (["load", str(other)], ["detect", "--rules", str(changed_rules(tmp_path))]):
         done = with_room_for(limit, *arguments, "--archive", str(archive))
-        if arguments == ["compact"]:
-            continue  # there may be nothing to merge
         assert done.returncode == 2, done.stderr
         assert "Traceback" not in done.stderr
         (line,) = [line for line in done.stderr.splitlines() if line.startswith("fdm:")]
@@ -119,6 +191,40 @@ def test_a_full_disk_is_told_in_a_line_and_leaves_the_archive_as_it_was(
         assert not path.name.endswith(".part"), "nothing half-written is left over"
     load([other], archive)
     assert detect(archive).landings == len(landing_ids(archive)) > len(ids)
+
+
+@pytest.mark.parametrize("limit", [3_000, 60_000])
+def test_compacting_on_a_full_disk_leaves_the_archive_as_it_was(two_nights: Path, tmp_path: Path, limit: int) -> None:
+    """No room for the first series of a merged part, and none for what was measured on it."""
+    archive = Path(shutil.copytree(two_nights, tmp_path / "archive"))
+    before, names = tables(archive), contents(archive)
+    done = with_room_for(limit, "compact", "--archive", str(archive))
+    assert done.returncode == 2, done.stderr
+    (line,) = done.stderr.splitlines()
+    assert line.startswith("fdm: ")
+    assert line.endswith("file too large.")
+    there = contents(archive)
+    assert {name: there[name] for name in names} == names
+    assert any(name.startswith("measured/") for name in there.keys() - names.keys()) == (limit > 3_000)
+    assert not [name for name in there if name.endswith(".part")]
+    assert_same(tables(archive), before)
+    assert run(["compact", "--archive", str(archive)]) == 0
+    assert_same(tables(archive), before)
+
+
+@pytest.fixture(scope="module")
+def two_nights(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An archive whose parts can be merged."""
+    top = tmp_path_factory.mktemp("two-nights")
+    for night in nights(top / "recordings", 2, fewer=12):
+        load([night], top / "archive")
+        detect(top / "archive")
+    return top / "archive"
+
+
+def contents(archive: Path) -> dict[str, bytes]:
+    """Every file of an archive."""
+    return {str(path.relative_to(archive)): path.read_bytes() for path in archive.rglob("*") if path.is_file()}
 
 
 def changed_rules(tmp_path: Path) -> Path:
