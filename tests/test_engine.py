@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import polars as pl
 import pytest
 
+import fdm.cost.archived
 import fdm.detecting
 import fdm.engine
+import fdm.loading
+import fdm.locking
 from fdm.archive import Archive
 from fdm.compacting import compact
+from fdm.cost.archived import keep_costs
 from fdm.engine import detect, load, table
 from fdm.errors import ArchiveError
 from fdm.rulebook import shipped_folder
@@ -217,6 +223,42 @@ def test_what_a_killed_run_left_half_written_is_removed_by_the_next(own: Path) -
     detect(own)
     assert len(whole) > 2
     assert not list(own.rglob("*.part"))
+
+
+def clock_at(monkeypatch: pytest.MonkeyPatch, when: datetime) -> None:
+    """Let the computer's clock stand still at a time."""
+
+    class Clock(datetime):
+        @classmethod
+        def now(cls, tz: object = None) -> datetime:  # type: ignore[override]
+            return when
+
+    for module in (fdm.loading, fdm.engine, fdm.locking, fdm.cost.archived):
+        monkeypatch.setattr(module, "datetime", Clock)
+
+
+def test_a_clock_moved_back_between_load_and_detect_and_the_next_night_changes_nothing(
+    dropped: list[Path], at_once: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Loaded a year ahead of the time it is, judged before that, and what came later loaded and judged earlier still."""
+    archive, now, seen = tmp_path / "archive", datetime.now(UTC), 0
+    for loaded_days, judged_days, some in ((365, 0, dropped[:3]), (-100, -200, dropped[3:])):
+        ahead = (now + timedelta(days=loaded_days - 1)).timestamp()
+        for path in [path for night in some for path in night.rglob("*.parquet")]:
+            os.utime(path, (ahead, ahead))
+        clock_at(monkeypatch, now + timedelta(days=loaded_days))
+        loaded = load(some, archive)
+        clock_at(monkeypatch, now + timedelta(days=judged_days))
+        report = detect(archive)
+        seen += loaded.landings
+        assert (report.measured, report.landings) == (loaded.landings, seen)
+        assert load(some, archive).count("unchanged") == loaded.flights.height
+    assert_same(tables(archive), tables(at_once))
+    costed = keep_costs(archive)
+    clock_at(monkeypatch, now - timedelta(days=5000))
+    again = keep_costs(archive)
+    assert (again.events, again.told, again.estimated) == (costed.events, costed.told, 0)
+    assert detect(archive).measured == 0
 
 
 def test_results_of_an_empty_archive_are_empty(tmp_path: Path) -> None:

@@ -85,6 +85,18 @@ def test_an_archive_in_a_store_holds_what_one_in_a_folder_holds(in_store: str, i
         assert there.scan(name).collect().equals(getattr(there, name)())
 
 
+def test_two_workers_make_in_a_store_what_one_process_makes(
+    store: str, dropped: list[Path], in_folder: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    archive = f"{store}/workers"
+    assert run(["load", *map(str, dropped), "--archive", archive, "--workers", "2"]) == 0
+    assert run(["detect", "--archive", archive, "--workers", "2", "--no-cost"]) == 0
+    assert "fdm:" not in capfd.readouterr().err
+    assert_same(tables(archive), tables(in_folder))
+    assert len(landing_ids(archive)) == len(set(landing_ids(archive)))
+    assert storage_of(archive).names(WRITERS) == []
+
+
 def test_every_file_can_be_read_by_polars_at_its_own_address(in_store: str) -> None:
     archive = Archive(in_store)
     part = archive.parts()[0]
