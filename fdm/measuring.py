@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -58,6 +59,7 @@ def measure_block(block: Block, settings: Settings, reasons: Reasons) -> Result:
             for name, value in values.items()
         }
         steps = batch.table
+        moments = {name: when.best for name, when in steps.items()}
         measured = Measured(
             landings["landing_id"].to_numpy(),
             batch.layout.reversers,
@@ -71,9 +73,7 @@ def measure_block(block: Block, settings: Settings, reasons: Reasons) -> Result:
             measured,
             parameter_health(block, screen.faults),
             {name: _relative(when, contact) for name, when in steps.items()},
-            {name: batch.speed_then(when.best) for name, when in steps.items()},
-            {name: batch.distance_then(when.best) for name, when in steps.items()},
-            {name: batch.runway_left_then(when.best) for name, when in steps.items()},
+            *(_asked_at_once(ask, moments) for ask in (batch.speed_then, batch.distance_then, batch.runway_left_then)),
         )
 
 
@@ -89,21 +89,38 @@ def measure_recordings(recordings: Sequence[Recording], settings: Settings) -> t
 
 
 class SpeedAt(Mapping[str, np.ndarray]):
-    """Ground speed at each measure's `at_s`, worked out when asked for."""
+    """Ground speed at each measure's `at_s`, worked out when one is asked for first."""
 
     def __init__(self, batch: Rollout, at_s: Mapping[str, np.ndarray]):
         self._batch, self._at_s = batch, at_s
 
-    def __getitem__(self, name: str) -> np.ndarray:
-        at = self._at_s[name]
+    @cached_property
+    def _speed_kt(self) -> dict[str, np.ndarray]:
         contact = self._batch.contact.best
-        return self._batch.speed_then(at + (contact[:, None] if at.ndim == 2 else contact))
+        moments = {name: _after(-contact, at) for name, at in self._at_s.items()}
+        return _asked_at_once(self._batch.speed_then, moments)
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        return self._speed_kt[name]
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._at_s)
 
     def __len__(self) -> int:
         return len(self._at_s)
+
+
+def _asked_at_once(
+    ask: Callable[[np.ndarray], np.ndarray], moments: Mapping[str, np.ndarray]
+) -> dict[str, np.ndarray]:
+    """What is answered for moments (n,) or (n, e) of each name: one question about all of them is the quickest."""
+    columns = {name: at if at.ndim == 2 else at[:, None] for name, at in moments.items()}
+    ends = np.cumsum([at.shape[1] for at in columns.values()])
+    answers = np.split(ask(np.concatenate(list(columns.values()), axis=1)), ends[:-1], axis=1)
+    return {
+        name: found if at.ndim == 2 else found[:, 0]
+        for (name, at), found in zip(moments.items(), answers, strict=True)
+    }
 
 
 def _judgeable(batch: Rollout, value: Bounded) -> Bounded:

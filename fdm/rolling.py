@@ -5,7 +5,6 @@ Times are relative to the landing's anchor; `measuring` turns them into seconds 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import cached_property
 
 import numpy as np
@@ -133,7 +132,7 @@ class Rolling(Batch):
         """Ground speed at moments (n,) or (n, e), kt; NaN where it is not known."""
         if not self.has("ground_speed"):
             return np.full(time_s.shape, np.nan)
-        return _by_column(lambda column: interpolate(self.signal("ground_speed"), column), time_s)
+        return interpolate(self.signal("ground_speed"), time_s)
 
     def distance_then(self, time_s: np.ndarray) -> np.ndarray:
         """Metres from first contact at moments (n,) or (n, e); NaN where they are not known."""
@@ -179,7 +178,7 @@ class Rolling(Batch):
             if np.abs(latitude.start_s - same.start_s).max(initial=0.0) < 1e-3:
                 return same.values
         time_s = latitude.start_s[:, None] + latitude.columns * latitude.step_s
-        return np.stack([interpolate(longitude, column) for column in time_s.T], axis=1)
+        return interpolate(longitude, time_s)
 
     def runway_left(self, when: Instants) -> Bounded:
         """Metres of runway ahead at an instant: its length, less the touchdown point, less the distance rolled."""
@@ -236,12 +235,6 @@ class Rolling(Batch):
 def half_turn(angle_deg: np.ndarray) -> np.ndarray:
     """Angles brought to -180 to 180 degrees."""
     return np.asarray(angle_deg - 360 * np.rint(angle_deg / 360))
-
-
-def _by_column(ask: Callable[[np.ndarray], np.ndarray], time_s: np.ndarray) -> np.ndarray:
-    if time_s.ndim == 1:
-        return ask(time_s)
-    return np.stack([ask(column) for column in time_s.T], axis=1) if time_s.shape[1] else time_s
 
 
 def _nearest_known(signal: Signal, time_s: np.ndarray) -> np.ndarray:

@@ -164,37 +164,37 @@ class Signal:
     def bridged(self) -> np.ndarray:
         """(n, m) values with short gaps bridged by straight lines; NaN stays in long ones, and at the ends."""
         values = self.values.astype(np.float32) if self.values.dtype == np.int8 else self.values
-        rows = np.flatnonzero(self.holed)
-        if not len(rows):
+        row, left, right = self.holes
+        short = (right - left) * self.step_s <= max(UNSEEN_S, self.wide_s)
+        if not short.any():
             return values
-        values, some = values.copy(), values[rows]
-        left, right = self.previous[rows], self.following[rows]
-        fill = (left >= 0) & (right < len(self.columns)) & (right > left)
-        fill &= (right - left) * self.step_s <= max(UNSEEN_S, self.wide_s)
-        at = np.nonzero(fill)
-        a, b = left[at], right[at]
-        share = (at[1] - a) / (b - a)
-        some[at] = (1 - share) * some[at[0], a] + share * some[at[0], b]
-        values[rows] = some
+        values, row, left, right = values.copy(), row[short], left[short], right[short]
+        missing = right - left - 1
+        hole = np.repeat(np.arange(len(row)), missing)
+        nth = np.arange(1, len(hole) + 1) - np.repeat(np.cumsum(missing) - missing, missing)
+        share = nth / (right - left)[hole]
+        a, b = values[row, left], values[row, right]
+        values[row[hole], left[hole] + nth] = (1 - share) * a[hole] + share * b[hole]
         return values
+
+    @cached_property
+    def holes(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Where samples are missing between two: the landing of each hole, and the columns of the samples beside it."""
+        rows = np.flatnonzero(self.holed)
+        row, column = np.nonzero(self.valid[rows])
+        before = np.flatnonzero((np.diff(row) == 0) & (np.diff(column) > 1))
+        return rows[row[before]], column[before], column[before + 1]
 
     def longest_gap_s(self, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
         """(n,) longest stretch without a sample inside a window, s; a single sampling step counts as none."""
         ahead = np.minimum(self.time(self.first_column), to_s) - from_s
         behind = to_s - np.maximum(self.time(self.last_column), from_s)
         longest = np.where(self.recorded, np.fmax(np.fmax(ahead, behind), 0), to_s - from_s)
-        rows = np.flatnonzero(self.holed & self.recorded)
-        if len(rows):
-            longest[rows] = np.fmax(longest[rows], self._longest_hole_s(rows, from_s[rows], to_s[rows]))
-        return np.nan_to_num(longest, nan=0.0, posinf=0.0, neginf=0.0)
-
-    def _longest_hole_s(self, rows: np.ndarray, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
-        left, right = self.previous[rows, :-1], self.following[rows, 1:]
-        inside = (right - left > 1) & (left >= 0) & (right < len(self.columns))
-        start_s = self.start_s[rows, None] + left * self.step_s
+        row, left, right = self.holes
+        start_s = self.start_s[row] + left * self.step_s
         end_s = start_s + (right - left) * self.step_s
-        overlap = np.minimum(end_s, to_s[:, None]) - np.maximum(start_s, from_s[:, None])
-        return np.where(inside, overlap, 0).max(axis=1, initial=0.0)
+        np.fmax.at(longest, row, np.minimum(end_s, to_s[row]) - np.maximum(start_s, from_s[row]))
+        return np.nan_to_num(longest, nan=0.0, posinf=0.0, neginf=0.0)
 
     def gap_codes(self, seconds: np.ndarray, sentence: str) -> np.ndarray:
         """(n,) reason codes of a sentence about this parameter, in which {gap} names how long its gap is."""
@@ -207,8 +207,9 @@ class Signal:
 
 
 def pick_column(matrix: np.ndarray, index: np.ndarray) -> np.ndarray:
-    """(n,) each row's value in its own column, the nearest one where the column does not exist."""
-    return matrix[np.arange(len(matrix)), np.minimum(np.maximum(index, 0), matrix.shape[1] - 1)]
+    """Each row's values in columns of its own, (n,) or (n, k); the nearest one where the column does not exist."""
+    rows = np.arange(len(matrix)) if index.ndim == 1 else np.arange(len(matrix))[:, None]
+    return matrix[rows, np.minimum(np.maximum(index, 0), matrix.shape[1] - 1)]
 
 
 def counted(flags: np.ndarray) -> np.ndarray:

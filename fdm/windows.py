@@ -14,6 +14,9 @@ from fdm.bounded import FINE, Bounded, Instants
 from fdm.signal import MAYBE_IN_GAP, Signal, pick_column
 
 
+BESIDE = np.arange(-1, 3)  # the two samples on either side of a stretch, from its left one
+
+
 def value_at(signal: Signal, when: Instants, *, missing: int) -> Bounded:
     """A value at an instant, interpolated; bounds over all that the instant's own bounds reach, bends included."""
     best = interpolate(signal, when.best + signal.lag_s / 2)
@@ -50,16 +53,17 @@ def _bend(signal: Signal, left: np.ndarray) -> np.ndarray:
 
     With slopes a before and b behind, the stray at a bend after a share f of the step is f (1 - f) |a - b|.
     """
-    before, a, b, behind = (pick_column(signal.bridged, left + i).astype(np.float64) for i in (-1, 0, 1, 2))
+    before, a, b, behind = pick_column(signal.bridged, left[:, None] + BESIDE).astype(np.float64).T
     at_edge = (left < 1) | (left + 2 >= signal.values.shape[1])
     stray = np.abs((a - before) - (behind - b)) / 4
     return np.where(at_edge | np.isnan(stray), 0, stray)
 
 
 def interpolate(signal: Signal, time_s: np.ndarray) -> np.ndarray:
-    """Values (n,) at one time per landing; NaN outside the recording or in a long gap."""
+    """Values at times (n,) or (n, k) of each landing; NaN outside the recording or in a long gap."""
     values = signal.bridged
-    position = (time_s - signal.start_s) / signal.step_s
+    start_s = signal.start_s if time_s.ndim == 1 else signal.start_s[:, None]
+    position = (time_s - start_s) / signal.step_s
     known = (position >= 0) & (position <= values.shape[1] - 1)
     position = np.where(known, position, 0)
     left = np.floor(position).astype(np.int64)
