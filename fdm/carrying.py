@@ -13,6 +13,7 @@ from fdm.detecting import digest, keep_whole, live_digest, measured_folder
 from fdm.results import JUDGED, MEASURED, PartResults, Results, read_whole
 from fdm.rule import digest as digest_of_values
 from fdm.storage import Storage, read_parquet, write_parquet
+from fdm.wide import WHY
 
 
 def carry(storage: Storage, results: Results, group: Sequence[str], new: str) -> PartResults:
@@ -89,6 +90,6 @@ def _measures(
         folder = of.judged if from_judged else of.measured
         codes = np.array([reasons.code(text) for text in read_whole(storage, folder)["reasons"]], np.int16)
         frame = _live(read_parquet(storage, f"{folder}/measures.parquet"), of)
-        why = [name for name in frame.columns if name.endswith("|why")]
+        why = [name for name in frame.columns if name.endswith(WHY)]
         frames.append(frame.with_columns(pl.Series(name, codes[frame[name].to_numpy()]) for name in why))
     return pl.concat(frames), reasons.sentences

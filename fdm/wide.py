@@ -17,26 +17,24 @@ from fdm.measuring import Result
 from fdm.schemas import INSTANTS, MEASURES, typed
 
 MEASURE_FIELDS = ("", "|lower", "|upper", "|at", "|speed")
+WHY = "|why"
 
 
 def measures_wide(result: Result) -> pl.DataFrame:
     """Every measure of a block, one row per landing."""
     measured = result.measured
-    columns: dict[str, pl.Series] = {"landing_id": result.landings["landing_id"]}
+    columns: dict[str, np.ndarray] = {}
     for name, value in measured.values.items():
         at, speed = measured.at_s[name], measured.ground_speed_kt[name]
         fields = zip(MEASURE_FIELDS, (value.value, value.lower, value.upper, at, speed), strict=True)
-        for field, matrix in fields:
-            for key, column in _columns(name, matrix, measured.engines):
-                columns[key + field] = pl.Series(column.astype(np.float32))
-        for key, column in _columns(name, value.why, measured.engines):
-            columns[key + "|why"] = pl.Series(column.astype(np.int16))
-    return pl.DataFrame(columns)
+        for field, matrix in (*fields, (WHY, value.why)):
+            columns |= {key + field: column for key, column in _columns(name, matrix, measured.engines)}
+    return _frame(result.landings["landing_id"], columns)
 
 
 def instants_wide(result: Result) -> pl.DataFrame:
     """Every step of a block, one row per landing."""
-    columns: dict[str, pl.Series] = {"landing_id": result.landings["landing_id"]}
+    columns: dict[str, np.ndarray] = {}
     for name, when in result.instants.items():
         matrices = {
             "": when.best,
@@ -47,9 +45,23 @@ def instants_wide(result: Result) -> pl.DataFrame:
             "|left": result.runway_left_m[name],
         }
         for field, matrix in matrices.items():
-            for key, column in _columns(name, matrix, result.measured.engines):
-                columns[key + field] = pl.Series(column.astype(np.float32))
-    return pl.DataFrame(columns)
+            columns |= {key + field: column for key, column in _columns(name, matrix, result.measured.engines)}
+    return _frame(result.landings["landing_id"], columns)
+
+
+def _frame(ids: pl.Series, columns: Mapping[str, np.ndarray]) -> pl.DataFrame:
+    """Reasons as int16, all else as float32, cut from one long series of each: to make hundreds singly takes long."""
+    series = {"landing_id": ids}
+    for names, dtype in (
+        ([name for name in columns if not name.endswith(WHY)], np.float32),
+        ([name for name in columns if name.endswith(WHY)], np.int16),
+    ):
+        matrix = np.empty((len(names), len(ids)), dtype)
+        for row, name in zip(matrix, names, strict=True):
+            row[:] = columns[name]
+        whole = pl.Series(matrix.reshape(-1))
+        series |= {name: whole.slice(k * len(ids), len(ids)).alias(name) for k, name in enumerate(names)}
+    return pl.DataFrame([series[name] for name in ("landing_id", *columns)])
 
 
 def _columns(name: str, matrix: np.ndarray, engines: Sequence[int]) -> list[tuple[str, np.ndarray]]:
@@ -60,9 +72,9 @@ def _columns(name: str, matrix: np.ndarray, engines: Sequence[int]) -> list[tupl
 
 def measured_from_wide(frame: pl.DataFrame, engines: Sequence[int], reasons: Sequence[str]) -> Measured:
     """The `Measured` that a wide table was made from."""
-    values, at_s, speed = {}, {}, {}
+    values, at_s, speed, columns = {}, {}, {}, _by_name(frame)
     for name in CATALOGUE:
-        keys = [name] if name in frame.columns else [f"{name}.{e}" for e in engines if f"{name}.{e}" in frame.columns]
+        keys = [name] if name in columns else [f"{name}.{e}" for e in engines if f"{name}.{e}" in columns]
         if not keys and CATALOGUE[name].per_engine and not engines:
             none = np.empty((frame.height, 0))
             values[name] = Bounded(none, none, none, none.astype(np.int16), none)
@@ -71,35 +83,44 @@ def measured_from_wide(frame: pl.DataFrame, engines: Sequence[int], reasons: Seq
             continue
         whole = len(keys) == 1 and keys[0] == name
         value, lower, upper, at, knots, why = (
-            _matrix(frame, [key + field for key in keys], whole) for field in (*MEASURE_FIELDS, "|why")
+            _matrix(columns, [key + field for key in keys], whole) for field in (*MEASURE_FIELDS, WHY)
         )
         values[name] = Bounded(value, lower, upper, why, at)
         at_s[name], speed[name] = at, knots
     return Measured(frame["landing_id"].to_numpy(), tuple(engines), values, tuple(reasons), at_s, speed)
 
 
+def _by_name(frame: pl.DataFrame) -> dict[str, np.ndarray]:
+    """The columns of numbers of a wide table; all of one type are taken out at once."""
+    found: dict[str, np.ndarray] = {}
+    for dtype in set(frame.dtypes) - {pl.String}:
+        alike = frame.select(pl.col(dtype))
+        found |= dict(zip(alike.columns, alike.to_numpy(order="fortran").T, strict=True))
+    return found
+
+
 def with_values(frame: pl.DataFrame, measured: Measured) -> pl.DataFrame:
     """A wide table with the values, bounds and reasons of `measured` in it."""
-    columns = []
+    columns: dict[str, np.ndarray] = {}
     for name, bounded in measured.values.items():
-        for field, matrix in zip(MEASURE_FIELDS[:3], (bounded.value, bounded.lower, bounded.upper), strict=True):
-            columns += [pl.Series(key + field, x) for key, x in _columns(name, matrix, measured.engines)]
-        columns += [pl.Series(key + "|why", x) for key, x in _columns(name, bounded.why, measured.engines)]
-    return frame.with_columns(columns)
+        fields = zip(MEASURE_FIELDS[:3], (bounded.value, bounded.lower, bounded.upper), strict=True)
+        for field, matrix in (*fields, (WHY, bounded.why)):
+            columns |= {key + field: column for key, column in _columns(name, matrix, measured.engines)}
+    others = frame.drop(list(columns), strict=False)
+    return pl.concat([others, _frame(frame["landing_id"], columns).drop("landing_id")], how="horizontal")[frame.columns]
 
 
 def best_instants(frame: pl.DataFrame, engines: Sequence[int]) -> dict[str, np.ndarray]:
     """Step -> best times of a wide instants table, (n,) or (n, e)."""
-    found = {}
+    found, columns = {}, _by_name(frame)
     for name in steps_of(frame):
-        whole = name in frame.columns
-        found[name] = _matrix(frame, [name] if whole else [f"{name}.{engine}" for engine in engines], whole)
+        whole = name in columns
+        found[name] = _matrix(columns, [name] if whole else [f"{name}.{engine}" for engine in engines], whole)
     return found
 
 
-def _matrix(frame: pl.DataFrame, keys: list[str], whole: bool) -> np.ndarray:
-    columns = [frame[key].to_numpy() for key in keys]
-    return columns[0] if whole else np.stack(columns, axis=1)
+def _matrix(columns: Mapping[str, np.ndarray], keys: list[str], whole: bool) -> np.ndarray:
+    return columns[keys[0]] if whole else np.stack([columns[key] for key in keys], axis=1)
 
 
 def measures_long(frame: pl.DataFrame, reasons: Sequence[str]) -> pl.DataFrame:
@@ -112,7 +133,7 @@ def measures_long(frame: pl.DataFrame, reasons: Sequence[str]) -> pl.DataFrame:
         **_whose(frame, groups, "measure"),
         **dict(zip(("value", "lower", "upper"), _stacked(frame, groups, MEASURE_FIELDS[:3], pl.Float64), strict=True)),
         "unit": _each(units, frame.height, pl.String),
-        "reason": sentences.gather(_stacked(frame, groups, ("|why",), pl.UInt32)[0]),
+        "reason": sentences.gather(_stacked(frame, groups, (WHY,), pl.UInt32)[0]),
     }
     return typed(pl.DataFrame(columns), MEASURES)
 
