@@ -125,12 +125,13 @@ class _Detection:
         valid = {p: of for p, of in self.before.items() if of.measured == folders.get(p) and self._kept(of)}
         there = self._there({p: f for p, f in folders.items() if p not in valid})
         jobs = [self._job(p, f, known=p in there) for p, f in folders.items() if p not in valid]
-        self._do(_together(jobs, {p: len(ids) for p, ids in self.live.items()}))
+        self._do(_together(jobs, {p: len(ids) for p, ids in self.live.items()}, self.crew.size))
         self._stop_if_failed()
         self.found = {p: self.found.get(p) or valid[p] for p in folders}
         dead = self._dead()
         anew = [self._job(p, f, True, dead.get(p)) for p, f in folders.items() if not self._holds(p, dead.get(p))]
-        self._do([anew[i : i + JUDGED_TOGETHER] for i in range(0, len(anew), JUDGED_TOGETHER)])
+        each = max(1, min(JUDGED_TOGETHER, -(-len(anew) // self.crew.size)))
+        self._do([anew[i : i + each] for i in range(0, len(anew), each)])
         self._stop_if_failed()
         if self.progress:
             self.progress(len(folders), len(folders), "")
@@ -216,18 +217,22 @@ class _Detection:
                 yield landings, seen.join(landings.select("landing_id"), on="landing_id", how="semi")
 
 
-def _together(jobs: Sequence[PartJob], landings: Mapping[str, int]) -> list[list[PartJob]]:
-    """Parts of one layout that are measured together: what it costs to begin is shared by many landings."""
+def _together(jobs: Sequence[PartJob], landings: Mapping[str, int], workers: int) -> list[list[PartJob]]:
+    """Parts of one layout that are measured together: what it costs to begin is shared by many landings.
+
+    Not more than a worker's share, and those with the most landings first, so that no worker is left with a long one.
+    """
+    most = min(MEASURED_TOGETHER, -(-sum(landings[job.part] for job in jobs) // workers))
     groups: list[list[PartJob]] = []
     for _, alike in groupby(sorted(jobs, key=lambda job: layout_key_of(job.part)), lambda job: layout_key_of(job.part)):
         room = 0
         for job in alike:
             if landings[job.part] > room:
                 groups.append([])
-                room = MEASURED_TOGETHER
+                room = most
             groups[-1].append(job)
             room -= landings[job.part]
-    return groups
+    return sorted(groups, key=lambda group: -sum(landings[job.part] for job in group))
 
 
 def _run(book: RuleBook) -> dict[str, object]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 
 from fdm.archive import FILES, Archive
-from fdm.crew import Crew, crew_of
+from fdm.crew import AHEAD, Crew, crew_of
 from fdm.frames import Frame, Layout, stack_frames
 from fdm.ingest import FileJob, Flight, ReadFile, ReadJob, context_of, read_job, stamp_of
 from fdm.partitions import PART_LANDINGS, write_part
@@ -159,12 +159,13 @@ class _Load:
     # before reading ------------------------------------------------------------------------------------------------
 
     def _jobs(
-        self, files: Iterable[SourceFile], before: dict[str, list[Row]], handed: deque[list[_File]]
+        self, files: Sequence[SourceFile], before: dict[str, list[Row]], handed: deque[list[_File]]
     ) -> Iterator[ReadJob]:
         """Jobs for the files that may have changed; the others are told of and passed over."""
         jobs: list[FileJob] = []
         of_job: list[_File] = []
-        room = 0
+        shared = max(1, min(JOB_FILES, len(files) // (AHEAD * self.crew.size)))  # nobody is left without work
+        room, most = 0, shared if self.crew.size > 1 else 1
         for source_file in files:
             context = context_of(source_file)
             stamp, changed_s = stamp_of(source_file, context)
@@ -174,7 +175,7 @@ class _Load:
                 self._leave(file)
                 continue
             size = int(stamp.partition("-")[0]) if stamp else 0
-            if jobs and (len(jobs) == (JOB_FILES if self.crew.size > 1 else 1) or size > room):
+            if jobs and (len(jobs) == most or size > room):
                 handed.append(of_job)
                 yield ReadJob(tuple(jobs))
                 jobs, of_job = [], []

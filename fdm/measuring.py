@@ -110,16 +110,13 @@ class SpeedAt(Mapping[str, np.ndarray]):
         return len(self._at_s)
 
 
-def _asked_at_once(
-    ask: Callable[[np.ndarray], np.ndarray], moments: Mapping[str, np.ndarray]
-) -> dict[str, np.ndarray]:
+def _asked_at_once(ask: Callable[[np.ndarray], np.ndarray], moments: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
     """What is answered for moments (n,) or (n, e) of each name: one question about all of them is the quickest."""
     columns = {name: at if at.ndim == 2 else at[:, None] for name, at in moments.items()}
     ends = np.cumsum([at.shape[1] for at in columns.values()])
     answers = np.split(ask(np.concatenate(list(columns.values()), axis=1)), ends[:-1], axis=1)
     return {
-        name: found if at.ndim == 2 else found[:, 0]
-        for (name, at), found in zip(moments.items(), answers, strict=True)
+        name: found if at.ndim == 2 else found[:, 0] for (name, at), found in zip(moments.items(), answers, strict=True)
     }
 
 

@@ -13,7 +13,6 @@ import numpy as np
 from fdm.bounded import FINE, Bounded, Instants
 from fdm.signal import MAYBE_IN_GAP, Signal, pick_column
 
-
 BESIDE = np.arange(-1, 3)  # the two samples on either side of a stretch, from its left one
 
 

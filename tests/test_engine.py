@@ -240,7 +240,7 @@ def clock_at(monkeypatch: pytest.MonkeyPatch, when: datetime) -> None:
 def test_a_clock_moved_back_between_load_and_detect_and_the_next_night_changes_nothing(
     dropped: list[Path], at_once: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Loaded a year ahead of the time it is, judged before that, and what came later loaded and judged earlier still."""
+    """Loaded a year ahead of the time it is, judged before that; what came later loaded and judged earlier still."""
     archive, now, seen = tmp_path / "archive", datetime.now(UTC), 0
     for loaded_days, judged_days, some in ((365, 0, dropped[:3]), (-100, -200, dropped[3:])):
         ahead = (now + timedelta(days=loaded_days - 1)).timestamp()

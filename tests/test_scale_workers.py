@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import nullcontext
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 import fdm.detecting
+import fdm.engine
+import fdm.loading
 from fdm.archive import Archive
 from fdm.cluster import cluster_crew, keep_freed_memory
 from fdm.crew import TRIES, Pool, crew_of
@@ -75,6 +78,43 @@ def test_two_processes_make_what_one_makes(dropped: list[Path], alone: Path, tmp
     report = detect(tmp_path / "a", workers=2)
     assert report.measured == report.landings == len(landing_ids(alone))
     assert_identical(tmp_path / "a", alone)
+
+
+class Watched:
+    """Two workers' crew in this process, which keeps what it was given to do."""
+
+    size = 2
+
+    def __init__(self) -> None:
+        self.tasks: list[Any] = []
+
+    def map(self, work: Callable[[Any], Any], tasks: Iterable[Any]) -> Iterator[Any]:
+        for task in tasks:
+            self.tasks.append(task)
+            yield work(task)
+
+
+def test_few_recordings_and_few_landings_are_work_for_two(
+    dropped: list[Path], alone: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Neither reads more than half of the files, nor measures or judges more than half, but for the largest part."""
+    crew = Watched()
+    for module in (fdm.loading, fdm.engine):
+        monkeypatch.setattr(module, "crew_of", lambda _workers, _cluster: nullcontext(crew))
+    for night in dropped:
+        load([night], tmp_path / "a", workers=2)
+        files, crew.tasks = [len(job.files) for job in crew.tasks], []
+        assert max(files) <= sum(files) / 2
+    detect(tmp_path / "a", workers=2)
+    parts = [len(part.live) for job in crew.tasks for part in job.parts if not part.known]
+    measured = [sum(len(part.live) for part in job.parts if not part.known) for job in crew.tasks]
+    assert sum(measured) == len(landing_ids(alone))
+    assert max(measured) <= max(*parts, sum(parts) / 2)
+    first = [size for size in measured if size]
+    assert first == sorted(first, reverse=True)
+    again = [len(job.parts) for job, size in zip(crew.tasks, measured, strict=True) if not size]
+    assert max(again) <= -(-sum(again) // 2)
+    assert sorted(landing_ids(tmp_path / "a")) == sorted(landing_ids(alone))
 
 
 def square_or_die(marks: Path, number: int) -> int:
