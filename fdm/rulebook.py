@@ -66,7 +66,7 @@ def load_rule_book(folder: Path | str | None = None, measures: Catalogue | None 
     files = _rule_files(path)
     problems = Problems(path / SETTINGS_FILE)
     name, version, settings = _read_settings(path, problems)
-    found = list(problems.found)
+    found, constants = list(problems.found), asdict(settings)
     rules: dict[str, Rule] = {}
     for file in files:
         mine = Problems(file)
@@ -76,16 +76,16 @@ def load_rule_book(folder: Path | str | None = None, measures: Catalogue | None 
         rule = read_rule(file, catalogue, mine)
         found += mine.found
         if rule is not None:
-            rules[rule.name] = replace(rule, hash=digest([rule.deciding(), asdict(settings)]))
+            rules[rule.name] = replace(rule, hash=digest([rule.deciding(), constants]))
     if found:
         raise _all_in_one(found, path)
     whole = {
         "name": name,
         "version": version,
-        "settings": asdict(settings),
+        "settings": constants,
         "rules": [asdict(r) for r in rules.values()],
     }
-    return RuleBook(str(path), name, version, settings, rules, digest(whole), digest(asdict(settings)))
+    return RuleBook(str(path), name, version, settings, rules, digest(whole), digest(constants))
 
 
 def _rule_files(folder: Path) -> list[Path]:
