@@ -1,4 +1,4 @@
-"""Raises processes made to be killed at work on an archive: imports once, then forks, so that fifty deaths cost little.
+"""Raises processes made to be killed at work on an archive: imports once, then forks, so that many deaths cost little.
 
 Nothing is computed before a fork, so that no thread of Polars is lost in it. Reads lines `load ARCHIVE SOURCE`,
 `detect ARCHIVE`, `compact ARCHIVE` and `kill PID`; says `born PID`, then a line `at` before and after everything that
