@@ -30,7 +30,8 @@ HUNDREDTHS = (0.012, 0.06)  # a handle or panel that is not moved stays within t
 FEWEST_STILL = 30  # samples that are one number before it is called stuck
 CONTRADICTING_SAMPLES = 2
 SLOWEST_APPROACH_KT = 85.0  # no jet airliner flies an approach more slowly over the ground without a strong wind
-APPROACH_S = 20.0
+APPROACH_S, TAXI_BY_S = 20.0, 30.0  # before and after the anchor
+DOWN_SHARE, RAISED_SHARE = 0.05, 0.1  # spoilers down; a reverse lever that left its stop
 RESTING_S = ((-25.0, -6.0), (6.0, 25.0))  # steady on approach, and rolling: both at 1 g on average
 DATUM_G, ALIKE_G = 0.05, 0.05
 
@@ -56,6 +57,7 @@ def doubts(block: Block) -> Iterator[Doubt]:
     yield from _power_that_stays(block)
     yield from _spoilers_by_hundredths(block)
     yield from _stuck_reversers(block)
+    yield from _left_where_they_stood(block)
     yield from _contradictions(block)
     yield from _ground_speed_against_airspeed(block)
     yield from _ground_speed_against_positions(block)
@@ -80,6 +82,30 @@ def _standing_still(block: Block) -> Iterator[Doubt]:
         long = (counted(~np.isnan(values)) >= FEWEST_STILL) & (block.start_s[name] < -APPROACH_S)
         still = long & ~changes(values)
         yield Doubt((name,), still, _same(f"{name} never changes from the approach to the end of data"))
+    for name in ("spoiler_handle", "spoiler_panel"):  # down all the time they may have been
+        if name in block.values:
+            still = _throughout(block, name, block.values[name] > DOWN_SHARE) & ~changes(block.values[name])
+            yield Doubt((name,), still, _same(f"{name} never changes from the approach to the end of data"))
+
+
+def _left_where_they_stood(block: Block) -> Iterator[Doubt]:
+    """What cannot last from the approach into the taxi: autothrottle, which reverse drops, and levers in reverse."""
+    levers = tuple(f"reverse_lever.{engine}" for engine in block.layout.reversers)
+    for name, reads in (("autothrottle_engaged", "engaged"), *((lever, "in reverse") for lever in levers)):
+        if name in block.values:
+            values = block.values[name]
+            on = values == 1 if values.dtype == np.int8 else values > RAISED_SHARE
+            rows = _throughout(block, name, on)
+            yield Doubt((name,), rows, _same(f"{name} reads {reads} from the approach to the end of data"))
+
+
+def _throughout(block: Block, name: str, flags: np.ndarray) -> np.ndarray:
+    """(n,) whether all samples have a flag, from well before the anchor to well after it."""
+    values, step = block.values[name], dict(block.layout.steps)[name]
+    known = values >= 0 if values.dtype == np.int8 else ~np.isnan(values)
+    last_s = block.start_s[name] + step * (values.shape[1] - 1 - np.argmax(known[:, ::-1], axis=1))
+    lasts = (block.start_s[name] < -APPROACH_S) & (last_s > TAXI_BY_S)
+    return np.asarray(lasts & known.any(axis=1) & (flags == known).all(axis=1))
 
 
 def _power_that_stays(block: Block) -> Iterator[Doubt]:

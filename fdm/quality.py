@@ -1,7 +1,7 @@
 """Recorder faults in a batch of landings: found, named, located, and taken out before anything is measured.
 
 What a mechanism or the air cannot do in one sample is the recorder's doing: values that leap away and back (spike),
-values that stand still and then leap (frozen), samples missing in a row (dropout), a reverser that changes state for a
+to one number for a while and back (lost), values that stand still and then leap (frozen), samples missing in a row (dropout), a reverser that changes state for a
 single sample, or says deployed and locked at once (contradiction). Samples so found become missing, so that no measure
 rests on them; what is missing is then said by the measures themselves.
 
@@ -10,6 +10,7 @@ Thresholds are common practice without a source unless one is named; they are se
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -35,10 +36,11 @@ FASTEST: dict[str, tuple[float, float]] = {
 }
 INERT = ("ground_speed", "airspeed", "latitude", "longitude")  # they cannot come back in two samples either
 # These change from sample to sample while they change at all; the share of a spike's leap that ends a standstill.
-FREEZES = {"ground_speed": 0.25, "radio_height": 1.0, "n1": 1.0, "epr": 1.0}
+FREEZES = {"ground_speed": 0.25, "radio_height": 1.0, "n1": 1.0, "epr": 1.0, "heading": 0.5}
+LOSES = ("ground_speed", "airspeed", "heading", "n1", "epr")  # a recorder that lost it writes one number, often 0
 # They go on as they began: where the change after the leap is more than this share of it, they truly began to move.
-TAILS = {"ground_speed": 0.5, "n1": 0.4, "epr": 0.4}
-FROZEN_S = 3.0
+TAILS = {"ground_speed": 0.5, "n1": 0.4, "epr": 0.4, "heading": 0.4}
+FROZEN_S, STEADY_S = 3.0, {"heading": 5.0}  # what is steered may well stay to the degree for a few seconds
 PULSED = ("reverser_state", "reverser_deployed", "reverser_unlocked")  # cannot go and come back within one sample
 PULSE_STEP_S = 1.05  # ... of at most this length
 UNLOCKS_S = 0.3  # ... and not even unlock and lock again within one of this
@@ -107,10 +109,12 @@ def screen(name: str, values: np.ndarray, start_s: np.ndarray, step_s: float) ->
         leap = per_s * step_s + allowance
         leapt = spikes(values, leap, wraps=kind == "heading", two=kind in INERT)
         found.append(("spike", leapt))
+        if kind in LOSES:
+            found.append(("lost", lost(values, leap, wraps=kind == "heading")))
         if kind in FREEZES:
-            samples = max(3, round(FROZEN_S / step_s))
+            samples = max(3, round(STEADY_S.get(kind, FROZEN_S) / step_s))
             settled = np.where(leapt, np.float32(np.nan), values) if leapt.any() else values
-            found.append(("frozen", frozen(settled, leap * FREEZES[kind], samples, TAILS.get(kind))))
+            found.append(("frozen", frozen(settled, leap * FREEZES[kind], samples, TAILS.get(kind), wraps=kind == "heading")))
     if kind in PULSED and step_s <= PULSE_STEP_S:
         found.append(("lone change of state", pulses(values, any_change=step_s <= UNLOCKS_S)))
     found = [(label, mask) for label, mask in found if mask.any()]
@@ -138,14 +142,31 @@ def spikes(values: np.ndarray, leap: float, wraps: bool = False, two: bool = Fal
     return mask
 
 
-def frozen(values: np.ndarray, leap: float, samples: int, tail: float | None = None) -> np.ndarray:
+def lost(values: np.ndarray, leap: float, wraps: bool = False) -> np.ndarray:
+    """(n, m) true in runs of two and more equal samples that a leap leads to and one the other way leads from."""
+    mask = np.zeros(values.shape, bool)
+    with np.errstate(invalid="ignore"):
+        change = _step(values[:, :-1], values[:, 1:], wraps)
+        leaps = np.abs(change) > leap
+    for row in np.flatnonzero(counted(leaps) > 1):
+        at = np.flatnonzero(leaps[row])
+        for before, behind in itertools.pairwise(at):
+            there, back = change[row, before], change[row, behind]
+            if behind - before > 1 and there * back < 0 and not change[row, before + 1 : behind].any():
+                mask[row, before + 1 : behind + 1] = True
+    return mask
+
+
+def frozen(
+    values: np.ndarray, leap: float, samples: int, tail: float | None = None, wraps: bool = False
+) -> np.ndarray:
     """(n, m) true where a value repeats exactly for `samples` or more and then leaps by more than `leap`.
 
     The first sample of the run is kept: it was sampled before the freeze.
     tail    share of a leap; where the next change goes on by more than it, the value truly began to move
     """
     with np.errstate(invalid="ignore"):
-        change = values[:, 1:] - values[:, :-1]
+        change = _step(values[:, :-1], values[:, 1:], wraps)
     jumped = np.abs(change) > leap
     if tail is not None and jumped.any():
         behind = np.nan_to_num(np.pad(change[:, 1:], ((0, 0), (0, 1))), nan=0.0)

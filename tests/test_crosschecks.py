@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.handmade import LEVER, POWER, SPEED, SPOILERS, Made, made
-from tests.making import between, line
+from tests.making import between, line, switch
 
 MPS_PER_KT = 1852 / 3600  # International System of Units brochure, table 8: one knot is 1852 m an hour
 
@@ -135,3 +135,38 @@ def test_deceleration_is_not_judged_over_a_long_gap() -> None:
     assert given("mean_deceleration_g").missing
     short = made(gaps={"ground_speed": [(10, 13)]})
     assert short("mean_deceleration_g").holds(4 * MPS_PER_KT / 9.80665)
+
+
+# -- a switch or a lever that never leaves where it stands -------------------------------------------------------------
+
+
+def test_an_autothrottle_that_reads_engaged_into_the_taxi_is_not_believed() -> None:
+    """Selecting reverse drops it (design of the mechanism), and nobody taxis with it."""
+    given = made({"autothrottle_engaged": switch(1)})
+    assert "autothrottle_engaged reads engaged from the approach to the end of data" in _said(given)
+    assert given("autothrottle_in_reverse_s").missing
+
+
+def test_an_autothrottle_that_drops_late_or_reads_on_where_the_data_end_early_is_believed() -> None:
+    assert made({"autothrottle_engaged": switch(1, (31, 0))})("autothrottle_in_reverse_s").holds(29)
+    assert made({"autothrottle_engaged": switch(1)}, end_s=15)("autothrottle_in_reverse_s").lower > 10
+
+
+@pytest.mark.parametrize("level", [0.3, 1.0])
+def test_a_reverse_lever_that_stands_in_reverse_from_the_approach_is_not_believed(level: float) -> None:
+    given = made({"reverse_lever.1": lambda t: np.full_like(t, level)})
+    assert "reverse_lever.1 reads in reverse from the approach to the end of data" in _said(given)
+    assert not given("reverse_wait_s", 1).value > 4
+    assert not given("autothrottle_in_reverse_s").value > 0
+
+
+@pytest.mark.parametrize("name", ["spoiler_handle", "spoiler_panel"])
+def test_spoilers_that_stand_half_way_up_from_the_approach_are_not_believed(name: str) -> None:
+    given = made({"spoiler_handle": None, name: lambda t: np.full_like(t, 0.5)})
+    assert f"{name} never changes from the approach to the end of data" in _said(given)
+    assert given("spoiler_extension_max").missing
+
+
+def test_spoilers_that_never_come_up_are_believed() -> None:
+    given = made({"spoiler_handle": lambda t: np.zeros_like(t)})
+    assert given("spoiler_extension_max").holds(0)

@@ -89,6 +89,16 @@ def test_a_ground_speed_away_for_a_sample_or_two_is_a_spike(samples: int, wrong_
     assert given("reverser_out_below_taxi_s").holds(0.5)
 
 
+@pytest.mark.parametrize(("name", "truth"), [("heading", lambda t: 90 + TURN(t)), ("ground_speed", SPEED)])
+@pytest.mark.parametrize("lasts_s", [2, 5])
+def test_what_reads_nought_for_some_seconds_was_lost(name: str, truth: Truth, lasts_s: float) -> None:
+    """From 8 s after touchdown: taken at its word, a turn of 90 degrees, or reverse at a standstill."""
+    given = made({name: _one_sample(truth, 8 + lasts_s / 2, lasts_s, 0.0)}, rates={name: 1.0})
+    assert re.search(rf"{name}: (lost|spike) from [78]\.\d to \d+\.\d s after touchdown", "\n".join(_said(given)))
+    assert not given("heading_excursion_deg").value > 3
+    assert given("reverser_out_below_taxi_s").holds(0.5)
+
+
 def test_a_spike_does_not_make_a_standstill_of_a_slow_taxi() -> None:
     """At 20 kt from 30 s on, to the knot."""
     given = made({"ground_speed": _one_sample(SPEED, 40, 1.0, 255.0)}, rates={"ground_speed": 1.0})
@@ -128,6 +138,22 @@ def test_an_engine_that_runs_down_from_steady_power_is_not_frozen(pct_per_s: flo
 def test_ground_speed_that_stands_still_and_leaps_is_frozen(lasts_s: float) -> None:
     given = made({"ground_speed": _stands(SPEED, 12, 12 + lasts_s)}, rates={"ground_speed": 1.0})
     assert any("ground_speed: frozen" in text for text in _said(given))
+
+
+def test_a_heading_that_stands_still_and_leaps_is_frozen() -> None:
+    """Six degrees of crab from 2 s before touchdown on, taken out by 1 s after it, and seen only at 9 s."""
+    crab = line((-30, 358), (-2, 356), (1, 362))
+    given = made({"heading": lambda t: _stands(crab, -2, 9)(t) % 360}, rates={"heading": 1.0})
+    assert re.search(r"heading: frozen from -?\d\.\d to [789]\.\d s", "\n".join(_said(given)))
+    assert not given("heading_excursion_deg").upper > 3
+
+
+@pytest.mark.parametrize("deg_per_s", [3, 6, 9])
+def test_a_crab_kicked_straight_or_a_turn_begun_at_once_is_not_frozen(deg_per_s: float) -> None:
+    heading = line((-1, 349), (-1 + 11 / deg_per_s, 360), (32, 360), (32 + 80 / deg_per_s, 440))
+    for rate_hz in (1.0, 2.0, 4.0):
+        given = made({"heading": lambda t: heading(t) % 360}, rates={"heading": rate_hz})
+        assert not any("heading" in text for text in _said(given)), rate_hz
 
 
 def test_brakes_that_bite_late_are_no_frozen_speed() -> None:
