@@ -31,7 +31,7 @@ FEWEST_STILL = 30  # samples that are one number before it is called stuck
 CONTRADICTING_SAMPLES = 2
 SLOWEST_APPROACH_KT = 85.0  # no jet airliner flies an approach more slowly over the ground without a strong wind
 APPROACH_S, TAXI_BY_S = 20.0, 30.0  # before and after the anchor
-DOWN_SHARE, RAISED_SHARE = 0.05, 0.1  # spoilers down; a reverse lever that left its stop
+DOWN_SHARE, RAISED_SHARE = 0.05, 0.05  # spoilers down; a reverse lever that left its stop
 RESTING_S = ((-25.0, -6.0), (6.0, 25.0))  # steady on approach, and rolling: both at 1 g on average
 DATUM_G, ALIKE_G = 0.05, 0.05
 

@@ -114,7 +114,9 @@ def screen(name: str, values: np.ndarray, start_s: np.ndarray, step_s: float) ->
         if kind in FREEZES:
             samples = max(3, round(STEADY_S.get(kind, FROZEN_S) / step_s))
             settled = np.where(leapt, np.float32(np.nan), values) if leapt.any() else values
-            found.append(("frozen", frozen(settled, leap * FREEZES[kind], samples, TAILS.get(kind), wraps=kind == "heading")))
+            found.append(
+                ("frozen", frozen(settled, leap * FREEZES[kind], samples, TAILS.get(kind), wraps=kind == "heading"))
+            )
     if kind in PULSED and step_s <= PULSE_STEP_S:
         found.append(("lone change of state", pulses(values, any_change=step_s <= UNLOCKS_S)))
     found = [(label, mask) for label, mask in found if mask.any()]
@@ -157,9 +159,7 @@ def lost(values: np.ndarray, leap: float, wraps: bool = False) -> np.ndarray:
     return mask
 
 
-def frozen(
-    values: np.ndarray, leap: float, samples: int, tail: float | None = None, wraps: bool = False
-) -> np.ndarray:
+def frozen(values: np.ndarray, leap: float, samples: int, tail: float | None = None, wraps: bool = False) -> np.ndarray:
     """(n, m) true where a value repeats exactly for `samples` or more and then leaps by more than `leap`.
 
     The first sample of the run is kept: it was sampled before the freeze.

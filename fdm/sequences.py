@@ -12,9 +12,8 @@ import numpy as np
 
 from fdm.parameters import DEPLOYED, STOWED
 from fdm.signal import Signal
-from fdm.steps import Rollout
+from fdm.steps import UNASKED, Rollout
 
-UNASKED_S = 1.0  # out so long before its lever was raised, for certain
 TRAVEL_S = 0.6  # a sleeve cannot run its travel between two samples this near
 
 
@@ -39,7 +38,7 @@ def _unasked(batch: Rollout, column: int, engine: int) -> Odd:
     """Out of stowed well before its lever was raised, or without it."""
     unlocked, selected = batch.unlocked.engine(column), batch.reverse_selected.engine(column)
     recorded = batch.has(f"reverse_lever.{engine}")
-    early = selected.happened & (unlocked.latest < selected.earliest - UNASKED_S)
+    early = selected.happened & (selected.why == batch.reason(UNASKED.format(engine)))
     never = batch.did_not(batch.reverse_selected)[:, column]
     odd = unlocked.happened & ~np.isnan(unlocked.best) & (early | never) & recorded
 

@@ -10,13 +10,15 @@ from functools import cached_property
 
 import numpy as np
 
-from fdm.bounded import Instants, the_sooner
+from fdm.bounded import Instants, pick, the_sooner
 from fdm.primitives import crossing
 from fdm.reversing import REVERSE_AT_ONCE_S, Reverser, find_reverser
 from fdm.rolling import Rolling
 from fdm.signal import Signal, middle
 
 LEVER_IN_REVERSE = 0.05  # fraction of reverse travel from which a lever counts as in reverse
+UNASKED_S = 1.0  # a reverser that leaves stowed so long before its lever was raised, for certain, was not asked
+UNASKED = "reverser {} left stowed before its lever is seen to rise"
 SPOILER_MOVING = 0.10  # fraction of travel from which spoilers count as moving
 BRAKING_PSI = 150.0  # brake pressure that counts as braking (common practice, no source)
 IDLE_LASTS_S = 3.0  # where the rule book names no idle, it is the lowest N1 that lasts so long ...
@@ -199,7 +201,16 @@ class Rollout(Rolling):
         start, unused = self.contact.earliest - REVERSE_AT_ONCE_S, self.reason("reverse was not used")
         raised = crossing(self.signal(name), LEVER_IN_REVERSE, start, rising=True, missing=unused)
         idle = self.out_of_use[:, self.layout.reversers.index(engine)]
-        return raised.because(idle, self.reason("reverser out of use"))
+        return self._asked(engine, raised).because(idle, self.reason("reverser out of use"))
+
+    def _asked(self, engine: int, raised: Instants) -> Instants:
+        """A lever seen to rise well after its reverser had left stowed: at any time from there on."""
+        unlocked = self.reverser(engine).unlocked
+        late = raised.happened & (unlocked.latest < raised.earliest - UNASKED_S)
+        either = self.reason(UNASKED.format(engine))
+        sooner = np.minimum(raised.earliest, unlocked.earliest - UNASKED_S)
+        open_ = Instants(np.full(self.n, np.nan), sooner, raised.latest, np.full(self.n, either, np.int16))
+        return pick(late, open_, raised)
 
     @cached_property
     def first_selected(self) -> Instants:

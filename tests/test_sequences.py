@@ -32,6 +32,17 @@ def test_open_before_its_lever() -> None:
     assert said.endswith("its lever was raised only later")
 
 
+def test_a_lever_seen_to_rise_behind_its_reverser_leaves_its_selection_open() -> None:
+    """A lever that stood still in the recorder until 7 s, or a reverser that opened unasked at 2.6 s."""
+    given = made({"reverse_lever.1": line((7, 0), (7.5, 0.9), (18, 0.9), (24.7, 0))})
+    selected = given("reverse_select_delay_s", 1)
+    assert selected.open
+    assert selected.lower < 2.6
+    assert selected.upper > 7
+    assert not given("reverse_wait_s", 1).upper < 2.0
+    assert given("reverse_select_delay_s", 2).value < 2.6
+
+
 def test_stowed_and_open_again() -> None:
     (said,) = _said(switch(0, (2.6, 1), (4.6, 2), (15, 1), (17, 0), (20, 1), (22, 2), (25, 1), (28, 0)))
     assert said.startswith("reverser 1 was stowed and opened again 20.")
