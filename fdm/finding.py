@@ -9,6 +9,7 @@ below taxi speed, the end of data, or shortly after the aeroplane flew again.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -22,6 +23,7 @@ SLOW_KT = 30.0
 LONGEST_S = 240.0  # kept after contact at the most
 FLYING_KT = 60.0  # slower than this a change from air to ground is not a landing ...
 SAMPLES_AROUND = 5
+FEWEST_STILL = 30  # samples of one height before the altimeter is called dead
 FASTEST_KT = 230.0  # ... nor is one at more than tyres are made for (common practice, no source)
 AIRBORNE_BEFORE_S = 3.0
 ONE_LANDING_S = 15.0  # contacts closer than this belong to one landing
@@ -38,17 +40,42 @@ GEAR = ("main_gear_ground", "main_gear_ground.left", "main_gear_ground.right")
 
 def frames_of(recording: Recording) -> list[Frame]:
     """Every landing of a recording, cut out. RecordingError when there is none."""
-    recording, notes = _with_true_air_ground(recording)
+    recording, of_height = _without_dead_height(recording)
+    recording, of_gear = _with_true_air_ground(recording)
     anchors = _anchors(recording)
     if not anchors:
-        raise RecordingError(
+        raise _no_landing(recording)
+    windows = _windows(recording, anchors)
+    notes = of_height + of_gear
+    return [cut(recording, i, anchor, start, end, notes) for i, (anchor, start, end) in enumerate(windows)]
+
+
+def _no_landing(recording: Recording) -> RecordingError:
+    unit = "the unit of ground_speed; is it a landing at all?"
+    if any(name in recording.samples for name in GEAR):
+        return RecordingError(
             "no landing found: the main gear never goes from air to ground at flying speed",
             source=recording.source,
             where="main_gear_ground",
-            cure="Check in the map true_when of main_gear_ground and the unit of ground_speed; is it a landing at all?",
+            cure=f"Check in the map true_when of main_gear_ground and {unit}",
         )
-    windows = _windows(recording, anchors)
-    return [cut(recording, i, anchor, start, end, notes) for i, (anchor, start, end) in enumerate(windows)]
+    return RecordingError(
+        "no landing found: main_gear_ground is not recorded, and the radio height never comes down to the ground at "
+        "flying speed",
+        source=recording.source,
+        where="radio_height",
+        cure=f"Map main_gear_ground if it is recorded; check the unit of radio_height and {unit}",
+    )
+
+
+def _without_dead_height(recording: Recording) -> tuple[Recording, list[str]]:
+    """The recording without a radio height that never changes, and a note about it."""
+    height = recording.samples.get("radio_height")
+    feet = np.zeros(0) if height is None else height.values[~np.isnan(height.values)]
+    if len(feet) < FEWEST_STILL or np.ptp(feet) > 0:
+        return recording, []
+    samples = {name: values for name, values in recording.samples.items() if name != "radio_height"}
+    return replace(recording, samples=samples), ["radio_height never changes; left out"]
 
 
 def _with_true_air_ground(recording: Recording) -> tuple[Recording, list[str]]:
@@ -72,9 +99,7 @@ def _with_true_air_ground(recording: Recording) -> tuple[Recording, list[str]]:
         values = np.where(gear.values >= 0, 1 - gear.values, gear.values).astype(np.int8)
         samples[name] = Samples(name, gear.time_s, values, gear.step_s, gear.lag_s)
         notes.append(f"{name} is inverted: it says ground in flight; read the other way round")
-    if not notes:
-        return recording, notes
-    return Recording(**{**recording.__dict__, "samples": samples}), notes
+    return (replace(recording, samples=samples) if notes else recording), notes
 
 
 def _times(recording: Recording, name: str, level: float) -> np.ndarray:
@@ -169,6 +194,8 @@ def _height_contacts(recording: Recording) -> np.ndarray:
     time_s, feet = height.time_s[known], height.values[known]
     if len(feet) < 3:
         return np.zeros(0)
+    middle_ft = np.median(np.stack([feet[:-2], feet[1:-1], feet[2:]]), axis=0)  # a lone sample may be a spike
+    feet = np.concatenate([feet[:1], middle_ft, feet[-1:]])
     low = feet <= _resting_ft(feet) + 3.0
     edges = np.flatnonzero(low[1:] & ~low[:-1]) + 1
     flown_s = time_s[feet > HIGH_FT / 2]

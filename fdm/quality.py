@@ -1,9 +1,10 @@
 """Recorder faults in a batch of landings: found, named, located, and taken out before anything is measured.
 
-What a mechanism or the air cannot do in one sample is the recorder's doing: values that leap away and back (spike),
-to one number for a while and back (lost), values that stand still and then leap (frozen), samples missing in a row (dropout), a reverser that changes state for a
-single sample, or says deployed and locked at once (contradiction). Samples so found become missing, so that no measure
-rests on them; what is missing is then said by the measures themselves.
+What a mechanism or the air cannot do in one sample is the recorder's doing: values that leap away and back (spike), to
+one number for a while and back (lost), values that stand still and then leap (frozen), samples missing in a row
+(dropout), a reverser that changes state for a single sample, or says deployed and locked at once (contradiction).
+Samples so found become missing, so that no measure rests on them; what is missing is then said by the measures
+themselves.
 
 Thresholds are common practice without a source unless one is named; they are set well beyond what a landing shows.
 """

@@ -247,3 +247,30 @@ def test_missing_heights_do_not_matter() -> None:
     blank = sampled("radio_height", HEIGHT, 4.0, start_s=-300, end_s=200, gaps=[(-400, 300)])
     assert np.isnan(blank.values).all()
     assert anchors(flight(height=None, more=[blank])) == [0.3]
+
+
+@pytest.mark.parametrize("feet", [2500.0, 0.0, -8.0])
+def test_a_radio_height_that_never_changes_hides_no_landing(feet: float) -> None:
+    """A dead radio altimeter reads its upper end, nought, or what it shows on the ground."""
+    made = flight(height=lambda t: np.full_like(t, feet))
+    (frame,) = frames_of(made)
+    assert round(float(frame.facts["anchor_s"]) - CLOCK_S, 3) == 0.3
+    assert frame.facts["quality"] == ["radio_height never changes; left out"]
+
+
+@pytest.mark.parametrize("at_s", [40.0, 80.0])
+def test_a_wrong_height_while_rolling_is_no_second_landing(at_s: float) -> None:
+    """Without air/ground: one sample of 2,000 ft while taxiing at 60 kt and more, and one of 500 ft."""
+    wrong = lambda t: np.where(np.abs(t - at_s) < 0.125, 2000.0, HEIGHT(t))  # noqa: E731
+    made = flight(GROUND, wrong, line((-300, 160), (0, 140), (20, 70), (200, 65)))
+    assert anchors(recording([made.samples["radio_height"], made.samples["ground_speed"]])) == anchors(
+        recording([flight().samples["radio_height"], made.samples["ground_speed"]])
+    )
+
+
+def test_without_air_ground_the_refusal_speaks_of_the_radio_height() -> None:
+    high = flight(height=line((-300, 3000), (200, 3000.5)))
+    with pytest.raises(RecordingError) as refused:
+        frames_of(recording([high.samples["radio_height"], high.samples["ground_speed"]]))
+    assert refused.value.where == "radio_height"
+    assert "main_gear_ground is not recorded" in str(refused.value)
