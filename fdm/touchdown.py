@@ -435,4 +435,20 @@ def _without_gear(batch: Batch, contact: Instants, by: np.ndarray) -> Touchdown:
         low = height.values - _resting_ft(batch)[:, None] <= REACH_FT
         left = last(height, low, contact.earliest, missing=stayed)
         left = left.where(left.happened & _risen(batch), stayed)
-    return Touchdown(contact, contact, by, batch.absent(unknown), batch.absent(unknown), left)
+    settled = _settled_as_felt(batch, contact, left)
+    return Touchdown(contact, settled, by, batch.absent(unknown), batch.absent(unknown), left)
+
+
+def _settled_as_felt(batch: Batch, contact: Instants, left_ground: Instants) -> Instants:
+    """Settled contact where no gear tells: after the last hop felt, and as late as one may have been there unfelt."""
+    signal = _normal(batch)
+    if signal is None:
+        return contact
+    until = np.fmin(contact.latest + BOUNCE_WITHIN_S, left_ground.earliest - 1e-3)
+    hops = felt_hops(signal, contact.latest, until, batch.reason("no hop was felt")).regained
+    settled = pick(hops.happened, hops, contact)
+    light_s = light_until(signal, settled.latest, np.fmin(settled.latest + FLOAT_S, until))
+    either = batch.reason("whether it hopped after first contact cannot be told without air/ground")
+    perhaps = settled.happened & (light_s > settled.latest + HIDING_STEP_S)
+    best, why = np.where(perhaps, np.nan, settled.best), np.where(perhaps, np.int16(either), settled.why)
+    return Instants(best, settled.earliest, np.fmax(settled.latest, light_s), why)

@@ -12,12 +12,13 @@ HOP = Arrival(on=((0, 0.4), (1.25, 1e6)), jolts_g=(0.6, 0.5), airborne_g=0.8)
 TOUCH = Arrival(jolts_g=(0.5,))
 
 
-def _batch(arrival: Arrival, gear_hz: float, phase_s: float, gear=None, g_hz: float | None = 8.0) -> Rollout:  # type: ignore[no-untyped-def]
+def _batch(arrival: Arrival, gear_hz: float | None, phase_s: float, gear=None, g_hz: float | None = 8.0) -> Rollout:  # type: ignore[no-untyped-def]
     samples = [
-        sampled("main_gear_ground", gear or arrival.ground, gear_hz, phase_s),
         sampled("radio_height", arrival.height_ft, 2.0, 0.3 * phase_s),
         sampled("ground_speed", lambda t: np.clip(140 - 4 * np.maximum(t, 0), 20, None), 2.0),
     ]
+    if gear_hz:
+        samples.append(sampled("main_gear_ground", gear or arrival.ground, gear_hz, phase_s))
     if g_hz:
         samples.append(sampled("normal_acceleration", arrival.normal_g, g_hz, phase_s % (1 / g_hz), noise=0.02))
     return rollout([recording(samples)])
@@ -75,3 +76,25 @@ def test_a_faint_hop_leaves_settled_contact_open(phase_s: float) -> None:
 def test_a_landing_that_stays_is_not_widened_by_acceleration() -> None:
     touchdown = _batch(TOUCH, 1.0, 0.4).touchdown
     assert touchdown.settled.latest[0] == touchdown.contact.latest[0]
+
+
+@pytest.mark.parametrize("phase_s", [0.03, 0.2, 0.42])
+@pytest.mark.parametrize("again_s", [1.25, 2.2])
+def test_without_air_ground_a_hop_is_felt(phase_s: float, again_s: float) -> None:
+    """Devices are timed from the contact after which it stayed, at 1.25 or 2.2 s, whatever tells of it."""
+    hop = Arrival(on=((0, 0.4), (again_s, 1e6)), jolts_g=(0.6, 0.5), airborne_g=0.8)
+    touchdown = _batch(hop, None, phase_s).touchdown
+    assert touchdown.contact.earliest[0] <= 0 <= touchdown.contact.latest[0]
+    assert touchdown.settled.earliest[0] <= again_s <= touchdown.settled.latest[0]
+    assert np.isnan(touchdown.bounces.value[0])
+
+
+@pytest.mark.parametrize("phase_s", [0.03, 0.2, 0.42])
+def test_without_air_ground_a_faint_hop_leaves_settled_contact_open(phase_s: float) -> None:
+    faint = Arrival(on=((0, 0.4), (2.0, 1e6)), jolts_g=(0.6, 0.1), airborne_g=0.94)
+    settled = _batch(faint, None, phase_s).touchdown.settled
+    assert settled.earliest[0] <= 2.0 <= settled.latest[0]
+    assert np.isnan(settled.best[0])
+    stays = _batch(TOUCH, None, phase_s).touchdown
+    assert stays.settled.latest[0] - stays.contact.latest[0] < 0.5
+    assert not np.isnan(stays.settled.best[0])
