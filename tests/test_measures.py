@@ -529,6 +529,15 @@ def test_only_epr_recorded() -> None:
     assert found.upper - found.lower > 10
 
 
+@pytest.mark.parametrize("rate_hz", [1.0, 4.0])
+def test_a_reverser_opened_again_counts_while_it_is_out(rate_hz: float) -> None:
+    """Below 30 kt from 27.5 s on: out until 28 s, and for 1.5 s again 20 s later; it was shut in between."""
+    again = switch(0, (2.6, 1), (4.6, 2), (25, 1), (28, 0), (48, 1), (49.5, 0))
+    found = made({"reverser_state.1": again}, rates={"reverser_state.1": rate_hz})("reverser_out_below_taxi_s")
+    assert found.holds(2.0)
+    assert found.upper < 5
+
+
 def test_autothrottle_left_in() -> None:
     assert made({"autothrottle_engaged": switch(1, (7, 0))})("autothrottle_in_reverse_s").holds(5.0)
     found = made({"autothrottle_engaged": switch(1, (7, 0))}, gaps={"autothrottle_engaged": [(4, 12)]})

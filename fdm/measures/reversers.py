@@ -10,7 +10,7 @@ import numpy as np
 from fdm.bounded import FINE, Bounded, Instants, choose, largest, the_later, the_sooner
 from fdm.measures.catalogue import measure
 from fdm.steps import Rollout
-from fdm.windows import value_at
+from fdm.windows import time_above, value_at
 
 REVERSER = ("reverser_state.N|reverser_deployed.N",)
 UNLOCKED = ("reverser_state.N|reverser_unlocked.N",)
@@ -160,9 +160,24 @@ def reverser_out_below_taxi_s(batch: Rollout) -> Bounded:
 def _out_after(batch: Rollout, column: int, taxi: Instants, ends: Instants, never_slow: np.ndarray) -> Bounded:
     unlocked, stowed, end = (x.engine(column) for x in (batch.unlocked, batch.stowed, ends))
     start = the_later(taxi, unlocked).only_after(taxi).only_after(unlocked)
-    out = (end - start).at_least(0.0)
+    out = _less_the_time_shut(batch, column, start, stowed, (end - start).at_least(0.0))
     certainly_none = batch.did_not(unlocked) | (stowed.happened & never_slow)
     return replace(out, at=start.best).or_zero(certainly_none)
+
+
+def _less_the_time_shut(batch: Rollout, column: int, start: Instants, stowed: Instants, lasted: Bounded) -> Bounded:
+    """Where it was stowed and opened again in between, the time in which it was stowed does not count."""
+    flag = batch.reverser_out(batch.layout.reversers[column])
+    if flag is None:
+        return lasted
+    shut = replace(flag, values=np.where(flag.valid, 1 - flag.values, -1).astype(np.int8))
+    between = flag.inside(flag.index_from(start.latest), flag.index_past(stowed.earliest)) & (shut.values == 1)
+    rows = stowed.happened & between.any(axis=1)
+    if not rows.any():
+        return lasted
+    in_s = time_above(shut, 0.5, start, stowed, missing=FINE)
+    less = Bounded(lasted.value - in_s.value, lasted.lower - in_s.upper, lasted.upper - in_s.lower, in_s.why)
+    return choose(rows & in_s.bounded, less.at_least(0.0), lasted)
 
 
 @measure(unit="count", needs=("reverse_lever.N|reverser_state.N|reverser_unlocked.N",))
