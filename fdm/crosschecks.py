@@ -30,7 +30,7 @@ HUNDREDTHS = (0.012, 0.06)  # a handle or panel that is not moved stays within t
 FEWEST_STILL = 30  # samples that are one number before it is called stuck
 CONTRADICTING_SAMPLES = 2
 SLOWEST_APPROACH_KT = 85.0  # no jet airliner flies an approach more slowly over the ground without a strong wind
-APPROACH_S, TAXI_BY_S = 20.0, 30.0  # before and after the anchor
+APPROACH_S, FLARE_S, TAXI_BY_S = 20.0, 6.0, 30.0  # before, before and after the anchor
 DOWN_SHARE, RAISED_SHARE = 0.05, 0.05  # spoilers down; a reverse lever that left its stop
 RESTING_S = ((-25.0, -6.0), (6.0, 25.0))  # steady on approach, and rolling: both at 1 g on average
 DATUM_G, ALIKE_G = 0.05, 0.05
@@ -100,11 +100,11 @@ def _left_where_they_stood(block: Block) -> Iterator[Doubt]:
 
 
 def _throughout(block: Block, name: str, flags: np.ndarray) -> np.ndarray:
-    """(n,) whether all samples have a flag, from well before the anchor to well after it."""
+    """(n,) whether all samples have a flag, from before the flare to well after touchdown."""
     values, step = block.values[name], dict(block.layout.steps)[name]
     known = values >= 0 if values.dtype == np.int8 else ~np.isnan(values)
     last_s = block.start_s[name] + step * (values.shape[1] - 1 - np.argmax(known[:, ::-1], axis=1))
-    lasts = (block.start_s[name] < -APPROACH_S) & (last_s > TAXI_BY_S)
+    lasts = (block.start_s[name] < -FLARE_S) & (last_s > TAXI_BY_S)
     return np.asarray(lasts & known.any(axis=1) & (flags == known).all(axis=1))
 
 
@@ -192,8 +192,8 @@ def _stuck_reversers(block: Block) -> Iterator[Doubt]:
                 continue
             known, out = values >= 0, values >= 1
             rows = known.any(axis=1) & (out == known).all(axis=1)
-            approach = block.start_s[name] < -APPROACH_S
-            yield Doubt((name,), rows & approach, _same(f"{name} reads out from the approach to the end of data"))
+            long = (block.start_s[name] < -APPROACH_S) | _throughout(block, name, out)
+            yield Doubt((name,), rows & long, _same(f"{name} reads out from the approach to the end of data"))
 
 
 def _contradictions(block: Block) -> Iterator[Doubt]:

@@ -112,8 +112,7 @@ def _times(recording: Recording, name: str, level: float) -> np.ndarray:
 
 
 def _states_at(gear: Samples, time_s: np.ndarray) -> np.ndarray:
-    index = np.searchsorted(gear.time_s, time_s, side="right") - 1
-    states = gear.values[index[index >= 0]]
+    states = _states_before(gear, time_s)
     return states[states >= 0]
 
 
@@ -126,9 +125,30 @@ def _anchors(recording: Recording) -> list[float]:
     contacts = contacts[_at_landing_speed(recording, contacts)]
     anchors: list[float] = []
     for contact in contacts:
-        if not anchors or contact - anchors[-1] > ONE_LANDING_S:
+        if not anchors or (contact - anchors[-1] > ONE_LANDING_S and _flew(recording, gears, anchors[-1], contact)):
             anchors.append(float(contact))
     return anchors
+
+
+def _flew(recording: Recording, gears: list[Samples], from_s: float, to_s: float) -> bool:
+    """Whether anything but one gear of several says that it was in the air between two contacts."""
+    height = recording.samples.get("radio_height")
+    if height is not None:
+        between = (height.time_s > from_s) & (height.time_s < to_s) & ~np.isnan(height.values)
+        if between.any() and not np.isnan(_resting_ft(height.values)):
+            return bool(height.values[between].max() > _resting_ft(height.values) + NEAR_FT)
+    if len(gears) < 2:
+        return True
+    time_s = np.sort(np.concatenate([gear.time_s for gear in gears]))
+    time_s = time_s[(time_s > from_s) & (time_s < to_s)]
+    states = np.stack([_states_before(gear, time_s) for gear in gears])
+    return bool((states <= 0).all(axis=0).any())
+
+
+def _states_before(gear: Samples, time_s: np.ndarray) -> np.ndarray:
+    """The last state at or before each time; -1 where there is none."""
+    index = np.searchsorted(gear.time_s, time_s, side="right") - 1
+    return np.where(index < 0, -1, gear.values[np.maximum(index, 0)])
 
 
 def _known(gear: Samples) -> tuple[np.ndarray, np.ndarray]:

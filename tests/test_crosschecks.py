@@ -147,6 +147,14 @@ def test_an_autothrottle_that_reads_engaged_into_the_taxi_is_not_believed() -> N
     assert given("autothrottle_in_reverse_s").missing
 
 
+def test_a_recording_that_begins_late_tells_of_a_stuck_switch_as_well(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From 12 s before touchdown on."""
+    monkeypatch.setattr("tests.handmade.START_S", -12.0)
+    given = made({"autothrottle_engaged": switch(1), "reverser_state.1": switch(2)})
+    assert "autothrottle_engaged reads engaged" in _said(given)
+    assert "reverser_state.1 reads out from the approach to the end of data" in _said(given)
+
+
 def test_an_autothrottle_that_drops_late_or_reads_on_where_the_data_end_early_is_believed() -> None:
     assert made({"autothrottle_engaged": switch(1, (31, 0))})("autothrottle_in_reverse_s").holds(29)
     assert made({"autothrottle_engaged": switch(1)}, end_s=15)("autothrottle_in_reverse_s").lower > 10

@@ -274,3 +274,11 @@ def test_without_air_ground_the_refusal_speaks_of_the_radio_height() -> None:
         frames_of(recording([high.samples["radio_height"], high.samples["ground_speed"]]))
     assert refused.value.where == "radio_height"
     assert "main_gear_ground is not recorded" in str(refused.value)
+
+
+@pytest.mark.parametrize("with_height", [True, False])
+def test_one_gear_of_two_that_reads_air_while_rolling_is_no_second_landing(with_height: bool) -> None:
+    """From 16 to 22 s after touchdown, at 90 to 71 kt; the other gear says ground throughout."""
+    left = sampled("main_gear_ground.left", switch(0, (0, 1), (16, 0), (22, 1)), 2.0, start_s=-300, end_s=200)
+    made = flight(gear="main_gear_ground.right", more=[left], height=HEIGHT if with_height else None)
+    assert len(anchors(made)) == 1
