@@ -13,6 +13,7 @@ from fdm.crosschecks import datum_off_g, doubts
 from fdm.frames import Block, missing_of
 from fdm.held import held
 from fdm.quality import Fault, dropouts, in_words, screen, span
+from fdm.repeats import standstills, without
 from fdm.signal import changes, counted
 from fdm.standstill import standing_still
 
@@ -52,11 +53,13 @@ class Screened:
 
 def screened(block: Block, reasons: Reasons) -> Screened:
     """Faulty samples taken out, doubted parameters blanked."""
+    recorded, stills = block.values, standstills(block)
+    block = without(block, stills)
     values = dict(block.values)
     steps = dict(block.layout.steps)
     faults: list[Fault] = []
     for name, matrix in block.values.items():
-        faults += dropouts(name, matrix, block.start_s[name], steps[name])
+        faults += dropouts(name, recorded[name], block.start_s[name], steps[name])
         values[name], found = screen(name, matrix, block.start_s[name], steps[name])
         faults += found
     clean = replace(block, values=values)
@@ -67,7 +70,8 @@ def screened(block: Block, reasons: Reasons) -> Screened:
             values[name] = _without(values[name], block.start_s[name], steps[name], mine)
         faults += kept
     unusable: dict[str, np.ndarray] = {}
-    doubted = _datum_taken_out(values, clean)
+    doubted: list[Remark] = [(s.row, "every parameter repeats its last value", (s.from_s, s.to_s)) for s in stills]
+    doubted += _datum_taken_out(values, clean)
     for doubt in doubts(clean):
         rows = np.flatnonzero(doubt.rows)
         if not len(rows):

@@ -293,6 +293,44 @@ def test_an_accelerometer_that_rests_at_1_g_is_left_alone() -> None:
     assert not any("rests at" in text for text in _said(given))
 
 
+# -- the recorder stood still ------------------------------------------------------------------------------------------
+
+
+def _shaken(seed: int) -> Truth:
+    """What an accelerometer feels besides: a sum of waves of a few hundredths of a g."""
+    phases = np.random.default_rng(seed).uniform(0, 6, 5)
+    return lambda t: sum(0.01 * np.sin((3 + 1.7 * k) * t + phase) for k, phase in enumerate(phases))
+
+
+def _held(from_s: float, to_s: float) -> dict[str, Truth | None]:
+    """Every parameter of the normal landing, shaken, standing still between two times."""
+    felt = {
+        "normal_acceleration": lambda t: normal()["normal_acceleration"](t) + _shaken(1)(t),
+        "longitudinal_acceleration": lambda t: -0.2 + _shaken(2)(t),
+    }
+    return {name: _stands(truth, from_s, to_s) for name, truth in {**normal(), **felt}.items()}
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 4.0])
+def test_a_recording_that_stands_still_makes_nothing_late(rate_hz: float) -> None:
+    """From 1 to 9.5 s: taken at its word, spoilers, reverse and brakes all came at 9.5 s."""
+    rates = dict.fromkeys(normal(), rate_hz) | {"normal_acceleration": 8.0}
+    given = made(_held(1.0, 9.5), rates=rates)
+    repeats = r"every parameter repeats its last value, from [01]\.\d to 9\.\d s after touchdown"
+    assert re.search(repeats, "\n".join(_said(given)))
+    for name, truth in (("spoiler_delay_s", 1.2), ("brake_delay_s", 3.05)):
+        assert given(name).lower <= truth, name
+        assert not given(name).value > 2 * truth, name
+    for engine in (1, 2):
+        assert not given("reverse_select_delay_s", engine).value > 4
+
+
+def test_a_recording_of_a_steady_roll_does_not_stand_still() -> None:
+    """Constant speed to the letter for ten seconds, while the accelerometers go on."""
+    steady = {**_held(99, 99), "ground_speed": line((-30, 142), (0, 140), (10, 140), (25, 20))}
+    assert not any("repeats" in text for text in _said(made(steady)))
+
+
 def test_what_many_parameters_lack_together_is_said_once() -> None:
     lost = {name: [(9.0, 13.0)] for name in normal()}
     said = [text for text in _said(made(gaps=lost)) if "no samples" in text]

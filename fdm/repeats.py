@@ -1,0 +1,83 @@
+"""Stretches in which a whole recording stood still: the recorder, or the export, repeated what it had last.
+
+Every accelerometer of a rolling or flying aeroplane changes within a second or two, and its speed with it; where all of
+them repeat one value exactly, nothing else recorded then is fresh either. Thresholds are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fdm.frames import Block, missing_of
+
+FELT = ("normal_acceleration", "longitudinal_acceleration")
+SPEED = "ground_speed"
+LEAST_S, FEWEST = 2.0, 5  # the felt ones repeat for so long, and in so many samples each
+MOVING_KT = 40.0  # a parked aeroplane may well stand still
+
+
+@dataclass(frozen=True)
+class Standstill:
+    """A landing's row, and from and to, seconds relative to the anchor: nothing in (from, to] is fresh."""
+
+    row: int
+    from_s: float
+    to_s: float
+
+
+def standstills(block: Block) -> list[Standstill]:
+    """Every stretch in which the accelerometers and the ground speed of a landing stood still together."""
+    if any(name not in block.values for name in (*FELT, SPEED)):
+        return []
+    values, step = block.values[FELT[0]], dict(block.layout.steps)[FELT[0]]
+    samples = max(FEWEST, round(LEAST_S / step))
+    found = []
+    for row, first, last in _runs(values, samples):
+        from_s, to_s = (float(block.start_s[FELT[0]][row]) + step * column for column in (first, last))
+        others = [_within(block, name, row, from_s, to_s) for name in (FELT[1], SPEED)]
+        moving = len(others[1]) > 1 and others[1][0] > MOVING_KT
+        if moving and len(others[0]) >= FEWEST and all(np.ptp(some) == 0 for some in others):
+            found.append(Standstill(row, from_s, to_s))
+    return found
+
+
+def _runs(values: np.ndarray, samples: int) -> list[tuple[int, int, int]]:
+    """Row, first and last column of every run of so many and more equal samples."""
+    same = values[:, 1:] == values[:, :-1]
+    whole, width = same, 1
+    while width < samples - 1 and whole.any():  # true where so many neighbours in a row are equal
+        more = min(width, samples - 1 - width)
+        whole, width = whole[:, :-more] & whole[:, more:], width + more
+    runs = []
+    for row in np.flatnonzero(whole.any(axis=1)):
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], same[row], [False]])))
+        pairs = edges.reshape(-1, 2)
+        runs += [(int(row), int(a), int(b)) for a, b in pairs if b - a >= samples - 1]
+    return runs
+
+
+def _within(block: Block, name: str, row: int, from_s: float, to_s: float) -> np.ndarray:
+    """The samples of a parameter between two times, without missing ones."""
+    values, columns = block.values[name][row], _columns(block, name, row, from_s, to_s)
+    some = values[columns]
+    return some[~np.isnan(some)]
+
+
+def _columns(block: Block, name: str, row: int, from_s: float, to_s: float) -> slice:
+    """The columns of samples in (from, to]."""
+    step, start_s = dict(block.layout.steps)[name], float(block.start_s[name][row])
+    first, last = (int(np.floor((time_s - start_s) / step + 1e-4)) + 1 for time_s in (from_s, to_s))
+    return slice(max(first, 0), max(last, 0))
+
+
+def without(block: Block, stretches: list[Standstill]) -> Block:
+    """The block with every sample of such stretches taken out; itself where there are none."""
+    if not stretches:
+        return block
+    values = {name: matrix.copy() for name, matrix in block.values.items()}
+    for still in stretches:
+        for name, matrix in values.items():
+            matrix[still.row, _columns(block, name, still.row, still.from_s, still.to_s)] = missing_of(name)
+    return replace(block, values=values)
