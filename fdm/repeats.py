@@ -20,27 +20,38 @@ MOVING_KT = 40.0  # a parked aeroplane may well stand still
 
 @dataclass(frozen=True)
 class Standstill:
-    """A landing's row, and from and to, seconds relative to the anchor: nothing in (from, to] is fresh."""
+    """A landing's row, and from and to, seconds relative to the anchor: nothing in (from, to] is fresh.
+
+    It may have begun or ended up to `edge_s` further out: what reads there as it does inside is not fresh either.
+    """
 
     row: int
     from_s: float
     to_s: float
+    edge_s: float
 
 
 def standstills(block: Block) -> list[Standstill]:
     """Every stretch in which the accelerometers and the ground speed of a landing stood still together."""
     if any(name not in block.values for name in (*FELT, SPEED)):
         return []
-    values, step = block.values[FELT[0]], dict(block.layout.steps)[FELT[0]]
-    samples = max(FEWEST, round(LEAST_S / step))
-    found = []
-    for row, first, last in _runs(values, samples):
-        from_s, to_s = (float(block.start_s[FELT[0]][row]) + step * column for column in (first, last))
-        others = [_within(block, name, row, from_s, to_s) for name in (FELT[1], SPEED)]
-        moving = len(others[1]) > 1 and others[1][0] > MOVING_KT
-        if moving and len(others[0]) >= FEWEST and all(np.ptp(some) == 0 for some in others):
-            found.append(Standstill(row, from_s, to_s))
+    found, edge_s = [], max(dict(block.layout.steps)[name] for name in FELT)
+    for row, from_s, to_s in _stretches(block, FELT[0]):
+        for _, other_from_s, other_to_s in _stretches(block, FELT[1], row):
+            start_s, end_s = max(from_s, other_from_s), min(to_s, other_to_s)
+            speed = _within(block, SPEED, row, start_s, end_s)
+            if end_s - start_s >= LEAST_S and len(speed) > 1 and np.ptp(speed) == 0 and speed[0] > MOVING_KT:
+                found.append(Standstill(row, start_s, end_s, edge_s))
     return found
+
+
+def _stretches(block: Block, name: str, only: int | None = None) -> list[tuple[int, float, float]]:
+    """Row, from and to of every long run of equal samples of a parameter; of one row when it is given."""
+    step, start_s = dict(block.layout.steps)[name], block.start_s[name]
+    values = block.values[name] if only is None else block.values[name][only : only + 1]
+    runs = _runs(values, max(FEWEST, round(LEAST_S / step) + 1))
+    rows = [(row if only is None else only, float(step * first), float(step * last)) for row, first, last in runs]
+    return [(row, float(start_s[row]) + first_s, float(start_s[row]) + last_s) for row, first_s, last_s in rows]
 
 
 def _runs(values: np.ndarray, samples: int) -> list[tuple[int, int, int]]:
@@ -79,5 +90,9 @@ def without(block: Block, stretches: list[Standstill]) -> Block:
     values = {name: matrix.copy() for name, matrix in block.values.items()}
     for still in stretches:
         for name, matrix in values.items():
-            matrix[still.row, _columns(block, name, still.row, still.from_s, still.to_s)] = missing_of(name)
+            inside = _columns(block, name, still.row, still.from_s, still.to_s)
+            around = _columns(block, name, still.row, still.from_s - still.edge_s, still.to_s + still.edge_s)
+            some = matrix[still.row, around]
+            some[some == matrix[still.row, min(inside.start, matrix.shape[1] - 1)]] = missing_of(name)
+            matrix[still.row, inside] = missing_of(name)
     return replace(block, values=values)
