@@ -15,6 +15,8 @@ from fdm.readers import RawColumn
 
 _CIRCULAR = ("heading", "wind_from")
 _TURNS_DEG = 3600.0
+# True and false at some time in every flight: other discretes may well show two words, neither of which is true.
+_ALTERNATES = ("main_gear_ground", "main_gear_ground.left", "main_gear_ground.right", "nose_gear_ground")
 # Values outside the plausible range by up to 10 tolerances are kept: noise about 0 kt at rest, for one.
 
 
@@ -86,6 +88,7 @@ def _coded(
         found = values.replace_strict(distinct, meanings, return_dtype=pl.Int8).to_numpy()
         strange = [text for text in distinct if _comparable(code_of(text)) not in known]
     else:
+        distinct = []
         found = np.full(len(values), other, np.int8)
         for code, meaning in known.items():
             if isinstance(code, float):
@@ -96,10 +99,13 @@ def _coded(
         strange = []
         if other == NOT_RECORDED and (found == NOT_RECORDED).any():
             strange = [f"{value:g}" for value in np.unique(values[found == NOT_RECORDED]).tolist()]
+    shown = ", ".join(f"'{text}'" for text in strange[:3]) + (", …" if len(strange) > 3 else "")
+    if entry.name in _ALTERNATES and len(strange) == len(distinct) > 1:
+        problem = f"{entry.name}: true_when holds none of its values ({shown}); all are taken as missing."
+        return np.full(len(values), NOT_RECORDED, np.int8), [problem]
     if other != NOT_RECORDED or not strange:
         return found, []
     count = int((found == NOT_RECORDED).sum())
-    shown = ", ".join(f"'{text}'" for text in strange[:3]) + (", …" if len(strange) > 3 else "")
     return found, [f"{entry.name}: {_counted(count)} not in the map's states ({shown}), taken as missing."]
 
 

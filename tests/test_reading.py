@@ -219,3 +219,19 @@ def test_long_and_wide_give_the_same_samples(folder):
         np.testing.assert_array_equal(samples.time_s, two.samples[name].time_s)
         np.testing.assert_array_equal(samples.values, two.samples[name].values)
         assert (samples.step_s, samples.lag_s) == (two.samples[name].step_s, two.samples[name].lag_s)
+
+
+def test_words_that_true_when_holds_none_of_are_missing_not_false(folder):
+    """Air and ground in words, read by a map that waits for a 1."""
+    words = table().with_columns(WOW=pl.when(pl.col("WOW") == 1).then(pl.lit("GND")).otherwise(pl.lit("AIR")))
+    words.write_csv(folder / "week" / "one.csv")
+    one, _ = read([folder])
+    assert isinstance(one, Recording)
+    assert "main_gear_ground" not in one.samples or (one.samples["main_gear_ground"].values < 0).all()
+    assert any("main_gear_ground: true_when holds none of its values ('AIR', 'GND')" in note for note in one.notes)
+
+
+def test_a_word_that_stands_throughout_is_false(folder):
+    table().with_columns(WOW=pl.lit("OFF")).write_csv(folder / "week" / "one.csv")
+    one, _ = read([folder])
+    assert (one.samples["main_gear_ground"].values == 0).all()
