@@ -25,6 +25,7 @@ IDLE_LASTS_S = 3.0  # where the rule book names no idle, it is the lowest N1 tha
 IDLE_LEVEL_PCT = 1.0  # ... within so much either way ...
 IDLE_APART_PCT = 3.0  # ... and not further than this from the lowest out of reverse (common practice, no source)
 EPR_RISE_AT_FULL_N1 = 0.6  # EPR less 1 grows about as the square of N1 to this (common practice, no source)
+LEAST_N1_FROM_EPR_PCT = 20.0  # below idle, one step of a recorded EPR would be many points of N1
 N1_FROM_EPR_PCT = 8.0  # half-width of N1 told from EPR (common practice, no source)
 IDLE_MOST_PCT = 40.0  # an idle learned above this is not believed (common practice, no source)
 
@@ -108,6 +109,7 @@ class Rollout(Rolling):
             return None
         epr = self.signal(f"epr.{engine}")
         n1_pct = 100 * np.sqrt(np.maximum(epr.values - 1.0, 0.0) / EPR_RISE_AT_FULL_N1)
+        n1_pct = np.where(np.isnan(n1_pct), n1_pct, np.maximum(n1_pct, LEAST_N1_FROM_EPR_PCT))
         return replace(epr, name=f"n1.{engine} from EPR", values=n1_pct.astype(np.float32), tolerance=N1_FROM_EPR_PCT)
 
     def _idle_n1_pct(self, engine: int, power: Signal) -> np.ndarray:

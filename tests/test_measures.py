@@ -538,6 +538,18 @@ def test_a_reverser_opened_again_counts_while_it_is_out(rate_hz: float) -> None:
     assert found.upper < 5
 
 
+@pytest.mark.parametrize("idle_epr", [1.0, 1.008])
+def test_a_step_of_a_recorded_epr_at_idle_is_no_power(idle_epr: float) -> None:
+    """A third engine without a reverser goes from flight to ground idle, two steps of 0.004 of EPR, and stays there."""
+    reverse = line((-4, 1.2), (0, idle_epr), (5, idle_epr), (9, 1.35), (18, 1.35), (24, idle_epr))
+    settles = switch(idle_epr + 0.008, (14, idle_epr + 0.004), (17, idle_epr))
+    epr = {"epr.1": reverse, "epr.2": lambda t: np.where(t < 0, 1.2, settles(t)), "epr.3": reverse}
+    third = {"reverser_state.3": STATE, "reverse_lever.3": LEVER, "reverser_state.1": STATE, "reverse_lever.1": LEVER}
+    given = made({"n1.1": None, "n1.2": None, "n1.3": None, **third, **epr}, engines=3, reversers=(1, 3))
+    assert given("forward_power_with_reverser_out_s").value == 0
+    assert not given("n1_above_idle_at_stow_pct", 1).value > 10
+
+
 def test_autothrottle_left_in() -> None:
     assert made({"autothrottle_engaged": switch(1, (7, 0))})("autothrottle_in_reverse_s").holds(5.0)
     found = made({"autothrottle_engaged": switch(1, (7, 0))}, gaps={"autothrottle_engaged": [(4, 12)]})
