@@ -2,7 +2,8 @@
 
 A reverser that reads stowed may truly be stowed. On landing after landing, with the other reverser deployed and this
 engine's N1 rising as in reverse, the discrete is dead: it is then not believed on those landings. Nor is it where this
-engine's N1 alone rises with its lever in reverse, which an interlock would not allow. Where both rise and neither reads
+engine's N1 alone rises with its lever in reverse, which an interlock would not allow; nor, without levers, where its N1
+rises and falls as the mirror engine's does in reverse. Where both rise and neither reads
 deployed it is believed: at Vnukovo in 2012 neither moved, and the engines pushed forward.
 
 At idle reverse a dead discrete and a reverser that stayed shut look alike, on any one landing: then neither is said.
@@ -37,6 +38,7 @@ SEEN: dict[str, Any] = {
     "lever_power_pct": pl.Float64,
     "other_pushed": pl.Boolean,
     "unclear": pl.Boolean,
+    "follows": pl.Boolean,
     "swapped": pl.Int8,
     "with": pl.Int8,
 }
@@ -50,7 +52,8 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     seen    landing_id, engine, moved (read deployed), other_out (another one was deployed), power_pct (N1 above idle
             meanwhile), lever_power_pct (N1 above idle with the lever in reverse and nothing deployed), other_pushed
             (another engine did the same: lever in reverse, never deployed, N1 above idle), unclear (at idle
-            reverse, with nothing to tell a dead discrete from a reverser that stayed shut), swapped and with (the
+            reverse, with nothing to tell a dead discrete from a reverser that stayed shut), follows (N1 rose and fell
+            with the mirror engine's, whose reverser was out, and no lever is recorded), swapped and with (the
             engine whose N1 rose while the other's reverser was out, and that other; null where it was not so)
     """
     known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
@@ -65,7 +68,7 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     )
     long = pl.col("tail").is_not_null() & (pl.col("count") >= FEWEST) & (pl.col("touchdown_utc") >= pl.col("since_utc"))
     swapped = pl.col("swapped").is_not_null()
-    silent = ~pl.col("moved") & (long.fill_null(False) | pl.col("at_once") | pl.col("unclear"))
+    silent = ~pl.col("moved") & (long.fill_null(False) | pl.col("at_once") | pl.col("unclear") | pl.col("follows"))
     dead = rows.filter(silent | swapped)
     number = pl.col("engine").cast(pl.String)
     always = pl.format(
@@ -86,7 +89,10 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
         "engines look swapped",
         *("swapped", "swapped", "with", "with"),
     )
-    alone = pl.when(pl.col("at_once")).then(once).otherwise(alike)
+    followed = pl.format(
+        "reverser {} never reads deployed, yet N1 rose and fell with the other engine's in reverse", number
+    )
+    alone = pl.when(pl.col("at_once")).then(once).when(pl.col("follows")).then(followed).otherwise(alike)
     sentence = pl.when(swapped).then(crossed).when(long.fill_null(False)).then(always).otherwise(alone)
     return dead.select("landing_id", "engine", "since_utc", sentence=sentence).select(
         pl.col(name).cast(kind) for name, kind in DEAD.items()
@@ -105,7 +111,9 @@ def _at_once() -> pl.Expr:
 
 def suspects_of(landings: pl.DataFrame, seen: pl.DataFrame) -> tuple[tuple[str | None, int], ...]:
     """Tails and engines with a landing that hints at a dead discrete: no others need to be looked at."""
-    hints = seen.filter(_silent("power_pct") | _at_once() | pl.col("unclear") | pl.col("swapped").is_not_null())
+    hints = seen.filter(
+        _silent("power_pct") | _at_once() | pl.col("unclear") | pl.col("follows") | pl.col("swapped").is_not_null()
+    )
     pairs = hints.join(landings.select("landing_id", "tail"), on="landing_id").select("tail", "engine").unique()
     return tuple(pairs.sort("tail", "engine", nulls_last=True).iter_rows())
 
@@ -127,6 +135,7 @@ def seen_of(measured: Measured, instants: dict[str, np.ndarray]) -> pl.DataFrame
                     "lever_power_pct": measured.values["n1_above_idle_not_deployed_pct"].value[:, column],
                     "other_pushed": np.delete(_pushed(measured), column, axis=1).any(axis=1),
                     "unclear": _unclear(measured, instants, column),
+                    "follows": measured.values["power_like_the_mirrors"].value[:, column] == 1,
                     **_swapped(measured, column),
                 }
             ).with_columns(pl.col("power_pct", "lever_power_pct").cast(pl.Float64).fill_nan(None))

@@ -149,3 +149,31 @@ def test_a_swap_shows_too_when_one_reverser_never_deployed() -> None:
     state = switch(0, (2.6, 1), (28, 0))
     found = _dead(made({"reverser_state.1": state, "n1.2": IDLE, "reverse_lever.1": HELD}))
     assert list(found) == [1, 2]
+
+
+# without levers: power that is the other engine's, and power that is not ----------------------------------------------
+
+NO_LEVERS: dict[str, Truth | None] = {"reverse_lever.1": None, "reverse_lever.2": None}
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 4.0])
+def test_without_levers_power_that_is_the_mirrors_is_a_dead_discrete(rate_hz: float) -> None:
+    own = lambda t: POWER(t - 0.3) * 1.02  # noqa: E731
+    rates = dict.fromkeys(("n1.1", "n1.2"), rate_hz)
+    given = made({**NO_LEVERS, "reverser_state.1": SHUT, "n1.1": own}, rates=rates)
+    assert "rose and fell with the other engine's" in _dead(given)[1]
+
+
+@pytest.mark.parametrize(
+    "forward",
+    [
+        line((-30, 57), (0, 55), (40, 53)),  # left where it was on approach
+        line((-4, 55), (0, 25), (10, 25), (13, 70)),  # pushed forward later, and left there
+        line((-4, 55), (0, 25), (5, 25), (9, 45), (18, 45), (24, 25)),  # other power, in time with it
+    ],
+)
+def test_without_levers_forward_power_is_believed(forward: Truth) -> None:
+    """São Paulo 2007, Irkutsk 2006: one engine pushed forward while the other reversed, and went off the runway."""
+    given = made({**NO_LEVERS, "reverser_state.1": SHUT, "n1.1": forward})
+    assert not _dead(given)
+    assert given("forward_power_with_reverser_out_s").value > 5

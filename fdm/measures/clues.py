@@ -12,7 +12,7 @@ from fdm.measures.power import power_of
 from fdm.measures.reversers import never_deployed
 from fdm.signal import Signal
 from fdm.steps import Rollout
-from fdm.windows import highest
+from fdm.windows import highest, interpolate
 
 FLAG_AFTER_S = 15.0  # a control-system fault counts as a clue until this long after contact
 APPROACH_RUN_DOWN_S = 5.0  # approach power has run down so long after reverse was selected
@@ -191,6 +191,37 @@ def state_in_transit(batch: Rollout) -> Bounded:
         return batch.exactly(unlocked.happened.astype(float))
 
     return batch.per_engine(one)
+
+
+@measure(unit="count", needs=("n1.N|epr.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
+def power_like_the_mirrors(batch: Rollout) -> Bounded:
+    """1 where N1 rose from idle and fell with the mirror engine's in reverse, and this reverser never read deployed.
+
+    Nobody moves a lever forward so; where the reverse lever is recorded, that tells, and this is 0.
+    """
+    found = np.zeros((batch.n, len(batch.layout.reversers)))
+    for pair in batch.mirror_pairs:
+        for silent, out in (pair, pair[::-1]):
+            numbers = [batch.layout.reversers[column] for column in (silent, out)]
+            if not batch.has(f"reverse_lever.{numbers[0]}") and all(number in batch.idle for number in numbers):
+                rows = np.flatnonzero(never_deployed(batch)[:, silent] & batch.deployed.happened[:, out])
+                found[rows, silent] = _follows(batch, numbers[0], numbers[1], out, rows)
+    return batch.per_engine(lambda engine: batch.exactly(found[:, batch.layout.reversers.index(engine)]))
+
+
+def _follows(batch: Rollout, silent: int, out: int, column: int, rows: np.ndarray) -> np.ndarray:
+    """(rows,) whether an engine's N1 was the other's from its deployment to its stow, and rose in between."""
+    start_s, stow_s = batch.deployed.best[rows, column], batch.stow_start.best[rows, column]
+    share = np.linspace(0, 1, FOLLOWS_POINTS)
+    signals = [power_of(batch, engine).rows(rows) for engine in (silent, out)]
+    own, others = (np.stack([interpolate(n1, start_s + (stow_s - start_s) * at) for at in share]) for n1 in signals)
+    above = own - batch.idle[silent][rows]
+    with np.errstate(invalid="ignore"):
+        alike = np.abs(own - others).mean(axis=0) < FOLLOWS_PCT
+        return np.asarray(alike & (above[0] < REVERSE_POWER_PCT) & (above.max(axis=0) > ROSE_PCT))
+
+
+FOLLOWS_PCT, ROSE_PCT, FOLLOWS_POINTS = 4.0, 12.0, 25  # common practice, no source
 
 
 @measure(unit="count", needs=("n1.N|epr.N", "reverse_lever.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
