@@ -3,7 +3,7 @@
 A reverser that reads stowed may truly be stowed. On landing after landing, with the other reverser deployed and this
 engine's N1 rising as in reverse, the discrete is dead: it is then not believed on those landings. Nor is it where this
 engine's N1 alone rises with its lever in reverse, which an interlock would not allow; nor, without levers, where its N1
-rises and falls as the mirror engine's does in reverse. Where both rise and neither reads
+rises and falls as another engine's does in reverse. Where both rise and neither reads
 deployed it is believed: at Vnukovo in 2012 neither moved, and the engines pushed forward.
 
 At idle reverse a dead discrete and a reverser that stayed shut look alike, on any one landing: then neither is said.
@@ -53,7 +53,7 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
             meanwhile), lever_power_pct (N1 above idle with the lever in reverse and nothing deployed), other_pushed
             (another engine did the same: lever in reverse, never deployed, N1 above idle), unclear (at idle
             reverse, with nothing to tell a dead discrete from a reverser that stayed shut), follows (N1 rose and fell
-            with the mirror engine's, whose reverser was out, and no lever is recorded), swapped and with (the
+            with another engine's, whose reverser was out, and no lever is recorded), swapped and with (the
             engine whose N1 rose while the other's reverser was out, and that other; null where it was not so)
     """
     known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
@@ -90,7 +90,7 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
         *("swapped", "swapped", "with", "with"),
     )
     followed = pl.format(
-        "reverser {} never reads deployed, yet N1 rose and fell with the other engine's in reverse", number
+        "reverser {} never reads deployed, yet N1 rose and fell with another engine's in reverse", number
     )
     alone = pl.when(pl.col("at_once")).then(once).when(pl.col("follows")).then(followed).otherwise(alike)
     sentence = pl.when(swapped).then(crossed).when(long.fill_null(False)).then(always).otherwise(alone)
@@ -135,7 +135,7 @@ def seen_of(measured: Measured, instants: dict[str, np.ndarray]) -> pl.DataFrame
                     "lever_power_pct": measured.values["n1_above_idle_not_deployed_pct"].value[:, column],
                     "other_pushed": np.delete(_pushed(measured), column, axis=1).any(axis=1),
                     "unclear": _unclear(measured, instants, column),
-                    "follows": measured.values["power_like_the_mirrors"].value[:, column] == 1,
+                    "follows": measured.values["power_like_anothers"].value[:, column] == 1,
                     **_swapped(measured, column),
                 }
             ).with_columns(pl.col("power_pct", "lever_power_pct").cast(pl.Float64).fill_nan(None))

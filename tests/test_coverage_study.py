@@ -29,7 +29,7 @@ NOT_STUDIED = {
     "n1_above_idle_not_deployed_pct",
     "n1_above_idle_other_reversing_pct",
     "overrun_speed_first_10s_kt",
-    "power_like_the_mirrors",
+    "power_like_anothers",
     "power_on_the_wrong_side",
     "reverse_to_spoilers_s",
     "reverser_fault_flagged",

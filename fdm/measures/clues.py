@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -194,19 +195,19 @@ def state_in_transit(batch: Rollout) -> Bounded:
 
 
 @measure(unit="count", needs=("n1.N|epr.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
-def power_like_the_mirrors(batch: Rollout) -> Bounded:
-    """1 where N1 rose from idle and fell with the mirror engine's in reverse, and this reverser never read deployed.
+def power_like_anothers(batch: Rollout) -> Bounded:
+    """1 where N1 rose from idle and fell with another engine's in reverse, and this reverser never read deployed.
 
     Nobody moves a lever forward so; where the reverse lever is recorded, that tells, and this is 0.
     """
-    found = np.zeros((batch.n, len(batch.layout.reversers)))
-    for pair in batch.mirror_pairs:
-        for silent, out in (pair, pair[::-1]):
-            numbers = [batch.layout.reversers[column] for column in (silent, out)]
-            if not batch.has(f"reverse_lever.{numbers[0]}") and all(number in batch.idle for number in numbers):
-                rows = np.flatnonzero(never_deployed(batch)[:, silent] & batch.deployed.happened[:, out])
-                found[rows, silent] = _follows(batch, numbers[0], numbers[1], out, rows)
-    return batch.per_engine(lambda engine: batch.exactly(found[:, batch.layout.reversers.index(engine)]))
+    engines = batch.layout.reversers
+    found = np.zeros((batch.n, len(engines)))
+    for silent, out in itertools.permutations(range(len(engines)), 2):
+        lever = batch.has(f"reverse_lever.{engines[silent]}")
+        if not lever and engines[silent] in batch.idle and engines[out] in batch.idle:
+            rows = np.flatnonzero(never_deployed(batch)[:, silent] & batch.deployed.happened[:, out])
+            found[rows, silent] += _follows(batch, engines[silent], engines[out], out, rows)
+    return batch.per_engine(lambda engine: batch.exactly(np.minimum(found[:, engines.index(engine)], 1)))
 
 
 def _follows(batch: Rollout, silent: int, out: int, column: int, rows: np.ndarray) -> np.ndarray:
