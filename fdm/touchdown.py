@@ -25,6 +25,7 @@ SEARCH_BEFORE_S = 8.0  # around the anchor, first contact is looked for from her
 SEARCH_AFTER_S = 15.0
 REACH_FT = 12.0  # a gear that says ground further than this above the resting radio height is wrong ...
 SINGLE_FT = 6.0  # ... and so is a single sample of ground this far above it
+TOUCHING_FT, HOP_FT, HOP_RISES_S = 3.0, 3.0, 2.5  # ... unless it is this low and soon this much higher: a hop began
 ALONE_S = 5.0  # without radio height, a ground sample is believed when others lie this near
 ALONE_SHARE = 0.08
 CLEAR_FT, DOWN_FT = 5.0, 1.0  # above its resting value: clearly in the air; as good as on the ground
@@ -127,8 +128,23 @@ def _believed(batch: Batch, gear: Signal) -> np.ndarray:
         reach_ft = np.where(single, SINGLE_FT, REACH_FT)
         believed = np.where(np.isnan(above_ft), believed, ground & ~(above_ft > reach_ft))
     rows = np.flatnonzero(single.any(axis=1))
-    believed[rows] &= ~(single[rows] & _calm(batch, gear, rows, rising=True))
+    calm = _calm(batch, gear, rows, rising=True)
+    if batch.has("radio_height") and len(rows):
+        calm &= ~_hops_from(batch.signal("radio_height").rows(rows), gear.rows(rows), _resting_ft(batch)[rows])
+    believed[rows] &= ~(single[rows] & calm)
     return believed
+
+
+def _hops_from(height: Signal, gear: Signal, resting_ft: np.ndarray) -> np.ndarray:
+    """(n, m) gear samples as good as on the ground by radio height, and well above it within HOP_RISES_S of that."""
+    above_ft = height.values - resting_ft[:, None]
+    samples = max(1, round(HOP_RISES_S / height.step_s))
+    ahead = np.pad(above_ft, ((0, 0), (0, samples)), constant_values=np.nan)
+    width = above_ft.shape[1]
+    highest = np.fmax.reduce([ahead[:, i : i + width] for i in range(samples + 1)])
+    with np.errstate(invalid="ignore"):
+        rises = (above_ft <= TOUCHING_FT) & (highest > above_ft + HOP_FT)
+    return nearest_values(replace(height, values=rises.astype(np.int8)), gear) == 1
 
 
 def _beside(flags: np.ndarray) -> np.ndarray:

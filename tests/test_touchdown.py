@@ -301,6 +301,17 @@ def test_single_ground_samples_in_the_flare_need_a_stir() -> None:
     assert all("main_gear_ground says ground in the air from -" in note for note in told)
 
 
+def test_a_soft_touch_before_a_long_hop_is_first_contact_though_one_sample_shows_it() -> None:
+    """On the ground for 0.6 s, hardly felt, then 2.8 s in the air, up to six feet."""
+    rng = np.random.default_rng(14)
+    soft_touch = Arrival(on=((0, 0.6), (3.4, 1e6)), jolts_g=(0.03, 0.3), airborne_g=0.9, nose_up_ft=0.0)
+    made = [recorded(soft_touch, rng, gear_hz=2.0, g_hz=8.0, height_hz=4.0, calm=True) for _ in range(N)]
+    _, touchdown = found(made)
+    assert contact_of(touchdown).share >= 0.99
+    assert (touchdown.bounces.value == 1).all()
+    assert (touchdown.airborne_s.upper >= 2.8).all()
+
+
 def test_false_air_samples_while_rolling_are_not_bounces() -> None:
     """Where the nose gear is down, or normal acceleration is calm; later than a bounce can be in any case."""
     rng = np.random.default_rng(10)
