@@ -169,6 +169,7 @@ def test_without_levers_power_that_is_another_engines_is_a_dead_discrete(rate_hz
     [
         line((-30, 57), (0, 55), (40, 53)),  # left where it was on approach
         line((-4, 55), (0, 25), (10, 25), (13, 70)),  # pushed forward later, and left there
+        lambda t: POWER(t) + line((10, 0), (11, -20), (14, -20), (15, 0))(t),  # alike but for a while
         line((-4, 55), (0, 25), (5, 25), (9, 45), (18, 45), (24, 25)),  # other power, in time with it
     ],
 )
@@ -177,3 +178,11 @@ def test_without_levers_forward_power_is_believed(forward: Truth) -> None:
     given = made({**NO_LEVERS, "reverser_state.1": SHUT, "n1.1": forward})
     assert not _dead(given)
     assert given("forward_power_with_reverser_out_s").value > 5
+
+
+def test_without_levers_a_push_forward_beside_idle_reverse_is_not_the_others_power() -> None:
+    """Three seconds of it, in a rollout of which the most is alike."""
+    push = line((-4, 55), (0, 25), (9, 25), (11, 45), (12, 45), (14, 25))
+    given = made({**NO_LEVERS, "reverser_state.1": SHUT, "n1.1": push, "n1.2": IDLE})
+    assert "rose and fell" not in _dead(given).get(1, "")
+    assert given("forward_power_with_reverser_out_s").holds(4.0)

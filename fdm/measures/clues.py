@@ -218,11 +218,12 @@ def _follows(batch: Rollout, silent: int, out: int, column: int, rows: np.ndarra
     own, others = (np.stack([interpolate(n1, start_s + (stow_s - start_s) * at) for at in share]) for n1 in signals)
     above = own - batch.idle[silent][rows]
     with np.errstate(invalid="ignore"):
-        alike = np.abs(own - others).mean(axis=0) < FOLLOWS_PCT
+        apart = np.abs(own - others)
+        alike = (apart.mean(axis=0) < FOLLOWS_PCT) & (apart.max(axis=0) < EVER_APART_PCT)
         return np.asarray(alike & (above[0] < REVERSE_POWER_PCT) & (above.max(axis=0) > ROSE_PCT))
 
 
-FOLLOWS_PCT, ROSE_PCT, FOLLOWS_POINTS = 4.0, 12.0, 25  # common practice, no source
+FOLLOWS_PCT, EVER_APART_PCT, ROSE_PCT, FOLLOWS_POINTS = 4.0, 12.0, 15.0, 25  # common practice, no source
 
 
 @measure(unit="count", needs=("n1.N|epr.N", "reverse_lever.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
