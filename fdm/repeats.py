@@ -1,7 +1,8 @@
 """Stretches in which a whole recording stood still: the recorder, or the export, repeated what it had last.
 
-Every accelerometer of a rolling or flying aeroplane changes within a second or two, and its speed with it; where all of
-them repeat one value exactly, nothing else recorded then is fresh either. Thresholds are common practice, no source.
+Accelerometers and speed of a rolling aeroplane change within a second or two, height and speed of a flying one; where
+all of them, and all else that is no switch, repeat one value exactly, nothing recorded then is fresh. Thresholds are
+common practice, no source.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from fdm.frames import Block, missing_of
 
 FELT = ("normal_acceleration", "longitudinal_acceleration")
 SPEED = "ground_speed"
+FEWEST_SPEEDS = 3
 LEAST_S, FEWEST = 2.0, 5  # the felt ones repeat for so long, and in so many samples each
 MOVING_KT = 40.0  # a parked aeroplane may well stand still
 
@@ -32,17 +34,26 @@ class Standstill:
 
 
 def standstills(block: Block) -> list[Standstill]:
-    """Every stretch in which the accelerometers and the ground speed of a landing stood still together."""
+    """Every stretch in which the accelerometers of a landing and whatever else is analogue stood still together."""
     if any(name not in block.values for name in (*FELT, SPEED)):
         return []
     found, edge_s = [], max(dict(block.layout.steps)[name] for name in FELT)
     for row, from_s, to_s in _stretches(block, FELT[0]):
         for _, other_from_s, other_to_s in _stretches(block, FELT[1], row):
             start_s, end_s = max(from_s, other_from_s), min(to_s, other_to_s)
-            speed = _within(block, SPEED, row, start_s, end_s)
-            if end_s - start_s >= LEAST_S and len(speed) > 1 and np.ptp(speed) == 0 and speed[0] > MOVING_KT:
+            if end_s - start_s >= LEAST_S and _all_stand(block, row, start_s, end_s):
                 found.append(Standstill(row, start_s, end_s, edge_s))
     return found
+
+
+def _all_stand(block: Block, row: int, from_s: float, to_s: float) -> bool:
+    """Whether no analogue parameter changes in between, the speed is a moving one, and was sampled a few times."""
+    speed = _within(block, SPEED, row, from_s, to_s)
+    if len(speed) < FEWEST_SPEEDS or speed[0] < MOVING_KT:
+        return False
+    analogue = [name for name, matrix in block.values.items() if matrix.dtype != np.int8]
+    some = [_within(block, name, row, from_s, to_s) for name in analogue]
+    return all(np.ptp(values) == 0 for values in some if len(values))
 
 
 def _stretches(block: Block, name: str, only: int | None = None) -> list[tuple[int, float, float]]:

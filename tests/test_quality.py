@@ -331,6 +331,13 @@ def test_a_recording_of_a_steady_roll_does_not_stand_still() -> None:
     assert not any("repeats" in text for text in _said(made(steady)))
 
 
+def test_a_recording_of_an_approach_in_still_air_does_not_stand_still() -> None:
+    """Nothing is felt and the speed stays to the letter; the height comes down."""
+    calm = {"normal_acceleration": line((0, 1)), "longitudinal_acceleration": line((0, 0.05), (0.1, -0.2))}
+    speed = line((-30, 140), (0, 140), (30, 20))
+    assert not any("repeats" in text for text in _said(made({**calm, "ground_speed": speed})))
+
+
 def test_what_many_parameters_lack_together_is_said_once() -> None:
     lost = {name: [(9.0, 13.0)] for name in normal()}
     said = [text for text in _said(made(gaps=lost)) if "no samples" in text]

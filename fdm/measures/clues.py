@@ -207,7 +207,13 @@ def power_like_anothers(batch: Rollout) -> Bounded:
         if not lever and engines[silent] in batch.idle and engines[out] in batch.idle:
             rows = np.flatnonzero(never_deployed(batch)[:, silent] & batch.deployed.happened[:, out])
             found[rows, silent] += _follows(batch, engines[silent], engines[out], out, rows)
-    return batch.per_engine(lambda engine: batch.exactly(np.minimum(found[:, engines.index(engine)], 1)))
+
+    def told(engine: int) -> Bounded:
+        if engine not in batch.idle:
+            return batch.absent(batch.not_recorded(f"n1.{engine}"))
+        return batch.exactly(np.minimum(found[:, engines.index(engine)], 1))
+
+    return batch.per_engine(told)
 
 
 def _follows(batch: Rollout, silent: int, out: int, column: int, rows: np.ndarray) -> np.ndarray:
