@@ -111,6 +111,20 @@ def test_brakes_need_one_side_only() -> None:
     assert none("brake_delay_s").reason == "not recorded: brake_pressure"
 
 
+def test_pressure_that_an_active_autobrake_asks_for_late_is_no_late_start() -> None:
+    """Reverse may meet the automatic brake's target: brake pressure then falls instead (manufacturers' briefings)."""
+    late = {name: line((11.5, 0), (12, 900)) for name in ("brake_pressure.left", "brake_pressure.right")}
+    by_hand = made(late | {"autobrake_active": switch(0)})("brake_delay_s")
+    assert by_hand.holds(11.58)
+    automatic = made(late | {"autobrake_active": switch(0, (1.5, 1))})("brake_delay_s")
+    assert automatic.missing
+    assert automatic.reason == "the automatic brake was at work, and reverse may have met its target"
+    disarmed = made(late | {"autobrake_active": switch(0, (1.5, 1), (4, 0))})("brake_delay_s")
+    assert disarmed.holds(11.58)
+    soon = {name: line((5.5, 0), (6, 900)) for name in late}
+    assert made(soon | {"autobrake_active": switch(0, (1.5, 1))})("brake_delay_s").holds(5.58)
+
+
 def test_the_earlier_brake_counts() -> None:
     found = made({"brake_pressure.right": line((6, 0), (6.5, 1500))})("brake_delay_s")
     assert found.holds(3.05)

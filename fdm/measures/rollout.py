@@ -8,6 +8,7 @@ import numpy as np
 
 from fdm.bounded import FINE, Bounded
 from fdm.measures.catalogue import measure
+from fdm.primitives import first
 from fdm.rolling import ALONG_RUNWAY_S
 from fdm.signal import counted, middle
 from fdm.steps import Rollout
@@ -17,6 +18,7 @@ from fdm.windows import possibly_reached, value_at
 LONGEST_HOLE_S = 5.0
 DECELERATING_FROM_S = 3.0  # after contact: devices are out and brakes are on by then (common practice, no source)
 EXCURSION_ABOVE_KT = 60.0
+AUTOMATIC_WITHIN_S = 6.0  # an automatic brake that has to brake has pressure by then; one waits 4 s (A320, LO)
 SHORTEST_S = 2.0  # over less than this a mean deceleration says nothing
 
 
@@ -30,8 +32,24 @@ def touchdown_ground_speed_kt(batch: Rollout) -> Bounded:
 
 @measure(unit="s", needs=("brake_pressure.left|brake_pressure.right",))
 def brake_delay_s(batch: Rollout) -> Bounded:
-    """From first main-gear contact to brake pressure on either side."""
-    return batch.brakes_on - batch.contact
+    """From first main-gear contact to brake pressure on either side.
+
+    Not said where the automatic brake had long been at work by then: reverse may meet its target, and brake pressure
+    falls instead.
+    """
+    why = batch.reason("the automatic brake was at work, and reverse may have met its target")
+    return (batch.brakes_on - batch.contact).where(~_automatic(batch), why)
+
+
+def _automatic(batch: Rollout) -> np.ndarray:
+    """(n,) whether the automatic brake was active from well before brake pressure came until it did."""
+    if not batch.has("autobrake_active"):
+        return np.zeros(batch.n, bool)
+    signal, never = batch.signal("autobrake_active"), batch.reason("the automatic brake was not active")
+    active = first(signal, signal.values == 1, batch.contact.earliest, missing=never)
+    ended = first(signal, signal.values == 0, active.latest, missing=never)
+    early = active.latest + AUTOMATIC_WITHIN_S < batch.brakes_on.earliest
+    return np.asarray(active.happened & early & ~(ended.latest < batch.brakes_on.latest))
 
 
 @measure(unit="g", needs=("ground_speed",))
