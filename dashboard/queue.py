@@ -206,8 +206,9 @@ def _totals(lines: pl.DataFrame) -> pl.DataFrame:
 
 def first_event(held: Held, query: Query) -> dict[str, Any] | None:
     """The event of the first line, which is read when the address names none."""
-    found = groups(held, chosen_events(held, query, week=week_of(held, query)), query)
-    return next((group.lines[0].event for group in found if group.lines), None)
+    chosen = _of_severity(chosen_events(held, query, week=week_of(held, query)), query)
+    line = _lines(chosen, query).slice((query.page - 1) * LINES_PER_PAGE, 1)
+    return None if line.is_empty() else held.events.row(line.item(0, "index"), named=True)
 
 
 def _line(event: dict[str, Any], line: dict[str, Any]) -> Line:
