@@ -85,7 +85,7 @@ def test_reverse_that_stayed_at_idle_never_came_back_to_it() -> None:
     given = made({"n1.1": idle})
     when = given.result.instants["reverse_idle"]
     assert given.reasons.sentences[int(when.why[0, 0])] == "N1 was never above idle in reverse"
-    still = made({"n1.1": line((-4, 55), (0, 25), (5, 25), (9, 70), (40, 70), (45, 25))})
+    still = made({"n1.1": line((-4, 55), (0, 25), (5, 25), (9, 68), (40, 72), (45, 25))})
     why = still.result.instants["reverse_idle"].why[0, 0]
     assert still.reasons.sentences[int(why)] == "N1 never came back to idle reverse in this recording"
 
