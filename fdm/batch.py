@@ -44,6 +44,11 @@ class Batch:
         self._signals: dict[str, Signal] = {}
         self._numbers: dict[str, np.ndarray] = {}
 
+    @property
+    def block(self) -> Block:
+        """The samples of every parameter."""
+        return self._block
+
     def has(self, name: str) -> bool:
         """Whether the recorder keeps a parameter; a landing may still be without a usable sample of it."""
         return name in self._block.values

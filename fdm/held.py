@@ -6,7 +6,8 @@ samples, it was late, or its recorder held it. Where samples are so close that n
 it was held. Elsewhere the lift dump is looked for: spoilers that come out are felt in the deceleration at that moment.
 Brakes that come on then may be felt in their place; they wait for the spoilers on many types, so they are taken for no
 other cause where the deceleration had not risen since before contact, as it had with spoilers out. Where spoilers are
-not felt, nothing is said of when they came out. A discrete, which is in or out and nothing between, is believed.
+not felt, nothing is said of when they came out. What is in or out on a landing and nothing between may be a discrete,
+which has no travel to be seen: that is left to the landings of its tail (`spoiler_sensors`).
 
 An engine at steady power may repeat its N1 for seconds, and then change it. Where another engine's N1 ran up or down
 meanwhile, and this one is where that leads to in the next sample, it was held.
@@ -52,14 +53,21 @@ def held(block: Block) -> Iterator[Fault]:
         yield from _power(block, name, [other for other in engines if other != name])
 
 
-def _spoilers(block: Block, name: str) -> Iterator[Fault]:
-    """Spoilers that stand still until they are late, and are out in the next sample."""
+def in_or_out_unseen(block: Block, name: str) -> np.ndarray:
+    """(n,) where a position read as in or out alone stands still until it is late, and that is not felt."""
+    rows = np.zeros(block.facts.height, bool)
+    rows[[fault.row for fault in _spoilers(block, name, discrete=True)]] = True
+    return rows
+
+
+def _spoilers(block: Block, name: str, discrete: bool = False) -> Iterator[Fault]:
+    """Spoilers that stand still until they are late, and are out in the next sample; those read as in or out, or not."""
     step = dict(block.layout.steps)[name]
     time_s, values = samples_between(block, name, -AHEAD_S, LATEST_S)
     with np.errstate(invalid="ignore"):
         leaps = (values[:, 1:] - values[:, :-1] > LEAP) & (values[:, 1:] > OUT)
     rows = np.flatnonzero(leaps.any(axis=1))
-    rows = rows[~_in_or_out(block.values[name][rows])]
+    rows = rows[in_or_out(block.values[name][rows]) == discrete]
     if not len(rows):
         return
     time_s, values = time_s[rows], values[rows]
@@ -77,8 +85,11 @@ def _spoilers(block: Block, name: str) -> Iterator[Fault]:
         yield Fault(int(rows[number]), name, label, float(time_s[number, first]), float(until_s[number]))
 
 
-def _in_or_out(values: np.ndarray) -> np.ndarray:
-    """(n,) whether a landing's samples are two values and nothing between: a discrete has no travel to be missed."""
+def in_or_out(values: np.ndarray) -> np.ndarray:
+    """(n,) whether a landing's samples are two values and nothing between: a discrete has no travel to be missed.
+
+    Few samples of a position that travels fast may be so too: the tail's other landings tell which it is.
+    """
     ends = [reduce(values, axis=1)[:, None] for reduce in (np.fmin.reduce, np.fmax.reduce)]
     return np.asarray(((values == ends[0]) | (values == ends[1]) | np.isnan(values)).all(axis=1))
 

@@ -1,5 +1,7 @@
 """Reverser discretes that have died, as the landings of one tail together tell, or one landing alone.
 
+Of the spoilers, `spoiler_sensors` tells; both are asked and applied here.
+
 A reverser that reads stowed may truly be stowed. On landing after landing, with the other reverser deployed and this
 engine's N1 rising as in reverse, the discrete is dead: it is then not believed on those landings. Nor is it where this
 engine's N1 alone rises with its lever in reverse, which an interlock would not allow; nor, without levers, where its N1
@@ -19,15 +21,21 @@ import polars as pl
 
 from fdm.bounded import Bounded, Measured, Reasons
 from fdm.measures.catalogue import CATALOGUE
+from fdm.spoiler_sensors import (
+    SEEN as SPOILERS_SEEN,
+)
+from fdm.spoiler_sensors import (
+    SPOILERS,
+    TOLD,
+    believed_spoilers,
+    seen_spoilers,
+    suspected,
+    wrong_spoilers,
+)
 
 REVERSE_POWER_PCT = 10.0  # N1 above idle that counts as reverse power (common practice, no source)
 FEWEST = 3  # landings in a row
-DEAD: dict[str, Any] = {
-    "landing_id": pl.String,
-    "engine": pl.Int8,
-    "since_utc": pl.Datetime("us", "UTC"),
-    "sentence": pl.String,
-}
+DEAD = TOLD
 
 SEEN: dict[str, Any] = {
     "landing_id": pl.String,
@@ -41,23 +49,28 @@ SEEN: dict[str, Any] = {
     "follows": pl.Boolean,
     "swapped": pl.Int8,
     "with": pl.Int8,
+    "early_power_pct": pl.Float64,
+    **SPOILERS_SEEN,
 }
 GIVEN_UP_S = 3.0  # a lever put back so long before another one was given up (common practice, no source)
 HELD_PCT = 5.0  # N1 above idle that an interlock leaves at the most (common practice, no source)
 
 
 def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
-    """Landings and engines whose reverser discrete is dead (columns DEAD).
+    """Landings and engines whose reverser discrete is dead, and those whose spoilers are not believed (columns DEAD).
 
     seen    landing_id, engine, moved (read deployed), other_out (another one was deployed), power_pct (N1 above idle
             meanwhile), lever_power_pct (N1 above idle with the lever in reverse and nothing deployed), other_pushed
             (another engine did the same: lever in reverse, never deployed, N1 above idle), unclear (at idle
             reverse, with nothing to tell a dead discrete from a reverser that stayed shut), follows (N1 rose and fell
             with another engine's, whose reverser was out, and no lever is recorded), swapped and with (the
-            engine whose N1 rose while the other's reverser was out, and that other; null where it was not so)
+            engine whose N1 rose while the other's reverser was out, and that other; null where it was not so),
+            early_power_pct (N1 above idle with the lever in reverse, before deployed was read); and of the spoilers
+            what `spoiler_sensors` asks
     """
     known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
-    rows = seen.join(known, on="landing_id").sort("tail", "engine", "touchdown_utc", nulls_last=True)
+    spoilers = wrong_spoilers(landings, seen)
+    rows = seen.filter(pl.col("engine") != SPOILERS).join(known, on="landing_id").sort("tail", "engine", "touchdown_utc", nulls_last=True)
     at_once = _at_once()
     rows = rows.with_columns(silent=_silent("power_pct") | at_once, at_once=at_once)
     rows = rows.with_columns(run=pl.col("moved").cast(pl.Int64).cum_sum().over("tail", "engine"))
@@ -69,7 +82,7 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     long = pl.col("tail").is_not_null() & (pl.col("count") >= FEWEST) & (pl.col("touchdown_utc") >= pl.col("since_utc"))
     swapped = pl.col("swapped").is_not_null()
     silent = ~pl.col("moved") & (long.fill_null(False) | pl.col("at_once") | pl.col("unclear") | pl.col("follows"))
-    dead = rows.filter(silent | swapped)
+    dead = rows.filter(silent | swapped | _behind())
     number = pl.col("engine").cast(pl.String)
     always = pl.format(
         "reverser {} discrete never changes on this tail since {}", number, pl.col("since_utc").dt.strftime("%-d %B %Y")
@@ -93,10 +106,23 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
         "reverser {} never reads deployed, yet N1 rose and fell with another engine's in reverse", number
     )
     alone = pl.when(pl.col("at_once")).then(once).when(pl.col("follows")).then(followed).otherwise(alike)
-    sentence = pl.when(swapped).then(crossed).when(long.fill_null(False)).then(always).otherwise(alone)
-    return dead.select("landing_id", "engine", "since_utc", sentence=sentence).select(
+    behind = pl.format(
+        "N1 of engine {} rose {} points above idle in reverse before reverser {} reads deployed: its discrete stood still",
+        number,
+        pl.col("early_power_pct").round(0).cast(pl.Int64),
+        number,
+    )
+    sentence = pl.when(swapped).then(crossed).when(_behind()).then(behind)
+    sentence = sentence.when(long.fill_null(False)).then(always).otherwise(alone)
+    reversers = dead.select("landing_id", "engine", "since_utc", sentence=sentence, possible=pl.lit(False)).select(
         pl.col(name).cast(kind) for name, kind in DEAD.items()
     )
+    return pl.concat([reversers, spoilers])
+
+
+def _behind() -> pl.Expr:
+    """Rows whose N1 rose with the lever in reverse before the reverser read deployed, and no other's without one."""
+    return pl.col("moved") & ~pl.col("other_pushed") & (pl.col("early_power_pct").fill_null(0) > REVERSE_POWER_PCT)
 
 
 def _silent(power: str) -> pl.Expr:
@@ -112,14 +138,20 @@ def _at_once() -> pl.Expr:
 def suspects_of(landings: pl.DataFrame, seen: pl.DataFrame) -> tuple[tuple[str | None, int], ...]:
     """Tails and engines with a landing that hints at a dead discrete: no others need to be looked at."""
     hints = seen.filter(
-        _silent("power_pct") | _at_once() | pl.col("unclear") | pl.col("follows") | pl.col("swapped").is_not_null()
+        _silent("power_pct")
+        | _at_once()
+        | pl.col("unclear")
+        | pl.col("follows")
+        | pl.col("swapped").is_not_null()
+        | _behind()
+        | suspected()
     )
     pairs = hints.join(landings.select("landing_id", "tail"), on="landing_id").select("tail", "engine").unique()
     return tuple(pairs.sort("tail", "engine", nulls_last=True).iter_rows())
 
 
 def seen_of(measured: Measured, instants: dict[str, np.ndarray]) -> pl.DataFrame:
-    """What `dead_discretes` asks of some landings, one row per landing and engine."""
+    """What `dead_discretes` asks of some landings, one row per landing and engine, and one for its spoilers."""
     parts = []
     for column, engine in enumerate(measured.engines):
         deployed = instants["deployed"]
@@ -137,10 +169,11 @@ def seen_of(measured: Measured, instants: dict[str, np.ndarray]) -> pl.DataFrame
                     "unclear": _unclear(measured, instants, column),
                     "follows": measured.values["power_like_anothers"].value[:, column] == 1,
                     **_swapped(measured, column),
+                    "early_power_pct": measured.values["n1_above_idle_before_deployed_pct"].value[:, column],
                 }
-            ).with_columns(pl.col("power_pct", "lever_power_pct").cast(pl.Float64).fill_nan(None))
+            ).with_columns(pl.col("power_pct", "lever_power_pct", "early_power_pct").cast(pl.Float64).fill_nan(None))
         )
-    return pl.concat(parts) if parts else pl.DataFrame(schema=SEEN)
+    return pl.concat([pl.DataFrame(schema=SEEN), *parts, seen_spoilers(measured)], how="diagonal")
 
 
 def _swapped(measured: Measured, column: int) -> dict[str, pl.Series]:
@@ -204,14 +237,17 @@ class Believed:
 
 
 def without_dead(measured: Measured, dead: pl.DataFrame, reasons: Reasons) -> Believed:
-    """The measures with everything that rests on a dead reverser discrete taken out, for the reason found."""
+    """The measures without what rests on a dead reverser discrete or a wrong spoiler sensor, for the reason found."""
     ids = pl.DataFrame({"landing_id": pl.Series(measured.landing_id, dtype=pl.String)}).with_row_index("row")
     here = dead.join(ids, on="landing_id")
     if not here.height:
         return Believed(replace(measured, reasons=tuple(reasons.sentences)), False)
     values = dict(measured.values)
-    for (sentence, engine), group in here.group_by("sentence", "engine", maintain_order=True):
+    for (sentence, engine, possible), group in here.group_by("sentence", "engine", "possible", maintain_order=True):
         code, rows = np.int16(reasons.code(str(sentence))), group["row"].to_numpy()
+        if engine == SPOILERS:
+            believed_spoilers(values, rows, str(sentence), int(code), bool(possible))
+            continue
         for name in RESTS_ON_REVERSER:
             values[name] = _blank(values[name], rows, measured.engines.index(engine), code)
     return Believed(replace(measured, values=values, reasons=tuple(reasons.sentences)), True)

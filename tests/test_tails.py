@@ -186,3 +186,16 @@ def test_without_levers_a_push_forward_beside_idle_reverse_is_not_the_others_pow
     given = made({**NO_LEVERS, "reverser_state.1": SHUT, "n1.1": push, "n1.2": IDLE})
     assert "rose and fell" not in _dead(given).get(1, "")
     assert given("forward_power_with_reverser_out_s").holds(4.0)
+
+
+LATER = switch(0, (11.0, 1), (11.5, 2), (25, 1), (28, 0))
+
+
+def test_power_in_reverse_before_the_state_reads_deployed_is_a_discrete_that_stood_still() -> None:
+    """An interlock releases the lever when the reverser is out: N1 rose from 5 s, deployed is read from 11.5 s."""
+    assert "before" in _dead(made({"reverser_state.1": LATER}))[1]
+
+
+def test_a_reverser_that_deploys_late_at_idle_is_believed() -> None:
+    later = line((-4, 55), (0, 25), (12, 25), (16, 70), (18, 70), (24, 25))
+    assert not _dead(made({"reverser_state.1": LATER, "n1.1": later}))

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from fdm.bounded import FINE, Bounded, exactly
+from fdm.held import in_or_out, in_or_out_unseen
 from fdm.measures.catalogue import measure
 from fdm.measures.power import power_of
 from fdm.measures.reversers import never_deployed
@@ -90,6 +91,27 @@ def n1_above_idle_not_deployed_pct(batch: Rollout) -> Bounded:
     return batch.per_engine(one)
 
 
+@measure(unit="%", needs=("n1.N|epr.N", "reverse_lever.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
+def n1_above_idle_before_deployed_pct(batch: Rollout) -> Bounded:
+    """Highest N1 above idle with the lever in reverse, before the reverser read deployed; an interlock forbids that."""
+
+    def one(engine: int) -> Bounded:
+        column = batch.layout.reversers.index(engine)
+        if not batch.has(f"reverse_lever.{engine}") or engine not in batch.idle:
+            return batch.absent(batch.not_recorded(f"reverse_lever.{engine}", f"n1.{engine}"))
+        selected, deployed = batch.reverse_selected.engine(column), batch.deployed.engine(column)
+        back = batch.reverse_cancelled.engine(column)
+        end = np.fmin(deployed.earliest, back.earliest)
+        missing = batch.reason("the reverser did not read deployed after reverse was selected")
+        asked = deployed.happened & (selected.why == FINE) & (selected.latest + APPROACH_RUN_DOWN_S < end)
+        start = selected.later(APPROACH_RUN_DOWN_S)
+        value = highest(power_of(batch, engine), start, exactly(end), missing=missing)
+        idle = batch.idle[engine]
+        return value.map(lambda x: x - idle).where(asked & ~np.isnan(idle), missing)
+
+    return batch.per_engine(one)
+
+
 @measure(unit="deg", needs=("thrust_lever.N",), per_engine=True)
 def thrust_lever_forward_deg(batch: Rollout) -> Bounded:
     """How far the forward thrust lever stood above its lowest position, from 1 s after contact to taxi speed."""
@@ -122,6 +144,53 @@ def spoiler_handle_max(batch: Rollout) -> Bounded:
         return batch.absent(batch.not_recorded("spoiler_handle"))
     missing = batch.reason("no spoiler handle sample in the rollout")
     return highest(batch.signal("spoiler_handle"), batch.contact, batch.to_taxi_speed, missing=missing)
+
+
+@measure(unit="count", needs=("spoiler_panel|spoiler_handle",))
+def spoilers_on_their_way(batch: Rollout) -> Bounded:
+    """1 where a landing's samples show spoilers elsewhere than in or out, so that it is no discrete."""
+    if batch.spoilers is None:
+        return batch.absent(batch.not_recorded("spoiler_panel", "spoiler_handle"))
+    return batch.exactly((~in_or_out(batch.spoilers.values)).astype(float))
+
+
+@measure(unit="count", needs=("spoiler_panel|spoiler_handle",))
+def spoilers_out_unseen(batch: Rollout) -> Bounded:
+    """1 where spoilers that read in or out alone were out late, with nothing felt: perhaps the recorder held them."""
+    if batch.spoilers is None:
+        return batch.absent(batch.not_recorded("spoiler_panel", "spoiler_handle"))
+    return batch.exactly(in_or_out_unseen(batch.block, batch.spoilers.name).astype(float))
+
+
+@measure(unit="count", needs=("spoiler_panel|spoiler_handle",))
+def spoiler_sensor_unproven(batch: Rollout) -> Bounded:
+    """1 where nothing recorded tells spoilers that did not come up from a sensor that is wrong; set by the tail."""
+    if batch.spoilers is None:
+        return batch.absent(batch.not_recorded("spoiler_panel", "spoiler_handle"))
+    return batch.exactly(np.zeros(batch.n))
+
+
+@measure(unit="g", needs=("longitudinal_acceleration",))
+def deceleration_rise_g(batch: Rollout) -> Bounded:
+    """Rise of deceleration from before first contact to 1.5 to 2.5 s after settled contact, when a lift dump is felt."""
+    name = "longitudinal_acceleration"
+    if not batch.has(name):
+        return batch.absent(batch.not_recorded(name))
+    before, after = (
+        _mean_between(batch.signal(name), when.best, *window)
+        for when, window in ((batch.contact, BEFORE_CONTACT_S), (batch.settled, LIFT_DUMP_S))
+    )
+    return batch.exactly(before - after).where(~np.isnan(before - after), batch.reason(f"a gap in {name}"))
+
+
+def _mean_between(signal: Signal, at_s: np.ndarray, from_s: float, to_s: float) -> np.ndarray:
+    """(n,) mean of the samples of a stretch after some times; NaN where one is missing or there is none."""
+    inside = signal.inside(signal.index_from(at_s + from_s), signal.index_from(at_s + to_s))
+    count = np.where(inside.any(axis=1), inside.sum(axis=1), np.nan)
+    return np.asarray(np.where(inside, signal.values, 0.0).sum(axis=1) / count)
+
+
+BEFORE_CONTACT_S, LIFT_DUMP_S = (-2.0, -0.5), (1.5, 2.5)  # common practice, no source
 
 
 @measure(unit="count", needs=("autobrake_active",))
