@@ -231,6 +231,13 @@ def _spoiler() -> tuple[Line, ...]:
     return (
         Line(SPOILERS, _c("not_armed") == 1, _say("The spoilers were not armed at touchdown."), "crew", 2.0),
         Line(SPOILERS, _c("not_armed") == 0, _say("The spoilers were armed at touchdown."), "aircraft", 1.0),
+        Line(
+            SPOILERS,
+            _c("unproven") == 1,
+            _say("Nothing else recorded, and no other landing, shows that the spoilers' sensor is right."),
+            "recording",
+            1.0,
+        ),
         Line(("late_spoilers",), _c("spoilers_moving").is_null(), _say("They never moved."), "aircraft", 0.5),
         Line(
             ("late_spoilers",),

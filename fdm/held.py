@@ -61,7 +61,7 @@ def in_or_out_unseen(block: Block, name: str) -> np.ndarray:
 
 
 def _spoilers(block: Block, name: str, discrete: bool = False) -> Iterator[Fault]:
-    """Spoilers that stand still until they are late, and are out in the next sample; those read as in or out, or not."""
+    """Spoilers that stand still until they are late, and are out in the next sample; of discretes, or of the others."""
     step = dict(block.layout.steps)[name]
     time_s, values = samples_between(block, name, -AHEAD_S, LATEST_S)
     with np.errstate(invalid="ignore"):

@@ -89,6 +89,7 @@ def _context(events: pl.DataFrame, measured: Measured, instants: Mapping[str, np
         "not_armed": value("spoilers_not_armed", column),
         "spoilers_moving": step("spoilers_moving", column),
         "reverse_to_spoilers": value("reverse_to_spoilers_s", column),
+        "unproven": value("spoiler_sensor_unproven", column),
         "handle_max": value("spoiler_handle_max", column),
         "thrust_lever": _row_max(None if thrust is None else thrust.value, rows),
         "autobrake": value("autobrake_in_rollout", column),

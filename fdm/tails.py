@@ -21,9 +21,7 @@ import polars as pl
 
 from fdm.bounded import Bounded, Measured, Reasons
 from fdm.measures.catalogue import CATALOGUE
-from fdm.spoiler_sensors import (
-    SEEN as SPOILERS_SEEN,
-)
+from fdm.spoiler_sensors import SEEN as SPOILERS_SEEN
 from fdm.spoiler_sensors import (
     SPOILERS,
     TOLD,
@@ -70,7 +68,11 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     """
     known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
     spoilers = wrong_spoilers(landings, seen)
-    rows = seen.filter(pl.col("engine") != SPOILERS).join(known, on="landing_id").sort("tail", "engine", "touchdown_utc", nulls_last=True)
+    rows = (
+        seen.filter(pl.col("engine") != SPOILERS)
+        .join(known, on="landing_id")
+        .sort("tail", "engine", "touchdown_utc", nulls_last=True)
+    )
     at_once = _at_once()
     rows = rows.with_columns(silent=_silent("power_pct") | at_once, at_once=at_once)
     rows = rows.with_columns(run=pl.col("moved").cast(pl.Int64).cum_sum().over("tail", "engine"))
@@ -107,13 +109,13 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     )
     alone = pl.when(pl.col("at_once")).then(once).when(pl.col("follows")).then(followed).otherwise(alike)
     behind = pl.format(
-        "N1 of engine {} rose {} points above idle in reverse before reverser {} reads deployed: its discrete stood still",
+        "N1 of engine {} rose {} points above idle in reverse before reverser {} reads deployed: the discrete froze",
         number,
         pl.col("early_power_pct").round(0).cast(pl.Int64),
         number,
     )
-    sentence = pl.when(swapped).then(crossed).when(_behind()).then(behind)
-    sentence = sentence.when(long.fill_null(False)).then(always).otherwise(alone)
+    told = pl.when(long.fill_null(False)).then(always).otherwise(alone)
+    sentence = pl.when(swapped).then(crossed).when(_behind()).then(behind).otherwise(told)
     reversers = dead.select("landing_id", "engine", "since_utc", sentence=sentence, possible=pl.lit(False)).select(
         pl.col(name).cast(kind) for name, kind in DEAD.items()
     )

@@ -103,7 +103,8 @@ def test_spoilers_that_did_not_come_up_three_times_are_believed_where_nothing_wa
 def test_part_of_the_way_on_one_landing_alone_may_be_the_scale() -> None:
     given = tail(part_way(0.65))
     value, lower, upper, _ = given("spoiler_extension_max")
-    assert (lower < value < 0.7) and upper == 1.0
+    assert lower < value < 0.7
+    assert upper == 1.0
     assert given("spoiler_delay_s")[1] < 1.0
     assert np.isposinf(given("spoiler_delay_s")[2])
 
@@ -151,7 +152,9 @@ def test_a_frozen_sensor_that_only_read_in_or_out_is_possible_on_one_landing() -
 def test_it_is_not_assessed_where_the_tail_shows_spoilers_on_their_way() -> None:
     given = tail(SPOILERS, late(6.0), rate_hz=1.0)
     value, lower, upper, said = given("spoiler_delay_s", 1)
-    assert np.isnan(value) and lower <= 0.8 and upper >= 5.0
+    assert np.isnan(value)
+    assert lower <= 0.8
+    assert upper >= 5.0
     assert "frozen or not yet out" in said
     assert not np.isnan(given("spoiler_extension_max", 1)[0])
 

@@ -172,7 +172,7 @@ def spoiler_sensor_unproven(batch: Rollout) -> Bounded:
 
 @measure(unit="g", needs=("longitudinal_acceleration",))
 def deceleration_rise_g(batch: Rollout) -> Bounded:
-    """Rise of deceleration from before first contact to 1.5 to 2.5 s after settled contact, when a lift dump is felt."""
+    """Rise of deceleration from before contact to 1.5 to 2.5 s after settled contact, when a lift dump is felt."""
     name = "longitudinal_acceleration"
     if not batch.has(name):
         return batch.absent(batch.not_recorded(name))
