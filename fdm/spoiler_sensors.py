@@ -49,7 +49,8 @@ RESTS_ON_SPOILERS = tuple(
     for name, m in CATALOGUE.items()
     if "spoiler_panel|spoiler_handle" in m.needs and m.function.__module__ != "fdm.measures.clues"
 )
-TIMED = ("spoiler_delay_s", "spoiler_delay_first_s", "spoiler_start_delay_s", "spoiler_travel_s")
+DELAYS = ("spoiler_delay_s", "spoiler_delay_first_s")
+TIMED = (*DELAYS, "spoiler_start_delay_s", "spoiler_travel_s")
 
 
 def seen_spoilers(measured: Measured) -> pl.DataFrame:
@@ -63,7 +64,7 @@ def seen_spoilers(measured: Measured) -> pl.DataFrame:
             "landing_id": pl.Series(measured.landing_id, dtype=pl.String),
             "engine": pl.repeat(SPOILERS, len(measured.landing_id), dtype=pl.Int8, eager=True),
             "extension": pl.Series(values["spoiler_extension_max"], dtype=pl.Float64).fill_nan(None),
-            "unfelt": values["deceleration_rise_g"] <= FELT_G,
+            "unfelt": np.abs(values["deceleration_rise_g"]) <= FELT_G,
             "on_their_way": values["spoilers_on_their_way"] == 1,
             "unseen": values["spoilers_out_unseen"] == 1,
         }
@@ -121,24 +122,30 @@ def believed_spoilers(values: dict[str, Bounded], rows: np.ndarray, sentence: st
         for name in RESTS_ON_SPOILERS:
             values[name] = _changed(values[name], rows, code, value=np.nan, lower=np.nan, upper=np.nan)
         return
-    start = values["spoiler_start_delay_s"]
-    moved_s = np.nan_to_num(np.maximum(start.lower[rows], 0.0)) if sentence == UNPROVEN else np.zeros(len(rows))
-    for name in TIMED:
-        if (sentence == UNPROVEN) and name not in ("spoiler_delay_s", "spoiler_delay_first_s"):
-            continue
-        lower = np.fmin(values[name].lower[rows], moved_s)
-        changes = {"lower": lower} if possible else {"lower": lower, "value": np.nan}
-        values[name] = _changed(values[name], rows, code if not possible else FINE, **changes)
     if sentence == UNPROVEN:
+        moved_s = np.nan_to_num(np.maximum(values["spoiler_start_delay_s"].lower[rows], 0.0))
+        _sooner(values, DELAYS, rows, moved_s)
         values["spoiler_extension_max"] = _changed(values["spoiler_extension_max"], rows, FINE, upper=1.0)
+    else:
+        _sooner(values, TIMED, rows, np.zeros(len(rows)))
+    if not possible:
+        for name in TIMED:
+            values[name] = _changed(values[name], rows, code, value=np.nan)
+        return
     values["spoiler_sensor_unproven"] = _changed(
         values["spoiler_sensor_unproven"], rows, FINE, value=1.0, lower=1.0, upper=1.0
     )
 
 
+def _sooner(values: dict[str, Bounded], names: tuple[str, ...], rows: np.ndarray, earliest_s: np.ndarray) -> None:
+    """Lower bounds no later than so many seconds."""
+    for name in names:
+        values[name] = _changed(values[name], rows, FINE, lower=np.fmin(values[name].lower[rows], earliest_s))
+
+
 def _changed(bounded: Bounded, rows: np.ndarray, code: int, **changes: float | np.ndarray) -> Bounded:
-    """Fields put right on some rows that have a value, with another reason where a code is given."""
-    here = ~np.isnan(bounded.value[rows])
+    """Fields put right on some rows of which something is known, with another reason where a code is given."""
+    here = bounded.bounded[rows]
     fields = {name: getattr(bounded, name).copy() for name in ("value", "lower", "upper", "why")}
     for name, x in changes.items():
         fields[name][rows[here]] = np.broadcast_to(x, rows.shape)[here]

@@ -32,6 +32,9 @@ from fdm.spoiler_sensors import (
 )
 
 REVERSE_POWER_PCT = 10.0  # N1 above idle that counts as reverse power (common practice, no source)
+EARLY_POWER_PCT = (
+    15.0  # an engine that a sleeve lets go shortly before its end rises by less (common practice, no source)
+)
 FEWEST = 3  # landings in a row
 DEAD = TOLD
 
@@ -63,7 +66,7 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
             reverse, with nothing to tell a dead discrete from a reverser that stayed shut), follows (N1 rose and fell
             with another engine's, whose reverser was out, and no lever is recorded), swapped and with (the
             engine whose N1 rose while the other's reverser was out, and that other; null where it was not so),
-            early_power_pct (N1 above idle with the lever in reverse, before deployed was read); and of the spoilers
+            early_power_pct (rise of N1 with the lever in reverse, before deployed was read); and of the spoilers
             what `spoiler_sensors` asks
     """
     known = landings.select("landing_id", "tail", "touchdown_utc", pl.col("touchdown_s"))
@@ -109,7 +112,7 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     )
     alone = pl.when(pl.col("at_once")).then(once).when(pl.col("follows")).then(followed).otherwise(alike)
     behind = pl.format(
-        "N1 of engine {} rose {} points above idle in reverse before reverser {} reads deployed: the discrete froze",
+        "N1 of engine {} rose {} points in reverse before reverser {} reads deployed: its discrete stood still",
         number,
         pl.col("early_power_pct").round(0).cast(pl.Int64),
         number,
@@ -124,7 +127,7 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
 
 def _behind() -> pl.Expr:
     """Rows whose N1 rose with the lever in reverse before the reverser read deployed, and no other's without one."""
-    return pl.col("moved") & ~pl.col("other_pushed") & (pl.col("early_power_pct").fill_null(0) > REVERSE_POWER_PCT)
+    return pl.col("moved") & ~pl.col("other_pushed") & (pl.col("early_power_pct").fill_null(0) > EARLY_POWER_PCT)
 
 
 def _silent(power: str) -> pl.Expr:
@@ -171,7 +174,7 @@ def seen_of(measured: Measured, instants: dict[str, np.ndarray]) -> pl.DataFrame
                     "unclear": _unclear(measured, instants, column),
                     "follows": measured.values["power_like_anothers"].value[:, column] == 1,
                     **_swapped(measured, column),
-                    "early_power_pct": measured.values["n1_above_idle_before_deployed_pct"].value[:, column],
+                    "early_power_pct": measured.values["n1_rise_before_deployed_pct"].value[:, column],
                 }
             ).with_columns(pl.col("power_pct", "lever_power_pct", "early_power_pct").cast(pl.Float64).fill_nan(None))
         )

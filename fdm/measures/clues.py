@@ -12,7 +12,7 @@ from fdm.held import in_or_out, in_or_out_unseen
 from fdm.measures.catalogue import measure
 from fdm.measures.power import power_of
 from fdm.measures.reversers import never_deployed
-from fdm.signal import Signal
+from fdm.signal import Signal, changes
 from fdm.steps import Rollout
 from fdm.windows import highest, interpolate
 
@@ -92,22 +92,20 @@ def n1_above_idle_not_deployed_pct(batch: Rollout) -> Bounded:
 
 
 @measure(unit="%", needs=("n1.N|epr.N", "reverse_lever.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
-def n1_above_idle_before_deployed_pct(batch: Rollout) -> Bounded:
-    """Highest N1 above idle with the lever in reverse, before the reverser read deployed; an interlock forbids that."""
+def n1_rise_before_deployed_pct(batch: Rollout) -> Bounded:
+    """Rise of N1 with the lever in reverse, before the reverser read deployed; an interlock forbids that."""
 
     def one(engine: int) -> Bounded:
-        column = batch.layout.reversers.index(engine)
-        if not batch.has(f"reverse_lever.{engine}") or engine not in batch.idle:
+        column, power = batch.layout.reversers.index(engine), batch.power(engine)
+        if not batch.has(f"reverse_lever.{engine}") or power is None:
             return batch.absent(batch.not_recorded(f"reverse_lever.{engine}", f"n1.{engine}"))
         selected, deployed = batch.reverse_selected.engine(column), batch.deployed.engine(column)
-        back = batch.reverse_cancelled.engine(column)
-        end = np.fmin(deployed.earliest, back.earliest)
-        missing = batch.reason("the reverser did not read deployed after reverse was selected")
-        asked = deployed.happened & (selected.why == FINE) & (selected.latest + APPROACH_RUN_DOWN_S < end)
-        start = selected.later(APPROACH_RUN_DOWN_S)
-        value = highest(power_of(batch, engine), start, exactly(end), missing=missing)
-        idle = batch.idle[engine]
-        return value.map(lambda x: x - idle).where(asked & ~np.isnan(idle), missing)
+        end_s = np.fmin(deployed.earliest, batch.reverse_cancelled.engine(column).earliest)
+        inside = power.inside(power.index_from(selected.latest), power.index_past(end_s))
+        n1_pct = np.where(inside, power.values, np.float32(np.nan))
+        rise = np.fmax.reduce(n1_pct - np.fmin.accumulate(n1_pct, axis=1), axis=1)
+        asked = deployed.happened & selected.happened & ~np.isnan(rise)
+        return batch.exactly(rise).where(asked, batch.reason("reverse was not selected well before deployed was read"))
 
     return batch.per_engine(one)
 
@@ -180,7 +178,8 @@ def deceleration_rise_g(batch: Rollout) -> Bounded:
         _mean_between(batch.signal(name), when.best, *window)
         for when, window in ((batch.contact, BEFORE_CONTACT_S), (batch.settled, LIFT_DUMP_S))
     )
-    return batch.exactly(before - after).where(~np.isnan(before - after), batch.reason(f"a gap in {name}"))
+    told = ~np.isnan(before - after) & changes(batch.signal(name).values)
+    return batch.exactly(before - after).where(told, batch.reason(f"a gap in {name}, or it never changes"))
 
 
 def _mean_between(signal: Signal, at_s: np.ndarray, from_s: float, to_s: float) -> np.ndarray:
