@@ -209,7 +209,7 @@ class _Detection:
         """Landings in force of the suspected tails, with their part, and what was seen on them; part by part."""
         for part, of in self.found.items():
             counts = pl.col("landing_id").is_in(self.live[part])
-            columns = ["landing_id", "tail", "touchdown_utc", "touchdown_s"]
+            columns = ["landing_id", "tail", "touchdown_utc", "touchdown_s", "kind"]
             landings = read_parquet(self.store.storage, f"{of.measured}/landings.parquet", columns)
             landings = landings.filter(of_suspects & counts).with_columns(part=pl.lit(part))
             if landings.height:

@@ -79,11 +79,11 @@ def suspected() -> pl.Expr:
 def wrong_spoilers(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     """Landings whose spoilers are not believed, or not for certain (columns TOLD).
 
-    landings    landing_id, tail, touchdown_utc
+    landings    landing_id, tail, touchdown_utc, kind; those that are no rollout are left aside
     seen        frame of `seen_spoilers`, its rows among others
     """
     group = pl.coalesce("tail", "landing_id").alias("group")  # of an unnamed tail, each landing is alone
-    known = landings.select("landing_id", "touchdown_utc", group)
+    known = landings.filter(pl.col("kind") == "full_stop").select("landing_id", "touchdown_utc", group)
     rows = seen.filter((pl.col("engine") == SPOILERS) & pl.col("extension").is_not_null()).select(list(SEEN))
     rows = rows.join(known, on="landing_id").sort("group", "touchdown_utc", "landing_id", nulls_last=True)
     full, near = pl.col("extension") >= FULL, pl.col("extension").diff().abs() <= ALIKE

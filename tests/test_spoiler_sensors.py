@@ -45,7 +45,8 @@ class Tail:
         return self(name, row)[:3] == (given.value, given.lower, given.upper)
 
 
-def tail(*spoilers: Truth, rate_hz: float = 4.0, felt: Truth | None = None, named: bool = True) -> Tail:
+def tail(*spoilers: Truth, rate_hz: float = 4.0, felt: Truth | None = None, named: bool = True, rolls: int = 9) -> Tail:
+    """The last `rolls` landings are rollouts; before them it went around."""
     made = measured(
         [
             landing(
@@ -58,6 +59,8 @@ def tail(*spoilers: Truth, rate_hz: float = 4.0, felt: Truth | None = None, name
         ]
     )
     landings = made.result.landings.with_columns(tail=pl.lit("QQ-AAA" if named else None, pl.String))
+    around = pl.int_range(pl.len()) < len(spoilers) - rolls
+    landings = landings.with_columns(kind=pl.when(around).then(pl.lit("go_around")).otherwise("kind"))
     seen = seen_of(made.measured, {name: when.best for name, when in made.result.instants.items()})
     dead = dead_discretes(landings, seen)
     believed = without_dead(made.measured, dead, made.reasons)
@@ -98,6 +101,12 @@ def test_a_sensor_that_is_nought_on_three_landings_in_a_row_is_dead() -> None:
 def test_spoilers_that_did_not_come_up_three_times_are_believed_where_nothing_was_felt() -> None:
     given = tail(DEAD, DEAD, DEAD, felt=NOT_FELT)
     assert all(given.certain("spoiler_delay_s", row) for row in range(3))
+
+
+def test_spoilers_that_stayed_in_when_it_went_around_do_not_count() -> None:
+    given = tail(DEAD, DEAD, DEAD, rolls=1)
+    assert given("spoiler_delay_s", 2)[0] > 20
+    assert list(given.sentences) == [2]
 
 
 def test_part_of_the_way_on_one_landing_alone_may_be_the_scale() -> None:
