@@ -15,6 +15,7 @@ from tests.handmade import POWER, landing
 from tests.making import Truth, line, switch
 
 SLOW = switch(0, (2.6, 1), (8.6, 2), (25, 1), (28, 0))
+HELD_BACK = line((-4, 55), (0, 25), (9, 25), (13, 70), (18, 70), (24, 25))  # its interlock let go when it was out
 STUCK = switch(0, (2.6, 1), (26, 0))
 HELD = line((-4, 55), (0, 25))
 
@@ -62,10 +63,7 @@ def _silent(outcomes: pl.DataFrame) -> set[str]:
 def test_four_engines_with_inboard_reversers_only(tmp_path: Path) -> None:
     """Engines 1 and 4 come down to idle and have none; reverser 3 is six seconds in transit."""
     power: dict[str, Truth | None] = {f"n1.{e}": HELD for e in (1, 4)}
-    slow: dict[str, Truth | None] = {
-        "reverser_state.3": SLOW,
-        "n1.3": line((-4, 55), (0, 25), (9, 25), (13, 70), (18, 70), (24, 25)),
-    }
+    slow: dict[str, Truth | None] = {"reverser_state.3": SLOW, "n1.3": HELD_BACK}
     outcomes = _outcomes(tmp_path, power | slow, 4, (2, 3))
     assert _of(outcomes, "slow_transit")[2] == 3
     assert _of(outcomes, "asymmetric_deployment")[0] == "event"
@@ -81,7 +79,7 @@ def test_an_outboard_engine_without_reverser_that_pushes_forward_is_told(tmp_pat
 
 def test_four_engines_mirror_outer_and_inner(tmp_path: Path) -> None:
     """Reverser 4 slow: its mirror is 1, and the inner pair is even."""
-    outcomes = _outcomes(tmp_path, {"reverser_state.4": SLOW}, 4, (1, 2, 3, 4))
+    outcomes = _outcomes(tmp_path, {"reverser_state.4": SLOW, "n1.4": HELD_BACK}, 4, (1, 2, 3, 4))
     assert _of(outcomes, "asymmetric_deployment")[0] == "event"
     assert _of(outcomes, "slow_transit")[2] == 4
 
