@@ -108,3 +108,12 @@ def test_without_levers_the_sleeves_tell_of_selection(tmp_path: Path) -> None:
     assert _of(outcomes, "late_reverse")[0] == "event"
     assert _of(outcomes, "no_reverse")[0] == "within"
     assert _of(outcomes, "asymmetric_deployment")[0] == "within"
+
+
+def test_spoilers_that_read_in_on_the_only_landing_are_a_possible_event(tmp_path: Path) -> None:
+    """They did not come up, or their sensor is dead: nothing recorded tells."""
+    _outcomes(tmp_path, {"spoiler_handle": line((0, 0))}, 2, (1, 2))
+    event = table(tmp_path / "archive", "events").filter(pl.col("rule") == "late_spoilers").row(0, named=True)
+    assert (event["severity"], event["severity_highest"]) == ("high", "high")
+    assert event["severity_lowest"] == "within"
+    assert "sensor" in str(event["evidence"])
