@@ -21,6 +21,7 @@ LANDINGS = 70  # on each recorder
 NOT_STUDIED = {
     "autobrake_in_rollout",
     "deceleration_first_10s_g",
+    "deceleration_rise_g",
     "hydraulic_share_in_transit",
     "idle_n1_pct",
     "landing_distance_factor",
@@ -28,6 +29,7 @@ NOT_STUDIED = {
     "n1_above_idle_mirror_out_pct",
     "n1_above_idle_not_deployed_pct",
     "n1_above_idle_other_reversing_pct",
+    "n1_rise_before_deployed_pct",
     "overrun_speed_first_10s_kt",
     "power_like_anothers",
     "power_on_the_wrong_side",
@@ -36,6 +38,9 @@ NOT_STUDIED = {
     "room_by_condition_code_m",
     "runway_left_taxi_m",
     "spoiler_handle_max",
+    "spoiler_sensor_unproven",
+    "spoilers_on_their_way",
+    "spoilers_out_unseen",
     "state_in_transit",
     "thrust_lever_forward_deg",
 }
