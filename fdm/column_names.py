@@ -89,7 +89,9 @@ UNITS = {
     "pct": "%", "percent": "%", "psi": "psi", "bar": "bar", "kpa": "kPa", "mpa": "MPa", "t": "t", "tonnes": "t",
     "kg": "kg", "lb": "lb", "lbs": "lb", "degc": "degC", "degf": "degF", "k": "K",
 }  # fmt: skip
-FILLERS = {"eng", "engine", "e", "no", "nr", "pos", "sys", "system"}
+FILLERS = {"eng", "engine", "e", "no", "nr", "pos", "sys", "system", "act", "actual", "ind", "indicated", "rpm"}
+SHORT = {"lvr": "lever", "thr": "thrust", "dpl": "deployed", "depl": "deployed", "depld": "deployed", "prs": "press"}
+ASKED_FOR = {"cmd", "command", "commanded", "target", "tgt", "limit", "lim", "max", "ref", "vib", "vibration"}
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,7 @@ def tokens_of(column: str) -> list[str]:
     """A column's name in lower-case tokens: "LH MLG AIR", "GroundSpeed_mps", "N1E2", "T/R 1 UNLK"."""
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])", " ", column)
     joined = re.sub(r"(?<=[A-Za-z])/(?=[A-Za-z])", "", spaced).lower().replace("%", " pct ").replace("m/s", "mps")
-    return re.findall(r"n1(?!\d)|[a-z]+|\d+", joined)
+    return [SHORT.get(token, token) for token in re.findall(r"n1(?=[1-4]?(?!\d))|[a-z]+|\d+", joined)]
 
 
 def meant_by(column: str) -> Meant | None:
@@ -141,6 +143,8 @@ def _as(family: str, tokens: list[str]) -> Meant | None:
     if not words:
         return None
     rest = [token for token in tokens if token not in words]
+    if family in PER_ENGINE and ASKED_FOR & set(rest):  # what an engine was asked for, or shook by, is not what it did
+        return None
     suffix, unit, unknown = "", "", 0
     for token in rest:
         if token.isdigit() and family in PER_ENGINE and token in "1234" and not suffix:
@@ -160,11 +164,12 @@ def _as(family: str, tokens: list[str]) -> Meant | None:
 
 
 def _glued(family: str, tokens: list[str]) -> list[str]:
-    """A single word with its side written on: "BPL"."""
-    if family != "brake_pressure" or len(tokens) != 1:
+    """A single word with its side written on, before or after: "BPL", "RWOW"."""
+    if family not in (*PER_ENGINE, *PER_SIDE) or len(tokens) != 1:
         return []
-    token = tokens[0]
-    if token[:-1] in WORDS[family].split(", ") and token[-1] in "lr":
-        tokens[:] = [token[:-1], token[-1]]
-        return [token[:-1]]
+    (token,) = tokens
+    for word, side in ((token[:-1], token[-1]), (token[1:], token[0])):
+        if word in WORDS[family].split(", ") and side in "lr":
+            tokens[:] = [word, side]
+            return [word]
     return []
