@@ -81,6 +81,16 @@ class MapCheck:
     notes: tuple[str, ...]
     unused: tuple[str, ...]
 
+    @property
+    def found(self) -> list[str]:
+        """Parameters whose column is there."""
+        return self.rows.filter("found")["parameter"].to_list()
+
+    @property
+    def usable(self) -> list[str]:
+        """Those of them with a valid value; rules need one."""
+        return self.rows.filter(pl.col("found") & (pl.col("missing") < pl.col("samples")))["parameter"].to_list()
+
 
 def check_map(map_file: Path, recording_file: Path) -> list[MapCheck]:
     """Try a map on every flight of a recording file. Raises MapError and RecordingError."""

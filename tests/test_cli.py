@@ -441,6 +441,19 @@ def test_check_map_shows_each_parameter_and_what_the_rules_lack(recordings: Path
     assert re.search(r"late_spoilers lacks .*spoiler_handle", done.stdout)
 
 
+def test_check_map_does_not_count_rules_on_a_parameter_without_a_valid_value(recordings: Path, tmp_path: Path) -> None:
+    """A handle that a recorder filled with -9999: three rules of README.md on spoilers out have nothing to see."""
+    flight = pl.read_csv(recordings / "tern200" / "VH101-20260928.csv", infer_schema_length=None)
+    filled = pl.when(pl.col("SPLR HDL").is_not_null()).then(-9999.0).alias("SPLR HDL")
+    flight.with_columns(filled).write_csv(tmp_path / "filled.csv")
+    done = fdm("check", "map", recordings / "maps" / "tern200.toml", tmp_path / "filled.csv")
+    assert done.returncode == 1
+    assert "39 of 39 parameters found, without a valid value: spoiler_handle" in done.stdout
+    assert "19 of 22 rules" in done.stdout
+    for rule in ("late_spoilers", "spoilers_partial", "spoilers_retracted_early"):
+        assert re.search(rf"{rule} lacks .*spoiler_handle", done.stdout), rule
+
+
 def test_check_map_proposes_a_map_that_loads(recordings: Path, tmp_path: Path) -> None:
     flight, target = recordings / "tern200" / "VH101-20260928.csv", tmp_path / "proposed.toml"
     done = fdm("check", "map", flight, "--out", target)

@@ -57,7 +57,7 @@ def check_map(map_file: Path, recording: Path | None, target: Path | None, rules
         print_check(out(), one, book, reversers)
     if len(checks) > 1 and not verbose:
         out().print(f"The file holds {len(checks)} flights; --verbose shows them all.")
-    return 0 if all(one.rows["found"].all() for one in checks) else 1
+    return 0 if all(len(one.usable) == one.rows.height for one in checks) else 1
 
 
 def _propose(recording: Path, target: Path | None, rules: Path | None) -> int:

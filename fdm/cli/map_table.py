@@ -19,8 +19,10 @@ from fdm.rulebook import RuleBook
 def print_check(console: Console, check: MapCheck, book: RuleBook, reversers: Sequence[int]) -> None:
     """Print what a map makes of one flight."""
     rows = check.rows.to_dicts()
-    found = [row["parameter"] for row in rows if row["found"]]
-    console.print(f"{check.source}: {len(found)} of {len(rows)} parameters found", soft_wrap=True, style="bold")
+    silent = [name for name in check.found if name not in check.usable]
+    besides = f", without a valid value: {', '.join(silent)}" if silent else ""
+    text = f"{check.source}: {len(check.found)} of {len(rows)} parameters found{besides}"
+    console.print(text, soft_wrap=True, style="bold")
     table = Table(box=None, padding=(0, 1), header_style="dim", collapse_padding=True)
     for head in ("Parameter", "Column"):
         table.add_column(head, no_wrap=True)
@@ -37,7 +39,7 @@ def print_check(console: Console, check: MapCheck, book: RuleBook, reversers: Se
         console.print(f"  {text}", soft_wrap=True)
     if check.unused:
         console.print(f"Not in the map: {', '.join(check.unused)}", soft_wrap=True)
-    lacks = not_assessable(book, found, reversers)
+    lacks = not_assessable(book, check.usable, reversers)
     console.print(f"{len(book.rules) - len(lacks)} of {len(book.rules)} rules can be assessed with these parameters.")
     for rule, missing in lacks.items():
         console.print(f"  {rule} lacks {', '.join(missing)}", soft_wrap=True)
