@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -12,35 +13,66 @@ from fdm.errors import RecordingError
 TIME_COLUMNS = ("time_s", "time_utc")
 
 
+_NO_VALUE = ("na", "nan", "null", "invalid", "inv", "ncd", "nodata")  # NCD: no computed data; from memory
+
+
+def is_filler(text: str) -> bool:
+    """Whether a cell says that there is no value: punctuation alone ("---", "#####"), or a word for it ("#N/A")."""
+    bare = re.sub(r"[\W_]+", "", text).casefold()
+    return not bare or bare in _NO_VALUE
+
+
 def as_number(series: pl.Series) -> pl.Series:
     """Numbers where every value is one (also written as text, true and false being 1 and 0), else unchanged."""
+    return numbers_and_fillers(series)[0]
+
+
+def numbers_and_fillers(series: pl.Series) -> tuple[pl.Series, dict[str, int]]:
+    """As `as_number`, and how often fillers (`is_filler`) stood among the numbers; they become NaN."""
     kind = series.dtype
     if kind in (pl.Boolean, pl.Null) or kind.is_decimal():
-        return series.cast(pl.Float64)
-    if kind.is_numeric():
-        return series
+        return series.cast(pl.Float64), {}
     if isinstance(kind, pl.Categorical | pl.Enum):
         series = series.cast(pl.String)
     if series.dtype != pl.String:
-        return series
+        return series, {}
     text = series.str.strip_chars()
     text = text.set(text == "", None)
+    number = text.cast(pl.Float64, strict=False)
+    odd = text.filter(number.is_null() & text.is_not_null())
+    if not len(odd):
+        return number, {}
+    fillers = [cell for cell in odd.unique().to_list() if is_filler(cell)]
+    filled = text.is_in(fillers)
+    rest = _all_numbers(text.set(filled, None))
+    if rest is None or (fillers and rest.drop_nulls().unique().to_list() in ([], [1.0])):
+        return text, {}  # alone, or beside ones, a dash may mean false
+    counts = odd.filter(odd.is_in(fillers)).value_counts(sort=True)
+    return rest.set(filled, float("nan")), dict(counts.iter_rows())
+
+
+def _all_numbers(text: pl.Series) -> pl.Series | None:
+    """Texts as numbers, true and false being 1 and 0; None where one is neither."""
     number = text.cast(pl.Float64, strict=False)
     if number.null_count() == text.null_count():
         return number
     flags = text.str.to_lowercase()
-    if flags.drop_nulls().is_in(["true", "false"]).all():
-        return (flags == "true").cast(pl.Float64)
-    return text
+    return (flags == "true").cast(pl.Float64) if flags.drop_nulls().is_in(["true", "false"]).all() else None
 
 
 def _bad_text(column: pl.Series) -> str:
     """What a column of numbers holds instead, with the first such row."""
     if column.dtype != pl.String:
         return f"holds {column.dtype}, not numbers"
-    bad = column.is_not_null() & column.cast(pl.Float64, strict=False).is_null()
-    row = int(bad.arg_max() or 0)
+    row = first_text(column)
     return f"row {row + 1} holds '{column[row]}', not a number"
+
+
+def first_text(column: pl.Series) -> int:
+    """Position of the first text that is neither a number nor a filler; of the first that is no number else."""
+    strange = column.filter(column.is_not_null() & column.cast(pl.Float64, strict=False).is_null()).unique()
+    worst = [text for text in strange.to_list() if not is_filler(text)] or strange.to_list()
+    return int(column.is_in(worst).arg_max() or 0)
 
 
 def stamps_of(source: str, frame: pl.DataFrame) -> tuple[np.ndarray, datetime | None, np.ndarray]:

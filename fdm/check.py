@@ -278,7 +278,7 @@ def _scales(samples: Mapping[str, Samples]) -> Iterator[tuple[str, str]]:
             yield name, "is never above 2 % of full travel: full_travel or unit looks wrong"
         outside = float(np.mean(~np.isfinite(one.values)))
         if outside > 0.2:
-            yield name, f"{outside:.0%} of the values are not plausible: unit or column looks wrong"
+            yield name, f"{outside:.0%} of the values are missing or not plausible: look at unit and column"
 
 
 def _swapped(samples: Mapping[str, Samples]) -> Iterator[tuple[str, str]]:

@@ -62,14 +62,17 @@ def seen_of(flights: Sequence[RawFlight], meant: Mapping[str, Meant]) -> dict[st
 
 
 def _stamped(flight: RawFlight, column: RawColumn) -> tuple[np.ndarray, Values]:
-    """Times and values of a column: numbers, or texts."""
+    """Times and values of a column: numbers, without those that the recorder could not give, or texts."""
     if column.time_s is not None:
         time_s = column.time_s
     else:
         assert flight.time_s is not None, "a table has a clock"
         time_s = flight.time_s if column.rows is None else flight.time_s[column.rows]
-    values = column.values.to_list() if isinstance(column.values, pl.Series) else column.values
-    return np.asarray(time_s, float), values
+    time_s = np.asarray(time_s, float)
+    if isinstance(column.values, pl.Series):
+        return time_s, column.values.to_list()
+    given = ~np.isnan(column.values)
+    return time_s[given], column.values[given]
 
 
 def _touchdown_s(named: Mapping[str, tuple[np.ndarray, Values]]) -> float | None:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
+from fdm.cells import first_text, is_filler
 from fdm.clocks import counted
 from fdm.errors import RecordingError
 from fdm.parameter_map import Code, MapEntry, code_of
@@ -18,6 +19,15 @@ _TURNS_DEG = 3600.0
 # True and false at some time in every flight: other discretes may well show two words, neither of which is true.
 _ALTERNATES = ("main_gear_ground", "main_gear_ground.left", "main_gear_ground.right", "nose_gear_ground")
 # Values outside the plausible range by up to 10 tolerances are kept: noise about 0 kt at rest, for one.
+
+
+def emptiness(entry: MapEntry, column: RawColumn) -> str:
+    """Why an analogue parameter's column has nothing to decode: "holds '---' only"; "" where it may have."""
+    values = column.values
+    if entry.parameter.kind != "analogue" or isinstance(values, np.ndarray):
+        return ""
+    distinct = values.unique(maintain_order=True).to_list()
+    return f"holds '{distinct[0]}' only" if all(is_filler(text) for text in distinct) else ""
 
 
 def decode(entry: MapEntry, column: RawColumn) -> tuple[np.ndarray, list[str]]:
@@ -37,7 +47,9 @@ def _numbers(entry: MapEntry, column: RawColumn) -> np.ndarray:
     values = column.values
     if isinstance(values, np.ndarray):
         return values
-    bad = int(values.cast(pl.Float64, strict=False).is_null().arg_max() or 0)
+    bad = first_text(values)
+    if is_filler(values[bad]):  # beside ones, which a flag might show
+        return values.cast(pl.Float64, strict=False).fill_null(float("nan")).to_numpy(writable=True)
     row = bad if column.rows is None else int(column.rows[bad])
     problem = f"'{values[bad]}' is not a number (row {row + 1} of column {entry.column})"
     cure = "Leave cells without a value empty, and write decimals with a point."
@@ -84,7 +96,7 @@ def _coded(
     known = {_comparable(code): meaning for code, meaning in codes.items()}
     if isinstance(values, pl.Series):
         distinct = values.unique(maintain_order=True).to_list()
-        meanings = [known.get(_comparable(code_of(text)), other) for text in distinct]
+        meanings = [known.get(_comparable(code_of(text)), _unknown(text, other)) for text in distinct]
         found = values.replace_strict(distinct, meanings, return_dtype=pl.Int8).to_numpy()
         strange = [text for text in distinct if _comparable(code_of(text)) not in known]
     else:
@@ -107,6 +119,11 @@ def _coded(
         return found, []
     count = int((found == NOT_RECORDED).sum())
     return found, [f"{entry.name}: {_counted(count)} not in the map's states ({shown}), taken as missing."]
+
+
+def _unknown(text: str, other: int) -> int:
+    """What a text that is no code means: a word such as INVALID nothing, anything else `other`; a dash may be false."""
+    return NOT_RECORDED if is_filler(text) and any(letter.isalpha() for letter in text) else other
 
 
 def _comparable(code: Code) -> Code:

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from fdm.cells import TIME_COLUMNS, as_number, stamps_of
+from fdm.cells import TIME_COLUMNS, numbers_and_fillers, stamps_of
 from fdm.errors import RecordingError
 from fdm.text_tables import UTF8_MARK, header_of, read_text_table
 
@@ -213,7 +213,8 @@ def _flight(table: _Table, frame: pl.DataFrame, flight: str | None) -> RawFlight
     time_s, start_utc, stamps = stamps_of(source, frame)
     unusable = dict(table.unusable)
     is_long = set(LONG_COLUMNS) <= set(frame.columns)
-    columns = _long(frame, time_s, unusable) if is_long else _wide(frame, unusable)
+    filled: dict[str, Mapping[str, int]] = {}
+    columns = _long(frame, time_s, unusable, filled) if is_long else _wide(frame, unusable, filled)
     return RawFlight(
         source=source,
         flight=flight,
@@ -223,17 +224,28 @@ def _flight(table: _Table, frame: pl.DataFrame, flight: str | None) -> RawFlight
         content_hash=_hash(columns, stamps),
         metadata=table.metadata,
         start_utc=start_utc,
-        notes=table.notes,
+        notes=(*table.notes, *_told(filled)),
     )
 
 
-def _wide(data: pl.DataFrame, unusable: dict[str, str]) -> dict[str, RawColumn]:
+def _told(filled: Mapping[str, Mapping[str, int]]) -> Iterator[str]:
+    """A note on the fillers found among numbers, by column."""
+    found = [
+        f"{name} {sum(counts.values())} ({', '.join(repr(filler) for filler in counts)})"
+        for name, counts in filled.items()
+        if counts
+    ]
+    if found:
+        yield f"Cells taken as missing values: {', '.join(found)}."
+
+
+def _wide(data: pl.DataFrame, unusable: dict[str, str], filled: dict[str, Mapping[str, int]]) -> dict[str, RawColumn]:
     columns = {}
     rows_of: dict[bytes, np.ndarray] = {}
     for series in data.get_columns():
         if series.name in TIME_COLUMNS:
             continue
-        values = _usable(series, unusable)
+        values = _usable(series, series.name, unusable, filled)
         if values is None:
             continue
         missing = _missing(series, values)
@@ -265,25 +277,32 @@ def _missing(series: pl.Series, values: np.ndarray | pl.Series) -> np.ndarray | 
     return nan & series.is_null().to_numpy() if empty else None
 
 
-def _long(data: pl.DataFrame, time_s: np.ndarray, unusable: dict[str, str]) -> dict[str, RawColumn]:
+def _long(
+    data: pl.DataFrame, time_s: np.ndarray, unusable: dict[str, str], filled: dict[str, Mapping[str, int]]
+) -> dict[str, RawColumn]:
     named = data.select(pl.col("parameter").cast(pl.String).str.strip_chars(), "value")
     named = named.with_columns(pl.Series("time_s", time_s)).drop_nulls()
     columns = {}
     for (name,), part in named.partition_by("parameter", as_dict=True, include_key=False).items():
-        values = _usable(part["value"], unusable, str(name))
+        values = _usable(part["value"], str(name), unusable, filled)
         if values is not None:
             columns[str(name)] = RawColumn(values, time_s=part["time_s"].to_numpy())
     return columns
 
 
-def _usable(series: pl.Series, unusable: dict[str, str], name: str | None = None) -> np.ndarray | pl.Series | None:
-    """Values as float64 with NaN in empty cells, or as text; None (and a reason in `unusable`) when neither."""
-    values = as_number(series)
+def _usable(
+    series: pl.Series, name: str, unusable: dict[str, str], filled: dict[str, Mapping[str, int]]
+) -> np.ndarray | pl.Series | None:
+    """Values as float64 with NaN in empty cells, or as text; None (and a reason in `unusable`) when neither.
+
+    filled  takes in how often each filler stood in the column
+    """
+    values, filled[name] = numbers_and_fillers(series)
     if values.dtype == pl.String:
         return values
     if values.dtype.is_numeric():
         return values.to_numpy().astype(np.float64, copy=False)
-    unusable[name or series.name] = f"holds {values.dtype}, not numbers or text"
+    unusable[name] = f"holds {values.dtype}, not numbers or text"
     return None
 
 

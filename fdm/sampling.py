@@ -19,7 +19,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from fdm.clocks import COMMON_RATES_HZ, SNAP, Clock, Grid, clock_of, counted, snapped
-from fdm.decoding import decode
+from fdm.decoding import decode, emptiness
 from fdm.errors import RecordingError
 from fdm.parameter_map import MapEntry, ParameterMap
 from fdm.readers import RawColumn, RawFlight
@@ -257,8 +257,8 @@ def sample_flight(raw: RawFlight, parameter_map: ParameterMap) -> tuple[dict[str
     tracks = []
     for entry in parameter_map.entries.values():
         column = raw.columns.get(entry.column)
-        if column is None:
-            reason = raw.unusable.get(entry.column, "is not in this file")
+        reason = raw.unusable.get(entry.column, "is not in this file") if column is None else emptiness(entry, column)
+        if column is None or reason:
             notes.append(f"{entry.name} is left out: column '{entry.column}' {reason}.")
             continue
         try:

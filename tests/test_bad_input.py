@@ -4,6 +4,7 @@ One wrong parameter costs that parameter, with a note. A wrong clock or ground s
 """
 
 import gzip
+import json
 import zipfile
 
 import numpy as np
@@ -47,7 +48,8 @@ def layout(tmp_path):
 def outcome(tmp_path, layout):
     """What becomes of a file with the given content: a Recording, or the refusal's message."""
 
-    def outcome_of(content, name="recording.csv"):
+    def outcome_of(content, name="recording.csv", true_when=1):
+        layout.write_text(MAP.replace("true_when = [1]", f"true_when = [{json.dumps(true_when)}]"))
         path = tmp_path / name
         path.write_bytes(content if isinstance(content, bytes) else content.encode())
         (item,) = read([path], map_file=layout)
@@ -216,6 +218,75 @@ def test_values_that_cannot_be(outcome, bad):
     assert np.isnan(speed.values[60])
     assert np.isfinite(np.delete(speed.values, 60)).all()
     assert any(note.startswith("ground_speed: 1 value is ") for note in recording.notes)
+
+
+FILLERS = [
+    "---",
+    "-",
+    "****",
+    "#####",
+    ".",
+    "N/A",
+    "#N/A",
+    "NA",
+    "NaN",
+    "null",
+    "(null)",
+    "INVALID",
+    "invalid",
+    " NCD ",
+]
+
+
+@pytest.mark.parametrize("filler", FILLERS)
+def test_a_filler_among_numbers_is_a_missing_value(outcome, filler):
+    """What exports write where they have no value, of the trade from memory; it says so, and how often."""
+    rows = [
+        f"{k / 4},{filler if k in (60, 61) else 140 - k / 8},90,{filler if k == 7 else k // 41}" for k in range(120)
+    ]
+    recording = outcome(text(rows=rows))
+    assert isinstance(recording, Recording), recording
+    speed, gear = recording.samples["ground_speed"], recording.samples["main_gear_ground"]
+    assert np.flatnonzero(np.isnan(speed.values)).tolist() == [60, 61]
+    assert np.flatnonzero(gear.values < 0).tolist() == [7]
+    if filler != "NaN":
+        assert (
+            f"Cells taken as missing values: GS 2 ('{filler.strip()}'), WOW 1 ('{filler.strip()}')." in recording.notes
+        )
+
+
+def test_a_filler_in_most_rows_is_an_empty_cell(outcome):
+    """A slower parameter, with dashes between its samples."""
+    recording = outcome(text(rows=[f"{k / 4},{140 - k / 8},{90 if k % 4 == 0 else '---'},1" for k in range(120)]))
+    assert recording.samples["heading"].step_s == 1.0
+    assert np.isfinite(recording.samples["heading"].values).all()
+
+
+def test_a_column_of_fillers_costs_its_parameter_alone(outcome):
+    recording = outcome(text(rows=[f"{k / 4},---,N/A,{k // 41}" for k in range(120)]))
+    assert isinstance(recording, Recording), recording
+    assert set(recording.samples) == {"main_gear_ground"}
+    assert any("heading is left out: column 'HDG' holds 'N/A' only" in note for note in recording.notes)
+
+
+def test_a_dash_beside_a_word_or_a_one_may_mean_false(outcome):
+    """A flag that shows 1 or a dash: only the map can tell, and true_when says what is true."""
+    recording = outcome(text(rows=[f"{k / 4},140,90,{1 if k > 40 else '-'}" for k in range(120)]))
+    assert recording.samples["main_gear_ground"].values.tolist() == [int(k > 40) for k in range(120)]
+
+
+def test_an_invalid_discrete_is_not_false(outcome):
+    """A blank or invalid position is not "stowed"; a word that the map does not name is neither true nor false."""
+    rows = [f"{k / 4},140,90,{'INVALID' if k == 7 else 'GND' if k > 40 else 'AIR'}" for k in range(120)]
+    recording = outcome(text(rows=rows), true_when="GND")
+    gear = recording.samples["main_gear_ground"].values
+    assert gear.tolist() == [-1 if k == 7 else int(k > 40) for k in range(120)]
+
+
+def test_other_text_among_fillers_is_named_with_its_row(outcome):
+    rows = [f"{k / 4},{'---' if k == 3 else 'FAIL 2' if k == 50 else 140 - k / 8},90,1" for k in range(120)]
+    message = outcome(text(rows=rows))
+    assert "ground_speed: 'FAIL 2' is not a number (row 51 of column GS)" in message
 
 
 def test_a_speed_in_the_wrong_unit_is_read_as_the_map_says(outcome):

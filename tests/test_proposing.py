@@ -100,6 +100,20 @@ def test_other_names_and_units_are_told(tmp_path: Path) -> None:
     assert mine.entries["reverser_deployed.1"].true_when == (1.0,)
 
 
+def test_fillers_in_a_column_do_not_change_what_is_proposed(tmp_path: Path) -> None:
+    """One sample in five of the ground speed and of the spoiler handle is a filler, the one at touchdown too."""
+    raw = pl.read_csv(FIRST["tern200"], infer_schema=False)
+    given = [pl.col(name).is_not_null() for name in ("GS", "SPLR HDL")]
+    fifth = [(mark.cum_sum() + 1) % 5 == 0 for mark in given]
+    filled = raw.with_columns(
+        pl.when(one & every).then(pl.lit("---")).otherwise(pl.col(name)).alias(name)
+        for name, one, every in zip(("GS", "SPLR HDL"), given, fifth, strict=True)
+    )
+    filled.write_csv(tmp_path / "filled.csv")
+    mine = load_map(_proposed(tmp_path / "filled.csv", tmp_path))
+    assert {"ground_speed", "spoiler_handle"} <= set(mine.entries)
+
+
 def test_columns_without_a_known_name_are_listed_and_never_guessed(tmp_path: Path) -> None:
     frame = _tern()
     anonymous = {name: f"P{number:03d}" for number, name in enumerate(frame.columns) if name != "time_s"}
