@@ -24,6 +24,8 @@ LONGEST_S = 240.0  # kept after contact at the most
 FLYING_KT = 60.0  # slower than this a change from air to ground is not a landing ...
 SAMPLES_AROUND = 5
 FEWEST_STILL = 30  # samples of one height before the altimeter is called dead
+TAXIED_KT = 40.0  # taxi is no faster (common practice, no source)
+MOSTLY = 0.95  # of the samples on the ground: it never flew
 FASTEST_KT = 230.0  # ... nor is one at more than tyres are made for (common practice, no source)
 AIRBORNE_BEFORE_S = 3.0
 ONE_LANDING_S = 15.0  # contacts closer than this belong to one landing
@@ -51,6 +53,10 @@ def frames_of(recording: Recording) -> list[Frame]:
 
 
 def _no_landing(recording: Recording) -> RecordingError:
+    instead = _instead(recording)
+    if instead:
+        cure = "Nothing is wrong if that is so; else check true_when of main_gear_ground and the units in the map."
+        return RecordingError(f"no landing found: {instead}", source=recording.source, cure=cure)
     unit = "the unit of ground_speed; is it a landing at all?"
     if any(name in recording.samples for name in GEAR):
         return RecordingError(
@@ -66,6 +72,34 @@ def _no_landing(recording: Recording) -> RecordingError:
         where="radio_height",
         cure=f"Map main_gear_ground if it is recorded; check the unit of radio_height and {unit}",
     )
+
+
+def _instead(recording: Recording) -> str:
+    """What was flown instead of a landing, where that is plain: a take-off, a rejected one, taxi; else ""."""
+    speed = recording.samples.get("ground_speed")
+    kt = np.zeros(0) if speed is None else speed.values[~np.isnan(speed.values)]
+    began, ended, stayed = _on_ground(recording)
+    if len(kt) < FEWEST_STILL or not began or kt[0] > FLYING_KT:
+        return ""
+    if not stayed:
+        return "" if ended else "the aeroplane took off, and the recording ends in the air"
+    top_kt = float(np.sort(kt)[-3])  # a sample or two may be spikes
+    if top_kt <= FLYING_KT:
+        what = "taxi only" if top_kt <= TAXIED_KT else "a fast taxi, or a take-off given up early"
+        return f"ground speed was never above {top_kt:.0f} kt, and it never left the ground: {what}"
+    if kt[-1] > FLYING_KT:
+        return ""
+    return f"ground speed rose to {top_kt:.0f} kt and fell again without leaving the ground: a rejected take-off"
+
+
+def _on_ground(recording: Recording) -> tuple[bool, bool, bool]:
+    """Whether it was on the ground first, last and throughout; all False where air/ground and radio height disagree."""
+    height = recording.samples.get("radio_height")
+    told = [_known(recording.samples[name])[1] for name in GEAR if name in recording.samples]
+    if height is not None:
+        told.append(height.values[~np.isnan(height.values)] < HIGH_FT)
+    said = {(bool(one[0]), bool(one[-1]), bool(one.mean() >= MOSTLY)) for one in told if len(one)}
+    return said.pop() if len(said) == 1 else (False, False, False)
 
 
 def _without_dead_height(recording: Recording) -> tuple[Recording, list[str]]:

@@ -153,6 +153,39 @@ def test_a_rejected_take_off_is_not_a_landing() -> None:
             frames_of(flight(ground, line((0, 0)), speed, start_s=-60, rate_hz=rate_hz))
 
 
+RUN_UP = line((0, 0), (30, 130), (36, 130), (60, 10))  # kt, and never off the ground
+
+
+@pytest.mark.parametrize("gear", [True, False])
+def test_a_refusal_says_what_was_recorded_instead_of_a_landing(gear: bool) -> None:
+    """A rejected take-off, taxi, a take-off: nobody has to look for a fault in the map."""
+    height = line((0, 0), (7, 1))
+
+    def said(speed: Truth, height: Truth, ground: Truth) -> str:
+        made = flight(ground, height, speed, start_s=-60)
+        samples = [made.samples[name] for name in ("radio_height", "ground_speed")]
+        with pytest.raises(RecordingError, match="no landing found") as refused:
+            frames_of(made if gear else recording(samples))
+        return str(refused.value)
+
+    assert "rose to 130 kt and fell again without leaving the ground: a rejected take-off" in said(
+        RUN_UP, height, switch(1)
+    )
+    assert "never above 25 kt, and it never left the ground: taxi only" in said(
+        line((0, 0), (30, 25), (99, 25)), height, switch(1)
+    )
+    climb, rolling = line((40, 0), (100, 2400)), line((0, 0), (40, 150), (100, 180))
+    assert "took off, and the recording ends in the air" in said(rolling, climb, switch(1, (40, 0)))
+
+
+def test_a_gear_stuck_on_ground_through_a_flight_is_no_rejected_take_off() -> None:
+    """With a radio height that cannot be used the speed alone is left: it was high from the start on."""
+    with pytest.raises(RecordingError, match="no landing found") as refused:
+        frames_of(flight(switch(1), line((0, 0)), SPEED))
+    assert "rejected" not in str(refused.value)
+    assert "taxi" not in str(refused.value)
+
+
 def test_a_gear_that_says_ground_for_minutes_in_cruise_is_not_a_landing() -> None:
     """Above radio height's range, where the speed tells."""
     ground = between((-900, -700), (0, 9000))
