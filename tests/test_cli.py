@@ -509,6 +509,13 @@ def test_check_recording_says_what_is_in_it(recordings: Path) -> None:
     assert re.search(r"\d+ of 22 rules can be assessed", done.stdout)
 
 
+def test_check_recording_says_a_note_once(recordings: Path, tmp_path: Path) -> None:
+    flight = pl.read_csv(recordings / "tern200" / "VH101-20260928.csv", infer_schema=False)
+    flight.drop("HDGT").write_csv(tmp_path / "no_heading.csv")
+    done = fdm("check", "recording", tmp_path / "no_heading.csv", "--map", recordings / "maps" / "tern200.toml")
+    assert done.stdout.count("heading is left out") == 1
+
+
 def test_check_recording_of_junk_is_refused(recordings: Path, bad: Path) -> None:
     done = fdm("check", "recording", bad / "junk.parquet", "--map", map_of(recordings))
     assert done.returncode == 2

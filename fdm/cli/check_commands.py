@@ -149,7 +149,7 @@ def _tell_recording(recording: Recording, book: RuleBook, verbose: bool) -> None
     for number, one in enumerate(measured):
         row = landings.slice(number, 1)
         console.print(f"  {_touchdown(row.row(0, named=True))}", soft_wrap=True)
-        for text in row.row(0, named=True)["quality"] or []:
+        for text in [said for said in row.row(0, named=True)["quality"] or [] if said not in recording.notes]:
             console.print(f"    {text}", soft_wrap=True)
         for line in _assessed(book, one, row, verbose):
             console.print(f"    {line}", soft_wrap=True)
