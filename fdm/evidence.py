@@ -8,6 +8,7 @@ import polars as pl
 
 _c = pl.col
 _LEVER = pl.col("lever_recorded") == 1
+_RAISED = _LEVER & pl.col("selected").is_not_null()
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,7 @@ def _asymmetry() -> tuple[Line, ...]:
             1.0,
         ),
         Line(
-            ASYMMETRY,
+            NOT_OUT,
             _c("transit") > _c("other_transit") + 1.0,
             _say("Reverser {} took {} s in transit, its mirror {} s.", "engine", "transit", "other_transit"),
             "aircraft",
@@ -167,14 +168,33 @@ def _crew() -> tuple[Line, ...]:
         ),
         Line(
             ("late_reverser_stow",),
-            _LEVER & ~(_c("cancelled_to_stowed") > 6.0),
+            _RAISED & (_c("cancelled").is_null() | (_c("before_taxi") <= 0.0)),
             _say("The lever stayed in reverse below taxi speed."),
             "crew",
             2.0,
         ),
         Line(
+            ("late_reverser_stow",),
+            _LEVER & (_c("before_taxi") > 0.0) & (_c("cancelled_to_stowed") <= 6.0),
+            _say("Lever {} was put down only {} s before taxi speed.", "engine", "before_taxi"),
+            "crew",
+            1.0,
+        ),
+        Line(
+            ("late_reverser_stow",),
+            _LEVER & _c("cancelled").is_not_null() & _c("stowed").is_null(),
+            _say("Lever {} was put down, but its reverser never read stowed again.", "engine"),
+            None,
+        ),
+        Line(
+            (*ASYMMETRY, *POWER),
+            ~_LEVER,
+            _say("Levers are not recorded, so what the crew did cannot be told."),
+            None,
+        ),
+        Line(
             ("slow_high_reverse",),
-            _LEVER & (_c("cancelled").is_null() | (_c("cancelled") >= _c("taxi_speed"))),
+            _RAISED & (_c("cancelled").is_null() | (_c("before_taxi") <= 0.0)),
             _say("Lever {} was still in reverse below taxi speed.", "engine"),
             "crew",
             2.0,
@@ -211,6 +231,12 @@ def _power_and_brakes() -> tuple[Line, ...]:
         ),
         Line(
             ("late_braking",),
+            _c("autobrake").is_null(),
+            _say("Whether the autobrake was active is not recorded."),
+            None,
+        ),
+        Line(
+            ("late_braking",),
             _c("autobrake") == 0,
             _say("The autobrake was not active: the brakes are the crew's."),
             "crew",
@@ -238,12 +264,29 @@ def _spoiler() -> tuple[Line, ...]:
             "recording",
             1.0,
         ),
-        Line(("late_spoilers",), _c("spoilers_moving").is_null(), _say("They never moved."), "aircraft", 0.5),
+        Line(
+            SPOILERS,
+            _c("not_armed").is_null(),
+            _say("Whether the spoilers were armed is not recorded."),
+            None,
+        ),
+        Line(SPOILERS, _c("spoilers_moving").is_null(), _say("They never moved."), "aircraft", 0.5),
+        Line(
+            ("late_spoilers",),
+            _c("spoilers_moving").is_not_null() & _c("spoilers_extended").is_null(),
+            _say(
+                "They came up to {} % of their travel only, which does not count as extended.",
+                "spoiler_max",
+                digits=0,
+                scale=100,
+            ),
+            None,
+        ),
         Line(
             ("late_spoilers",),
             _c("reverse_to_spoilers").is_between(-0.5, 1.5),
             _say(
-                "They began to move {} s after reverse was selected: the reverse levers drove them up.",
+                "They began to move {} s after reverse was selected, as when the reverse levers drive them up.",
                 "reverse_to_spoilers",
             ),
             "crew",
@@ -275,7 +318,7 @@ def _spoiler() -> tuple[Line, ...]:
         ),
         Line(
             ("spoilers_partial",),
-            _c("handle_max") <= 0.9,
+            (_c("handle_max") <= 0.9) & _c("spoilers_moving").is_not_null(),
             _say("The handle itself only reached {} % of its travel.", "handle_max", digits=0, scale=100),
             "crew",
             1.0,

@@ -85,9 +85,13 @@ def _context(events: pl.DataFrame, measured: Measured, instants: Mapping[str, np
         "lever_recorded": value("lever_recorded", column),
         "cancelled": cancelled,
         "cancelled_to_stowed": step("stowed", column) - cancelled,
+        "stowed": step("stowed", column),
         "taxi_speed": step("taxi_speed", column),
+        "before_taxi": step("taxi_speed", column) - cancelled,
         "not_armed": value("spoilers_not_armed", column),
         "spoilers_moving": step("spoilers_moving", column),
+        "spoilers_extended": step("spoilers_extended", column),
+        "spoiler_max": value("spoiler_extension_max", column),
         "reverse_to_spoilers": value("reverse_to_spoilers_s", column),
         "unproven": value("spoiler_sensor_unproven", column),
         "handle_max": value("spoiler_handle_max", column),
@@ -112,7 +116,8 @@ def _columns(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Column of the engine an event is about, and of its mirror.
 
-    An event of a pair names no engine: it is about the one that deployed last, or never.
+    An event of a pair names no engine: it is about the one that deployed last, or never; a late stow about the one
+    that stowed last, or never, of those that left stowed.
     """
     total = int(engines.max() + engines.min())  # mirrors add up to it: 1 + 2, or 1 + 4 = 2 + 3
     partner = np.array(
@@ -124,6 +129,11 @@ def _columns(
     if deployed is None or deployed.ndim != 2:
         return column, partner[column]
     late = np.argmax(np.where(np.isnan(deployed), np.inf, deployed), axis=1)[rows]
+    stowed, unlocked = instants.get("stowed"), instants.get("unlocked")
+    if stowed is not None and unlocked is not None:
+        never = np.where(np.isnan(unlocked), -np.inf, np.inf)
+        last = np.argmax(np.where(np.isnan(stowed), never, stowed), axis=1)[rows]
+        late = np.where(events["rule"].to_numpy() == "late_reverser_stow", last, late)
     column = np.where(named > 0, column, late)
     return column, partner[column]
 

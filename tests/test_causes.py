@@ -93,7 +93,7 @@ def test_a_reverser_out_of_use_makes_no_asymmetry() -> None:
             },
             "late_spoilers",
             "crew",
-            "the reverse levers drove them up",
+            "as when the reverse levers drive them up",
         ),
         ({"spoiler_handle": LATE, "spoilers_armed": UNARMED}, "late_spoilers", "crew", "were not armed at touchdown"),
         ({"spoiler_handle": LATE, "spoilers_armed": ARMED}, "late_spoilers", "aircraft", "were armed at touchdown"),

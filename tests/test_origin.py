@@ -78,6 +78,91 @@ def test_spoilers_not_armed_is_the_crew_and_armed_points_to_the_aircraft():
     assert explained("late_spoilers", 4.0, {"spoilers_moving": 3.0}, spoilers_not_armed=0.0)[0] == "aircraft"
 
 
+def test_a_reverser_that_stowed_slowly_is_argued_by_its_own_lever_not_by_the_one_that_deployed_last():
+    """Both levers down at once; sleeve 1 takes 14 s to stow, sleeve 2 deployed a little later than sleeve 1."""
+    origin, _, evidence = explained(
+        "late_reverser_stow",
+        12.0,
+        {
+            "unlocked": (2.2, 2.2),
+            "deployed": (4.2, 4.3),
+            "reverse_cancelled": (20.0, 20.0),
+            "stowed": (34.6, 22.6),
+            "taxi_speed": 23.5,
+        },
+        lever_recorded=(1, 1),
+    )
+    assert origin == "aircraft"
+    assert evidence == ["Lever 1 was back down 14.6 s before the reverser read stowed."]
+
+
+@pytest.mark.parametrize(
+    ("down_s", "stowed_s", "origin", "sentence"),
+    [
+        (40.0, 42.0, "crew", "The lever stayed in reverse below taxi speed."),
+        (NAN, NAN, "crew", "The lever stayed in reverse below taxi speed."),
+        (22.0, 28.0, "crew", "Lever 1 was put down only 1.5 s before taxi speed."),
+        (15.0, NAN, "undetermined", "Lever 1 was put down, but its reverser never read stowed again."),
+    ],
+)
+def test_a_late_stow_says_where_the_lever_was(down_s, stowed_s, origin, sentence):
+    steps = {"reverse_selected": (2, 2), "unlocked": (2.2, 2.2), "deployed": (4.2, 4.2), "taxi_speed": 23.5}
+    steps |= {"reverse_cancelled": (down_s, 15.0), "stowed": (stowed_s, 17.0)}
+    found, _, evidence = explained("late_reverser_stow", 12.0, steps, lever_recorded=(1, 1))
+    assert (found, evidence) == (origin, [sentence])
+
+
+@pytest.mark.parametrize("rule", ["late_reverser_stow", "slow_high_reverse"])
+def test_a_lever_that_was_never_raised_did_not_stay_in_reverse(rule):
+    steps = {"reverse_selected": (NAN, 2), "unlocked": (2.2, 2.2), "deployed": (4.2, 4.2), "taxi_speed": 23.5}
+    steps |= {"reverse_cancelled": (NAN, 15.0), "stowed": (NAN, 17.0)}
+    assert explained(rule, 12.0, steps, engine=1, lever_recorded=(1, 1)) == ("undetermined", "none", [])
+
+
+def test_a_slow_sleeve_is_the_reason_that_its_reverser_deployed_late():
+    origin, _, evidence = explained(
+        "reverser_not_deployed",
+        8.1,
+        {"reverse_selected": (1.0, 1.0), "unlocked": (1.2, 1.2), "deployed": (3.2, 8.7)},
+        engine=2,
+        lever_recorded=(1, 1),
+        deploy_transit_s=(2.0, 7.5),
+    )
+    assert origin == "aircraft"
+    assert evidence == ["Reverser 2 took 7.5 s in transit, its mirror 2.0 s."]
+
+
+def test_armed_spoilers_that_never_moved_do_not_point_to_the_handle():
+    steps = {"spoilers_moving": NAN}
+    known = {"spoilers_not_armed": 0.0, "spoiler_handle_max": 0.0}
+    origin, _, evidence = explained("spoilers_partial", 0.0, steps, **known)
+    assert origin == "aircraft"
+    assert evidence == ["The spoilers were armed at touchdown.", "They never moved."]
+
+
+def test_spoilers_partly_up_are_not_called_late_without_saying_so():
+    steps = {"spoilers_moving": 0.5, "spoilers_extended": NAN}
+    _, _, evidence = explained("late_spoilers", 23.0, steps, spoilers_not_armed=0.0, spoiler_extension_max=0.61)
+    assert "They came up to 61 % of their travel only, which does not count as extended." in evidence
+
+
+@pytest.mark.parametrize(
+    ("rule", "known", "sentence"),
+    [
+        ("late_spoilers", {}, "Whether the spoilers were armed is not recorded."),
+        ("late_braking", {}, "Whether the autobrake was active is not recorded."),
+        ("slow_high_reverse", {"lever_recorded": (0, 0)}, "Levers are not recorded"),
+        ("stow_before_idle", {"lever_recorded": (0, 0)}, "Levers are not recorded"),
+        ("late_reverser_stow", {"lever_recorded": (0, 0)}, "Levers are not recorded"),
+        ("asymmetric_deployment", {"lever_recorded": (0, 0)}, "Levers are not recorded"),
+    ],
+)
+def test_what_is_not_recorded_is_said_and_points_nowhere(rule, known, sentence):
+    origin, _, evidence = explained(rule, 5.0, {"spoilers_moving": 3.0, "deployed": (4.0, 4.5)}, **known)
+    assert origin == "undetermined"
+    assert any(sentence in said for said in evidence)
+
+
 def test_without_a_clue_it_is_undetermined():
     assert explained("low_deceleration", 0.08, {"taxi_speed": 40.0}) == ("undetermined", "none", [])
 
