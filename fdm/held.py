@@ -12,6 +12,9 @@ which has no travel to be seen: that is left to the landings of its tail (`spoil
 An engine at steady power may repeat its N1 for seconds, and then change it. Where another engine's N1 ran up or down
 meanwhile, and this one is where that leads to in the next sample, it was held.
 
+Ground speed that stays to the end of data at one number, above taxi speed, was held where airspeed fell meanwhile or
+the aeroplane is felt to slow down; nothing but a gap is left of it.
+
 Limits are common practice without a source.
 """
 
@@ -39,6 +42,9 @@ SOONER_G = 0.02  # deceleration that has risen by more since before contact may 
 N1_LEAP_PCT = 5.0  # a change from one sample to the next after a standstill ...
 N1_ONWARD = 0.7  # ... that goes on by no more than this share of it: an engine that begins to move is slow at first
 N1_STILL_S = 3.0
+SPEED_STILL_S, SPEED_STILL_KT = 8.0, 30.0  # ground speed that stays so long, above so much, to the end of data
+WHOLE_S = 1e4  # longer than what is kept of any landing
+FELL_KT, SLOWING_G = 15.0, -0.08  # airspeed fell by more; mean deceleration felt, more than any slope of a runway
 ALONG, AT_ONCE = 0.6, 0.5  # shares of it by which another engine ran along: at least, and in the last sample at most
 FROZEN, FROZEN_OR_LATE = "frozen", "stands still, frozen or not yet out,"
 
@@ -48,6 +54,8 @@ def held(block: Block) -> Iterator[Fault]:
     for name in ("spoiler_panel", "spoiler_handle"):
         if name in block.values:
             yield from _spoilers(block, name)
+    if "ground_speed" in block.values:
+        yield from _speed(block)
     engines = [f"n1.{e}" for e in range(1, block.layout.engines + 1) if f"n1.{e}" in block.values]
     for name in engines:
         yield from _power(block, name, [other for other in engines if other != name])
@@ -92,6 +100,30 @@ def in_or_out(values: np.ndarray) -> np.ndarray:
     """
     ends = [reduce(values, axis=1)[:, None] for reduce in (np.fmin.reduce, np.fmax.reduce)]
     return np.asarray(((values == ends[0]) | (values == ends[1]) | np.isnan(values)).all(axis=1))
+
+
+def _speed(block: Block) -> Iterator[Fault]:
+    """Ground speed that stands still to the end while the aeroplane slows down."""
+    step = dict(block.layout.steps)["ground_speed"]
+    time_s, values = samples_between(block, "ground_speed", 0.0, WHOLE_S)
+    if not values.size:
+        return
+    known = ~np.isnan(values)
+    last = values.shape[1] - 1 - np.argmax(known[:, ::-1], axis=1)
+    since = _since(np.where(known, values, pick_column(values, last)[:, None]), last)
+    begin_s, end_s, level = pick_column(time_s, since), pick_column(time_s, last), pick_column(values, last)
+    rows = np.flatnonzero((end_s - begin_s >= SPEED_STILL_S) & (level > SPEED_STILL_KT))
+    slows = np.zeros(len(rows), bool)
+    if "airspeed" in block.values:
+        before, after = (nearest_samples(block, "airspeed", rows, t[rows]) for t in (begin_s, begin_s + SPEED_STILL_S))
+        slows |= before - after > FELL_KT
+    if "longitudinal_acceleration" in block.values:
+        seconds = [
+            _mean(block, "longitudinal_acceleration", rows, begin_s[rows] + k) for k in range(int(SPEED_STILL_S))
+        ]
+        slows |= np.mean(seconds, axis=0) < SLOWING_G
+    for row in rows[slows]:
+        yield Fault(int(row), "ground_speed", FROZEN, float(begin_s[row]) + step, float(end_s[row]))
 
 
 def _power(block: Block, name: str, others: list[str]) -> Iterator[Fault]:

@@ -178,3 +178,28 @@ def test_spoilers_that_stand_half_way_up_from_the_approach_are_not_believed(name
 def test_spoilers_that_never_come_up_are_believed() -> None:
     given = made({"spoiler_handle": lambda t: np.zeros_like(t)})
     assert given("spoiler_extension_max").holds(0)
+
+
+# -- ground speed that stands still to the end ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("tells", ["airspeed", "longitudinal_acceleration"])
+def test_ground_speed_held_to_the_end_is_no_fast_turn_off(tells: str) -> None:
+    """It reads what it was 15 s after touchdown, to the last digit, while the aeroplane slows down and turns off."""
+    slowing_g = line((0, 0), (1, -0.25), (20, -0.25), (40, -0.05), (90, 0))
+    told = {"airspeed": SPEED, "longitudinal_acceleration": slowing_g}
+    changes = {
+        "ground_speed": lambda t: SPEED(np.minimum(t, 15.0)),
+        "heading": line((35, 90), (45, 140)),
+        **{name: truth if name == tells else None for name, truth in told.items()},
+    }
+    given = made(changes, rates={"ground_speed": 2.0})
+    assert re.search(r"ground_speed: frozen from 15\.\d to (69|70)\.\d s after touchdown", _said(given))
+    assert given("heading_excursion_deg").value < 3, "the turn-off, 50 deg, is no excursion"
+
+
+def test_a_ground_speed_that_truly_stays_is_believed() -> None:
+    """Rolling on at 45 kt to a far exit, and so says the airspeed."""
+    rolling = line((0, 140), (20, 45), (999, 45))
+    given = made({"ground_speed": rolling, "airspeed": rolling, "longitudinal_acceleration": lambda t: 0 * t})
+    assert "ground_speed" not in _said(given)
