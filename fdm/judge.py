@@ -25,7 +25,7 @@ NOT_APPLICABLE = (
     "does not apply",
 )
 
-_KINDS = {"go_around": "go-around", "no_touchdown": "no touchdown", None: "kind of landing unknown"}
+_KINDS = {"go_around": "go-around or touch-and-go", "no_touchdown": "no touchdown", None: "kind of landing unknown"}
 _CANNOT_TELL = "the samples leave open whether a limit was passed"
 _BLOCK = 65536  # values judged at a time, so that they stay in the processor's cache
 

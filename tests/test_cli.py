@@ -507,6 +507,7 @@ def test_check_recording_says_what_is_in_it(recordings: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert len(re.findall(r"Touchdown at [\d.,]+ s", done.stdout)) >= 60
     assert re.search(r"\d+ of 22 rules can be assessed", done.stdout)
+    assert re.search(r"by main gear.*; flew again", done.stdout), "it may have been a go-around or a touch-and-go"
 
 
 def test_check_recording_says_a_note_once(recordings: Path, tmp_path: Path) -> None:

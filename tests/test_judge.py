@@ -239,7 +239,7 @@ def test_only_full_stops_are_judged_as_a_rollout() -> None:
     assert late["outcome"].to_list() == ["event", *["not_assessed"] * 3]
     assert late["reason"].to_list() == [
         None,
-        "go-around: not judged as a rollout",
+        "go-around or touch-and-go: not judged as a rollout",
         "no touchdown: not judged as a rollout",
         "kind of landing unknown: not judged as a rollout",
     ]

@@ -126,5 +126,5 @@ def _assessed(row: dict[str, Any]) -> Markup:
     if row["assessed"] == row["judged"]:
         return Markup('<span class="soft">all {}</span>').format(row["judged"])
     if row["kind"] == "go_around":
-        return Markup('{} <span class="soft">went around</span>').format(marks.HATCH)
+        return Markup('{} <span class="soft">flew again</span>').format(marks.HATCH)
     return Markup("{} {} of {}").format(marks.HATCH, row["assessed"], row["judged"])

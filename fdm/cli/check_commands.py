@@ -163,7 +163,7 @@ def _touchdown(row: dict[str, Any]) -> str:
     when = bounded(row["touchdown_s"], row["touchdown_earliest_s"], row["touchdown_latest_s"], "s")
     speed = quantity(row["touchdown_ground_speed_kt"], "kt")
     date = f", {moment(row['touchdown_utc'])}" if row["touchdown_utc"] else ""
-    kind = row["kind"].replace("_", " ")
+    kind = "flew again" if row["kind"] == "go_around" else row["kind"].replace("_", " ")
     return f"Touchdown at {when} of the recording{date}, by {row['touchdown_by']}, {speed}; {kind}"
 
 

@@ -31,7 +31,7 @@ from dashboard.reasons import by_reason
         ("reverse was not used", None),
         ("both reversers were never deployed together", None),
         ("the spoilers were still extended at the end of the recording", None),
-        ("go-around: not judged as a rollout", None),
+        ("go-around or touch-and-go: not judged as a rollout", None),
         ("the reverser was never deployed", None),
         ("ground speed never fell to 30 kt in this recording", None),
     ],
