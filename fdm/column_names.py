@@ -18,7 +18,10 @@ WORDS: dict[str, str] = {
     ),
     "longitudinal_acceleration": "longitudinal acceleration, long accel, long g, longitudinal accel, nx, long",
     "lateral_acceleration": "lateral acceleration, lat accel, lat g, lateral accel, ny, latg",
-    "heading": "heading, true heading, heading true, magnetic heading, hdg, hdgt, thdg, mhdg, hdg true, th",
+    "heading": (
+        "heading, true heading, heading true, magnetic heading, heading magnetic, hdg magnetic, hdg, hdgt, thdg, "
+        "mhdg, hdg true, th"
+    ),
     "pitch": "pitch, ptch, pitch attitude, pitch angle",
     "roll": "roll, bank, roll attitude, roll angle, bank angle",
     "latitude": "latitude, lat, latp, poslat, pos lat",
@@ -39,8 +42,8 @@ WORDS: dict[str, str] = {
         "spoiler position, ground spoiler position"
     ),
     "spoilers_armed": (
-        "splr arm, spoilers armed, spoiler armed, spoiler arm, ground spoilers armed, speedbrake armed, speed "
-        "brake armed, splr armed"
+        "splr arm, spoilers armed, spoiler armed, spoiler arm, ground spoilers armed, speedbrake armed, spd brk "
+        "armed, speed brake armed, splr armed"
     ),
     "thrust_lever": (
         "thrust lever, thrust lever angle, throttle, throttle lever, throttle lever angle, power lever, power "
@@ -90,7 +93,11 @@ UNITS = {
     "kg": "kg", "lb": "lb", "lbs": "lb", "degc": "degC", "degf": "degF", "k": "K",
 }  # fmt: skip
 FILLERS = {"eng", "engine", "e", "no", "nr", "pos", "sys", "system", "act", "actual", "ind", "indicated", "rpm"}
-SHORT = {"lvr": "lever", "thr": "thrust", "dpl": "deployed", "depl": "deployed", "depld": "deployed", "prs": "press"}
+SHORT = {
+    "lvr": "lever", "thr": "thrust", "dpl": "deployed", "depl": "deployed", "depld": "deployed", "prs": "press",
+    "acc": "accel", "spdbrk": "speedbrake", "autobrk": "autobrake", "wt": "weight", "head": "heading",
+    "mag": "magnetic",
+}  # fmt: skip
 ASKED_FOR = {"cmd", "command", "commanded", "target", "tgt", "limit", "lim", "max", "ref", "vib", "vibration"}
 
 
