@@ -160,7 +160,8 @@ class _Told:
     def apart(self, sentence: pl.Expr, frame: pl.DataFrame) -> pl.Expr:
         """The column of sentences with those that name somebody, or a day, left out."""
         told = frame.select(sentence.cast(pl.String).drop_nulls().unique()).to_series()
-        tells = told.str.contains_any(list(self.names)) | told.str.contains(DAY) if len(told) else None
+        names = pl.Series([list(self.names)], dtype=pl.List(pl.String))  # typed: there may be none
+        tells = told.str.contains_any(names) | told.str.contains(DAY) if len(told) else None
         bad = told.filter(tells) if tells is not None else told
         return pl.when(sentence.is_in(bad.implode())).then(pl.lit(LEFT_OUT)).otherwise(sentence)
 

@@ -517,6 +517,18 @@ def test_check_recording_says_a_note_once(recordings: Path, tmp_path: Path) -> N
     assert done.stdout.count("heading is left out") == 1
 
 
+def test_a_first_file_without_tail_or_flight_has_a_sheet(recordings: Path, tmp_path: Path) -> None:
+    """No flights.csv: the archive holds no name that a sentence would have to be kept clear of."""
+    shutil.copy(recordings / "tern200" / "VH101-20260928.csv", tmp_path / "first.csv")
+    archive, tern = tmp_path / "archive", recordings / "maps" / "tern200.toml"
+    assert fdm("load", tmp_path / "first.csv", "--archive", archive, "--map", tern).returncode == 0
+    assert fdm("detect", "--archive", archive, "--no-cost").returncode == 0
+    (landing,) = table(archive, "landings")["landing_id"]
+    done = fdm("sheet", landing, "--archive", archive, "--out", tmp_path / "sheet.html")
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "sheet.html").stat().st_size > 0
+
+
 def test_check_recording_of_junk_is_refused(recordings: Path, bad: Path) -> None:
     done = fdm("check", "recording", bad / "junk.parquet", "--map", map_of(recordings))
     assert done.returncode == 2

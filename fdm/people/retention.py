@@ -146,7 +146,8 @@ def _without_names(frame: pl.DataFrame, told: list[str]) -> pl.DataFrame:
     """The frame with sentences left out that name an aircraft, a flight, an airfield of departure or a day."""
 
     def bare(sentence: pl.Expr) -> pl.Expr:
-        tells = sentence.str.contains_any(told) | sentence.str.contains(DAY)
+        names = pl.lit(told, dtype=pl.List(pl.String))  # typed: there may be none
+        tells = sentence.str.contains_any(names) | sentence.str.contains(DAY)
         return pl.when(tells).then(pl.lit(LEFT_OUT)).otherwise(sentence)
 
     changed = {}
