@@ -252,8 +252,8 @@ def _power_and_brakes() -> tuple[Line, ...]:
     )
 
 
-def _spoiler() -> tuple[Line, ...]:
-    """Ground spoilers."""
+def _spoiler_arming() -> tuple[Line, ...]:
+    """Ground spoilers: armed or not, and whether their sensor is right."""
     return (
         Line(SPOILERS, _c("not_armed") == 1, _say("The spoilers were not armed at touchdown."), "crew", 2.0),
         Line(SPOILERS, _c("not_armed") == 0, _say("The spoilers were armed at touchdown."), "aircraft", 1.0),
@@ -270,6 +270,19 @@ def _spoiler() -> tuple[Line, ...]:
             _say("Whether the spoilers were armed is not recorded."),
             None,
         ),
+        Line(
+            ("spoilers_not_armed",),
+            pl.lit(True),
+            _say("The armed discrete was off at the last sample before touchdown."),
+            "crew",
+            2.0,
+        ),
+    )
+
+
+def _spoiler_travel() -> tuple[Line, ...]:
+    """Ground spoilers: how far they moved, and what moved or held them."""
+    return (
         Line(SPOILERS, _c("spoilers_moving").is_null(), _say("They never moved."), "aircraft", 0.5),
         Line(
             ("late_spoilers",),
@@ -324,13 +337,6 @@ def _spoiler() -> tuple[Line, ...]:
             1.0,
         ),
         Line(
-            ("spoilers_not_armed",),
-            pl.lit(True),
-            _say("The armed discrete was off at the last sample before touchdown."),
-            "crew",
-            2.0,
-        ),
-        Line(
             ("spoilers_retracted_early",),
             (_c("thrust_lever") > 10.0),
             _say("A thrust lever was advanced by {} deg, which stows the spoilers.", "thrust_lever", digits=0),
@@ -342,4 +348,4 @@ def _spoiler() -> tuple[Line, ...]:
 
 def lines() -> tuple[Line, ...]:
     """Every line of evidence."""
-    return (*_asymmetry(), *_reverser(), *_crew(), *_power_and_brakes(), *_spoiler())
+    return (*_asymmetry(), *_reverser(), *_crew(), *_power_and_brakes(), *_spoiler_arming(), *_spoiler_travel())
