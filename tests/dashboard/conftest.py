@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from at_provider import VERA, browser_of
@@ -51,13 +51,19 @@ def serving(store: Store, door: Door | None = None) -> Iterator[str]:
     """The address under which a store's dashboard is served; with a door, behind its accounts."""
     app = build(store, door) if door else build(store)
     server = create_server(app.server, host="127.0.0.1", port=0, threads=4, ident=None)
-    thread = threading.Thread(target=server.run, daemon=True)
+    thread = threading.Thread(target=_until_closed, args=(server,), daemon=True)
     thread.start()
     try:
         yield f"http://127.0.0.1:{server.effective_port}"
     finally:
         server.close()
         thread.join(timeout=10)
+
+
+def _until_closed(server: Any) -> None:
+    """Serves; when it is closed from another thread, it may be waiting for a socket that is gone."""
+    with suppress(OSError):
+        server.run()
 
 
 @pytest.fixture(scope="session")
