@@ -19,7 +19,7 @@ from fdm.engine import detect, load
 from tests.nights import assert_same, landing_ids, nights, tables
 
 TOP = Path(__file__).parent.parent
-KILLS = int(os.environ.get("SCALE_KILLS", "8"))  # of each verb
+KILLS = int(os.environ.get("SCALE_KILLS", "4"))  # of each verb
 NIGHTS = 12
 
 

@@ -309,7 +309,8 @@ def test_the_week_prints_its_list_then_the_event_that_is_read(browser, address):
     """The event begins a page: around it only blocks, for a flexible box keeps the height it had before the break."""
     with watching(browser, address) as watched:
         page = watched.open("/")
-        page.locator("#evidence-traces .main-svg").first.wait_for()
+        for there in ("#evidence-traces .main-svg", "a.row[data-event]", "#week-summary .tile"):
+            page.locator(there).first.wait_for()
         assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(prefer_css_page_size=True))) == 3
         page.emulate_media(media="print")
         around = """e => { const found = []; while (e = e.parentElement) found.push(getComputedStyle(e).display);
