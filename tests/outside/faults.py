@@ -7,7 +7,7 @@ no source.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -120,15 +120,22 @@ def n1_frozen(recording: Recording, rng: np.random.Generator) -> Faulty:
     return None
 
 
-@fault
-def n1_frozen_rising(recording: Recording, rng: np.random.Generator) -> Faulty:
-    """N1 of one engine stands still for 3.2 to 3.8 s from the middle of its spool-up to reverse power."""
+def _spooled_up(
+    recording: Recording, rng: np.random.Generator
+) -> Iterator[tuple[int, np.ndarray, np.ndarray, np.ndarray]]:
+    """Engines that spooled up in reverse, in any order: times and values of N1, and where the reverser was deployed."""
     for engine in rng.permutation([1, 2]):
         time_s, out = deployed_samples(recording, int(engine))
         n1_s, values = recording[f"n1.{engine}"]
         inside = np.interp(n1_s, time_s, out) == 1
-        if not inside.any() or np.ptp(values[inside]) < 20:
-            continue
+        if inside.any() and np.ptp(values[inside]) >= 20:
+            yield int(engine), n1_s, values, inside
+
+
+@fault
+def n1_frozen_rising(recording: Recording, rng: np.random.Generator) -> Faulty:
+    """N1 of one engine stands still for 3.2 to 3.8 s from the middle of its spool-up to reverse power."""
+    for engine, n1_s, values, inside in _spooled_up(recording, rng):
         half = values[inside][0] + 0.5 * (values[inside].max() - values[inside][0])
         begin = n1_s[inside][np.argmax(values[inside] > half)]
         return held(recording, f"n1.{engine}", float(begin), float(rng.uniform(3.2, 3.8)))
@@ -148,13 +155,9 @@ def n1_frozen_to_the_end(recording: Recording, rng: np.random.Generator) -> Faul
 @fault
 def n1_frozen_at_idle(recording: Recording, rng: np.random.Generator) -> Faulty:
     """N1 of one engine stands still at idle, from before reverse power until it is idle again or to the end."""
-    for engine in rng.permutation([1, 2]):
-        time_s, out = deployed_samples(recording, int(engine))
-        n1_s, values = recording[f"n1.{engine}"]
-        inside = np.interp(n1_s, time_s, out) == 1
-        if inside.any() and np.ptp(values[inside]) >= 20:
-            begin = contact_s(recording) + 2.0
-            return held(recording, f"n1.{engine}", begin, float(rng.choice([28.0, n1_s[-1] + 1.0 - begin])))
+    for engine, n1_s, _, _ in _spooled_up(recording, rng):
+        begin = contact_s(recording) + 2.0
+        return held(recording, f"n1.{engine}", begin, float(rng.choice([28.0, n1_s[-1] + 1.0 - begin])))
     return None
 
 
