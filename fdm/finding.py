@@ -169,8 +169,9 @@ def _flew(recording: Recording, gears: list[Samples], from_s: float, to_s: float
     height = recording.samples.get("radio_height")
     if height is not None:
         between = (height.time_s > from_s) & (height.time_s < to_s) & ~np.isnan(height.values)
-        if between.any() and not np.isnan(_resting_ft(height.values)):
-            return bool(height.values[between].max() > _resting_ft(height.values) + NEAR_FT)
+        resting_ft = _resting_ft(height.values)
+        if between.any() and not np.isnan(resting_ft):
+            return bool(height.values[between].max() > resting_ft + NEAR_FT)
     if len(gears) < 2:
         return True
     time_s = np.sort(np.concatenate([gear.time_s for gear in gears]))
