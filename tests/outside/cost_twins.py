@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from .jsbsim_fleet import channels
-from .jsbsim_landing import KT_FPS, NEVER, TICK_S, Flown, Plan, fly, prepare
+from .jsbsim_landing import KT_FPS, NEVER, TICK_S, Flown, Plan, Simulator, fly, prepare
 from .recorder import FLAG, Channel, Flight, write
 
 G_MPS2, MPS_PER_KT, N_PER_LBF, M_PER_FT = 9.80665, 1852 / 3600, 4.4482216152605, 0.3048
@@ -123,7 +123,7 @@ class BrakeSystem:
         self.speed_fps: float | None = None
         self.deceleration_g = 0.0
 
-    def __call__(self, fdm: Any, plan: Plan, memory: Any, now: dict[str, float], time_s: float) -> None:
+    def __call__(self, fdm: Simulator, plan: Plan, memory: Any, now: dict[str, float], time_s: float) -> None:
         """One tick: what the crew or the automatic brake wants, what anti-skid leaves, what the wheels then do."""
         spec, speed_kt = self.braking, now["ground_speed_kt"]
         since = -1.0 if memory.touchdown_s is None else time_s - memory.touchdown_s

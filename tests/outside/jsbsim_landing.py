@@ -138,6 +138,30 @@ _LIFT_DUMP = (
 _REBOUND = '12000 </damping_coeff><damping_coeff_rebound unit="LBS/FT/SEC">40000</damping_coeff_rebound>'
 
 
+class Simulator:
+    """JSBSim with its properties by name. Each is looked up once: by name it takes longer than the flight itself."""
+
+    def __init__(self, executive: Any) -> None:
+        self.run = executive.run
+        self._find = executive.get_property_manager().get_node
+        self._nodes: dict[str, Any] = {}
+
+    def node(self, path: str) -> Any:
+        """The property itself; KeyError where the model has none of that name."""
+        if path not in self._nodes:
+            found = self._find(path)
+            if found is None:
+                raise KeyError(path)
+            self._nodes[path] = found
+        return self._nodes[path]
+
+    def __getitem__(self, path: str) -> float:
+        return self.node(path).get_double_value()
+
+    def __setitem__(self, path: str, value: float) -> None:
+        self.node(path).set_double_value(value)
+
+
 def prepare(folder: Path) -> Path:
     """Write the models that `fly` uses into a folder, from the installed JSBSim distribution."""
     stock = Path(jsbsim.get_default_root_dir()) / "aircraft"
@@ -213,12 +237,11 @@ def fly(plan: Plan, models: Path, brakes: Brakes | None = None) -> Flown:
     """
     fdm, memory = _start(plan, models)
     engines = [_Engine(t, s) for t, s in zip(plan.transit_s, plan.stow_transit_s, strict=True)]
-    manager = fdm.get_property_manager()
-    nodes = [(name, manager.get_node(path), factor) for name, (path, factor) in _READ.items()]
+    read = [(name, fdm.node(path).get_double_value, factor) for name, (path, factor) in _READ.items()]
     rows: list[list[float]] = []
     time_s = 0.0
     while not _over(plan, memory, time_s):
-        now = {name: node.get_double_value() * factor for name, node, factor in nodes}
+        now = {name: value() * factor for name, value, factor in read}
         _look(plan, memory, now, time_s, engines)
         _pitch(fdm, plan, memory, now)
         _steer(fdm, memory, now, time_s)
@@ -246,7 +269,7 @@ _OURS = (
 )
 
 
-def _ours(fdm: Any, plan: Plan, memory: _Memory, engines: list[_Engine]) -> list[float]:
+def _ours(fdm: Simulator, plan: Plan, memory: _Memory, engines: list[_Engine]) -> list[float]:
     forward = [0.0 if engine.lever > 0 else 50.0 * memory.throttle for engine in engines]
     if plan.forward_throttle and memory.touchdown_s is not None:
         forward[1] = 50.0 * plan.forward_throttle
@@ -260,7 +283,7 @@ def _ours(fdm: Any, plan: Plan, memory: _Memory, engines: list[_Engine]) -> list
     ]
 
 
-def _start(plan: Plan, models: Path) -> tuple[Any, _Memory]:
+def _start(plan: Plan, models: Path) -> tuple[Simulator, _Memory]:
     """JSBSim in trim on a three degree path at 150 ft."""
     model = MODELS[plan.model]
     fdm = jsbsim.FGFDMExec(None)
@@ -284,7 +307,7 @@ def _start(plan: Plan, models: Path) -> tuple[Any, _Memory]:
     memory = _Memory(
         pitch_trim=float(fdm["attitude/theta-rad"]), approach_throttle=float(fdm["fcs/throttle-cmd-norm[0]"])
     )
-    return fdm, memory
+    return Simulator(fdm), memory
 
 
 def _over(plan: Plan, memory: _Memory, time_s: float) -> bool:
@@ -313,7 +336,7 @@ def _look(plan: Plan, memory: _Memory, now: dict[str, float], time_s: float, eng
         memory.exit_s = time_s + 3.0
 
 
-def _pitch(fdm: Any, plan: Plan, memory: _Memory, now: dict[str, float]) -> None:
+def _pitch(fdm: Simulator, plan: Plan, memory: _Memory, now: dict[str, float]) -> None:
     """Hold three degrees, flare, and after contact lower the nose; raise it again to fly away."""
     if memory.touchdown_s is None:
         speed, height = now["ground_speed_kt"] * KT_FPS, now["height_ft"]
@@ -332,7 +355,7 @@ def _pitch(fdm: Any, plan: Plan, memory: _Memory, now: dict[str, float]) -> None
     fdm["fcs/aileron-cmd-norm"] = _limit(-2.0 * math.radians(now["roll_deg"]), 1.0)
 
 
-def _steer(fdm: Any, memory: _Memory, now: dict[str, float], time_s: float) -> None:
+def _steer(fdm: Simulator, memory: _Memory, now: dict[str, float], time_s: float) -> None:
     """Keep the heading with rudder and nose wheel; turn off when it is time."""
     if memory.exit_s is not None and time_s > memory.exit_s:
         memory.heading_goal = min(RUNWAY_HEADING_DEG + 60, memory.heading_goal + 7.0 * TICK_S)
@@ -343,7 +366,7 @@ def _steer(fdm: Any, memory: _Memory, now: dict[str, float], time_s: float) -> N
 
 
 def _thrust(
-    fdm: Any, plan: Plan, memory: _Memory, engines: list[_Engine], now: dict[str, float], time_s: float
+    fdm: Simulator, plan: Plan, memory: _Memory, engines: list[_Engine], now: dict[str, float], time_s: float
 ) -> None:
     """Approach power, closed in the flare; then the reverse levers by the plan, engine by engine."""
     since = -1.0 if memory.touchdown_s is None else time_s - memory.touchdown_s
@@ -364,7 +387,7 @@ def _thrust(
         fdm[f"propulsion/engine[{n}]/reverser-angle-rad"] = FULL_REVERSE_RAD * engine.sleeve
 
 
-def _spoilers(fdm: Any, plan: Plan, memory: _Memory, now: dict[str, float], time_s: float) -> None:
+def _spoilers(fdm: Simulator, plan: Plan, memory: _Memory, now: dict[str, float], time_s: float) -> None:
     """Spoilers by the plan."""
     since = -1.0 if memory.touchdown_s is None else time_s - memory.touchdown_s
     up = since >= plan.spoilers_s and not memory.exit_s and now["ground_speed_kt"] > plan.retract_kt
@@ -373,7 +396,7 @@ def _spoilers(fdm: Any, plan: Plan, memory: _Memory, now: dict[str, float], time
         fdm[command] = plan.spoiler_travel if up else 0.0
 
 
-def pedals(fdm: Any, plan: Plan, memory: _Memory, now: dict[str, float], time_s: float) -> None:
+def pedals(fdm: Simulator, plan: Plan, memory: _Memory, now: dict[str, float], time_s: float) -> None:
     """Pedals by the plan; at taxi speed they hold that speed."""
     since = -1.0 if memory.touchdown_s is None else time_s - memory.touchdown_s
     wanted = plan.brake if since >= plan.brakes_s and not memory.going_around else 0.0
@@ -383,4 +406,4 @@ def pedals(fdm: Any, plan: Plan, memory: _Memory, now: dict[str, float], time_s:
     fdm["fcs/left-brake-cmd-norm"] = fdm["fcs/right-brake-cmd-norm"] = memory.brake
 
 
-Brakes = Callable[[Any, Plan, _Memory, dict[str, float], float], None]
+Brakes = Callable[[Simulator, Plan, _Memory, dict[str, float], float], None]
