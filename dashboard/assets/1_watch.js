@@ -271,6 +271,9 @@
 
   /* --- what Dash calls -------------------------------------------------------------------------------------- */
   const HOME = { "week-filters": "/", "landings-filters": "/landings", "missing-filters": "/not-assessed" };
+  const CHART = {
+    showSendToCloud: false, plotlyServerURL: "", displaylogo: false, displayModeBar: false, responsive: true, doubleClick: "reset",
+  };
   const light = {};
   function recolour(part, map) {
     if (typeof part === "string") {
@@ -291,10 +294,15 @@
         const now = query.toString();
         return now === before ? window.dash_clientside.no_update : now;
       },
-      paint: function (figure, _theme, map, graph) {
-        light[graph] = figure;
-        if (!figure) return [{ data: [], layout: {} }, { display: "none" }];
-        return [theme() === "dark" ? recolour(figure, map) : figure, { height: figure.layout.height + "px" }];
+      paint: function (figure, _theme, map, holder) {
+        const id = holder.replace(/-chart$/, "");
+        light[id] = figure;
+        if (!figure) return null;
+        const props = {
+          id, config: CHART, figure: theme() === "dark" ? recolour(figure, map) : figure,
+          style: { height: figure.layout.height + "px" },
+        };
+        return { type: "Graph", namespace: "dash_core_components", props };
       },
     },
   });

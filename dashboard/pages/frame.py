@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from dash.development.base_component import Component
@@ -43,14 +42,6 @@ CAUTIONS = (
     "Not for airworthiness or disciplinary decisions. Operator manuals, regulations and licensed people come first. "
     "Times and values are as exact as the recording allows; bounds say how exact."
 )
-GRAPH_CONFIG: Any = {
-    "showSendToCloud": False,
-    "plotlyServerURL": "",
-    "displaylogo": False,
-    "displayModeBar": False,
-    "responsive": True,
-    "doubleClick": "reset",
-}
 
 
 def places() -> Places:
@@ -204,11 +195,14 @@ def message(sentence: str, href: str, text: str) -> html.Div:
 
 
 def traces(name: str, label: str = "Traces") -> list[Component]:
-    """A trace chart with its cursor and the values read beside it; filled through the store `<name>-figure`."""
+    """A trace chart with its cursor and the values read beside it; filled through the store `<name>-figure`.
+
+    The chart is made when there is something to draw: an empty one would be drawn first, and at another size.
+    """
     return [
         html.Div(
             [
-                dcc.Graph(id=name, config=GRAPH_CONFIG, figure={"data": [], "layout": {}}, style={"display": "none"}),
+                html.Div(id=f"{name}-chart"),
                 html.Div(className="cursor"),
                 html.Div(className="readouts"),
             ],
@@ -224,12 +218,11 @@ def paint(app: Dash, name: str) -> None:
     """Shows the figure in `<name>-figure` in the colours of the theme, in the browser."""
     app.clientside_callback(
         ClientsideFunction("watch", "paint"),
-        Output(name, "figure"),
-        Output(name, "style"),
+        Output(f"{name}-chart", "children"),
         Input(f"{name}-figure", "data"),
         Input("theme", "data"),
         State("palette", "data"),
-        State(name, "id"),
+        State(f"{name}-chart", "id"),
     )
 
 

@@ -190,6 +190,32 @@ def test_the_chart_library_comes_once_and_before_the_page_asks_for_its_parts(bro
         assert all(i < asked.index(next(url for url in asked if url.endswith("/_dash-layout"))) for i in library)
 
 
+SIZES = """new MutationObserver(() => {
+  const drawn = document.querySelector('.js-plotly-plot .main-svg');
+  const size = drawn && `${drawn.getAttribute('width')} ${drawn.getAttribute('height')}`;
+  if (size && size !== window.sizes.at(-1)) window.sizes.push(size);
+}).observe(document, {childList: true, subtree: true, attributes: true}); window.sizes = [];"""
+
+
+@pytest.mark.parametrize("width", [640, 1440])
+def test_a_chart_is_drawn_at_its_size_from_the_first(browser, address, held, width):
+    with watching(browser, address, width=width) as watched:
+        watched.page.add_init_script(SIZES)
+        for path in ("/", f"/landing/{held.landings['landing_id'][0]}"):
+            page = watched.open(path)
+            page.locator(".main-svg").first.wait_for(state="attached")
+            assert page.evaluate(COMES_TO_REST)
+            assert len(page.evaluate("sizes")) == 1, path
+
+
+def test_charts_are_never_sent_to_a_cloud(watched, held):
+    for path in ("/", f"/landing/{held.landings['landing_id'][0]}"):
+        page = watched.open(path)
+        page.locator(".main-svg").first.wait_for()
+        chart = page.evaluate("document.querySelector('.js-plotly-plot')._context")
+        assert (chart["showSendToCloud"], chart["plotlyServerURL"]) == (False, "")
+
+
 COMES_TO_REST = """() => new Promise(done => {
   let changed = true, quiet = 0, frames = 600;
   new MutationObserver(() => { changed = true; })
@@ -256,6 +282,7 @@ def test_nothing_sticks_out_of_the_window(browser, address, held, width):
         for path in ("/", "/landing/{id}", "/landings", "/rules", "/rules/late_spoilers", "/not-assessed"):
             page = watched.open(path.format(id=held.events["landing_id"][0]))
             expect(page.locator("#page").locator("h1, table, .row").first).to_be_visible()
+            assert page.evaluate(COMES_TO_REST), path
             assert page.evaluate("document.documentElement.scrollWidth") <= width, path
 
 

@@ -68,32 +68,6 @@ def test_the_page_names_no_other_host(client):
     assert not re.findall(r"(?:src|href)=\"(?:https?:)?//", html)
 
 
-def test_charts_are_never_sent_to_a_cloud(client):
-    def graphs(part):
-        if isinstance(part, dict):
-            if part.get("type") == "Graph":
-                yield part["props"]
-            for value in part.values():
-                yield from graphs(value)
-        elif isinstance(part, list):
-            for value in part:
-                yield from graphs(value)
-
-    asked = {
-        "output": "page.children",
-        "outputs": {"id": "page", "property": "children"},
-        "inputs": [{"id": "address", "property": "pathname", "value": "/"}],
-        "state": [{"id": "address", "property": "search", "value": ""}],
-        "changedPropIds": ["address.pathname"],
-    }
-    answer = client.post("/_dash-update-component", json=asked, headers=OURS).get_json()
-    found = list(graphs(answer))
-    assert found
-    for graph in found:
-        assert graph["config"]["showSendToCloud"] is False
-        assert graph["config"]["plotlyServerURL"] == ""
-
-
 def test_a_fixed_file_is_compressed_once_and_comes_back_whole(client):
     plain = get(client, "/assets/2_base.css").data
     for _ in range(2):
