@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser
+    from playwright.sync_api import BrowserContext
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update")
@@ -94,11 +94,15 @@ def costed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Headless Chromium; one for all tests of a process, as Playwright allows no second one."""
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BrowserContext]:
+    """Headless Chromium with a profile that all tests of a process share, so that it compiles scripts but once.
+
+    Playwright allows no second browser in a process.
+    """
     from playwright.sync_api import sync_playwright
 
+    profile = tmp_path_factory.mktemp("profile")
     with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        chromium = playwright.chromium.launch_persistent_context(profile, executable_path=CHROMIUM, args=ARGUMENTS)
         yield chromium
         chromium.close()

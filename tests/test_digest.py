@@ -10,7 +10,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import BrowserContext
 
 from dashboard.desk import Desk
 from dashboard.reports import digest, weekly
@@ -254,7 +254,7 @@ def test_it_asks_nothing_of_any_host(store: Path) -> None:
 
 
 @pytest.mark.browser
-def test_nothing_is_cut_off(browser: Browser, store: Path, held: Held) -> None:
+def test_nothing_is_cut_off(browser: BrowserContext, store: Path, held: Held) -> None:
     small = digest_of(store, weeks_with_events(store)[0])
     full = replace(small, week=counted(held, WEEK))
     _, lines = worst_lines(held, WEEK, 9)

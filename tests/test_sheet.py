@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from playwright.sync_api import Browser
+from playwright.sync_api import BrowserContext
 from scipy.stats import percentileofscore
 
 from dashboard.panels import Panel, ranging
@@ -125,7 +125,7 @@ def test_landings_of_every_kind_have_a_sheet(archive: Path) -> None:
 
 
 @pytest.mark.browser
-def test_nothing_is_cut_off_and_two_pages_are_printed(browser: Browser, archive: Path) -> None:
+def test_nothing_is_cut_off_and_two_pages_are_printed(browser: BrowserContext, archive: Path) -> None:
     from dashboard.reports.sheet import sheet
 
     store, names = Archive(archive), pseudonyms(archive)

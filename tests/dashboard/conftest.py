@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+import socket
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
+from functools import cache, partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
 from at_provider import VERA, browser_of
@@ -15,8 +17,8 @@ from dash import Dash
 from gatehouse import PASSWORD, QUICK, dashboard_of, with_accounts
 from gatehouse import Browser as Visitor
 from invented_archive import RULES, FakeArchive
-from playwright.sync_api import Browser, Page, expect
-from waitress import create_server
+from playwright.sync_api import BrowserContext, Page, expect
+from waitress import create_server, wasyncore
 
 from dashboard.app import build
 from dashboard.deployment import Deployment
@@ -49,21 +51,44 @@ def held(store: Store) -> Held:
 @contextmanager
 def serving(store: Store, door: Door | None = None) -> Iterator[str]:
     """The address under which a store's dashboard is served; with a door, behind its accounts."""
-    app = build(store, door) if door else build(store)
-    server = create_server(app.server, host="127.0.0.1", port=0, threads=4, ident=None)
-    thread = threading.Thread(target=_until_closed, args=(server,), daemon=True)
+    with serving_app(build(store, door) if door else build(store)) as found:
+        yield found
+
+
+@contextmanager
+def serving_app(app: Dash) -> Iterator[str]:
+    """The address under which a dashboard is served."""
+    server = create_server(app.server, host="127.0.0.1", port=_free(), threads=4, ident=None)
+    thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:
         yield f"http://127.0.0.1:{server.effective_port}"
     finally:
-        server.close()
+        server.trigger.pull_trigger(partial(wasyncore.close_all, server._map))  # by the thread that serves
         thread.join(timeout=10)
+        assert not thread.is_alive()
 
 
-def _until_closed(server: Any) -> None:
-    """Serves; when it is closed from another thread, it may be waiting for a socket that is gone."""
-    with suppress(OSError):
-        server.run()
+@cache
+def _ports() -> list[int]:
+    """Those of all dashboards of a process, as a browser keeps what it has fetched and compiled by address."""
+    with ExitStack() as held:
+        return [_bound(held.enter_context(socket.socket()), 0).getsockname()[1] for _ in range(4)]
+
+
+def _free() -> int:
+    """The first of them at which nothing is served now."""
+    for port in _ports():
+        with socket.socket() as trial, suppress(OSError):
+            _bound(trial, port)
+            return port
+    return 0
+
+
+def _bound(trial: socket.socket, port: int) -> socket.socket:
+    trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    trial.bind(("127.0.0.1", port))
+    return trial
 
 
 @pytest.fixture(scope="session")
@@ -111,22 +136,32 @@ class Watched:
 
 @contextmanager
 def watching(
-    browser: Browser, address: str, *, width: int = 1440, height: int = 980, theme: str = "light"
+    browser: BrowserContext, address: str, *, width: int = 1440, height: int = 980, theme: str = "light"
 ) -> Iterator[Watched]:
-    """A fresh page; ends with an empty console and nothing asked of another host."""
-    context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=theme)  # type: ignore[arg-type]
-    context.set_default_timeout(30_000)
-    watched = Watched(context.new_page(), address)
+    """A page of somebody who was never here; ends with an empty console and nothing asked of another host."""
+    page = browser.new_page()
+    page.set_default_timeout(30_000)
+    page.set_viewport_size({"width": width, "height": height})
+    page.emulate_media(color_scheme=theme)  # type: ignore[arg-type]
+    forget(page, address)
+    watched = Watched(page, address)
     try:
         yield watched
         assert watched.said == []
         assert watched.elsewhere == []
     finally:
-        context.close()
+        page.close()
+
+
+def forget(page: Page, address: str) -> None:
+    """Cookies and whatever else an address has stored in a browser, but for what it may cache."""
+    page.context.clear_cookies()
+    stored = {"origin": address, "storageTypes": "local_storage,indexeddb,service_workers,cache_storage"}
+    page.context.new_cdp_session(page).send("Storage.clearDataForOrigin", stored)
 
 
 @pytest.fixture
-def watched(browser: Browser, address: str) -> Iterator[Watched]:
+def watched(browser: BrowserContext, address: str) -> Iterator[Watched]:
     with watching(browser, address) as found:
         yield found
 
@@ -136,6 +171,7 @@ def opened(watched: Watched, path: str = "/?lines=single") -> Page:
     page = watched.open(path)
     expect(page.locator("#decision [data-decide=valid]")).to_be_visible()
     expect(page.locator("#evidence-traces .main-svg").first).to_be_visible()
+    expect(page.locator("a.row[aria-current=true]")).to_be_attached()
     return page
 
 

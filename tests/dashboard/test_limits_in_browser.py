@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import re
-import threading
 
 import polars as pl
 import pytest
-from conftest import serving, text_of, watching
+from conftest import serving, serving_app, text_of, watching
 from gatehouse import PASSWORD, QUICK, dashboard_of, with_accounts
 from playwright.sync_api import expect
-from waitress import create_server
 
 import fdm
 from dashboard.desk import beside
@@ -208,12 +206,8 @@ def with_login(folder, tmp_path):
     """A dashboard with accounts over the archive: its address, and the store of people's work."""
     with People(str(tmp_path / "people.sqlite"), hasher=QUICK) as people:
         app = dashboard_of(with_accounts(people), source=Archive(folder), rules=None)
-        server = create_server(app.server, host="127.0.0.1", port=0, threads=4, ident=None)
-        thread = threading.Thread(target=server.run, daemon=True)
-        thread.start()
-        yield f"http://127.0.0.1:{server.effective_port}", people
-        server.close()
-        thread.join(timeout=10)
+        with serving_app(app) as address:
+            yield address, people
 
 
 def test_an_analyst_works_without_learning_whose_landings_they_are(browser, with_login, folder):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from conftest import serving
+from conftest import forget, serving
 from gatehouse import NAMES
 from invented_archive import RULES
 from playwright.sync_api import expect
@@ -23,18 +23,18 @@ def test_somebody_logs_in_at_another_site_and_out_here(browser, archive, provide
     store = Store(archive, lambda _run: RULES, desk=Desk(lambda: people, viewer), names=lambda: NAMES)
     with serving(store, Door(lambda: people, lambda: True, deployment)) as address:
         there = address.replace("127.0.0.1", "localhost")
-        context = browser.new_context()
-        page = context.new_page()
+        page = browser.new_page()
+        forget(page, there)
         said = []
         page.on("console", lambda message: said.append(message.text))
         page.goto(f"{there}/landings?fleet=Heron+90")
         page.get_by_role("link", name="Log in with Invented Air").press("Enter")
         expect(page.locator("#landings-list")).to_contain_text("Heron 90", timeout=30_000)
         assert page.url == f"{there}/landings?fleet=Heron+90"
-        assert {one["name"] for one in context.cookies()} == {"watch_session", "_csrf_token"}
+        assert {one["name"] for one in browser.cookies(there)} == {"watch_session", "_csrf_token"}
         page.get_by_role("button", name="Log out").press("Enter")
         expect(page.get_by_role("heading", name="Log in")).to_be_visible()
         page.goto(f"{there}/landings")
         expect(page.get_by_role("heading", name="Log in")).to_be_visible()
         assert said == []
-        context.close()
+        page.close()
