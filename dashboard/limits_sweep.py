@@ -10,13 +10,12 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from scipy.stats import chi2
 
 from dashboard import words
 from dashboard.limits_asked import direction, limits_now
 from dashboard.store import RuleCard
 from fdm.rule import LEVELS
-from fdm.statistics import CONFIDENCE, PER, wilson_interval
+from fdm.statistics import PER, poisson_intervals, wilson_interval
 from fdm.tuning import Sweep, points, resolved, sweep
 
 BARS = 90
@@ -109,10 +108,8 @@ def _shares(found: pl.DataFrame, card: RuleCard) -> tuple[Share, ...]:
 
 
 def intervals(counts: np.ndarray, landings: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Exact intervals (statistics.poisson_interval) of events per 1,000 landings, for many counts at once."""
-    tail = (1 - CONFIDENCE) / 2
-    lower = np.where(counts > 0, chi2.ppf(tail, 2 * np.maximum(counts, 1)) / 2, 0.0)
-    upper = chi2.ppf(1 - tail, 2 * counts + 2) / 2
+    """Exact intervals of events per 1,000 landings, for many counts at once."""
+    lower, upper = poisson_intervals(counts)
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = np.where(landings > 0, PER / landings, np.nan)
     return lower * scale, upper * scale

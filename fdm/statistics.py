@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
-from scipy.stats import chi2, norm
+from scipy.special import gammaincinv, ndtri
 
 PER = 1000
 CONFIDENCE = 0.95
@@ -31,9 +31,15 @@ class Rate:
 
 def poisson_interval(count: int, confidence: float = CONFIDENCE) -> tuple[float, float]:
     """Exact interval of a Poisson mean after `count` events."""
+    lower, upper = poisson_intervals(np.array([count]), confidence)
+    return float(lower[0]), float(upper[0])
+
+
+def poisson_intervals(counts: np.ndarray, confidence: float = CONFIDENCE) -> tuple[np.ndarray, np.ndarray]:
+    """The same of many counts at once, (n,): quantiles of the gamma function, which are half those of chi-squared."""
     tail = (1 - confidence) / 2
-    lower = float(chi2.ppf(tail, 2 * count)) / 2 if count else 0.0
-    return lower, float(chi2.ppf(1 - tail, 2 * count + 2)) / 2
+    lower = np.where(counts > 0, gammaincinv(np.maximum(counts, 1), tail), 0.0)
+    return lower, gammaincinv(counts + 1, 1 - tail)
 
 
 def rate(events: int, landings: int) -> Rate:
@@ -49,7 +55,7 @@ def wilson_interval(count: int, total: int, confidence: float = CONFIDENCE) -> t
     """Score interval of a share: `count` of `total`. ValueError unless 0 <= count <= total and total > 0."""
     if not 0 <= count <= total or total == 0:
         raise ValueError(f"no share of {count} in {total}")
-    z = float(norm.ppf(1 - (1 - confidence) / 2))
+    z = float(ndtri(1 - (1 - confidence) / 2))
     share, n = count / total, total
     middle = (share + z * z / (2 * n)) / (1 + z * z / n)
     half = z / (1 + z * z / n) * sqrt(share * (1 - share) / n + z * z / (4 * n * n))
