@@ -2,31 +2,25 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+import shutil
 
 import pytest
 from conftest import text_of
 from test_pages import texts
 
-import sample_flights
 from dashboard.app import build, create_app
 from dashboard.pages import evidence, landing, landings, lines, not_assessed, rules
 from dashboard.query import Query
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
-from fdm.engine import detect, load
+from fdm.engine import detect
 from fdm.errors import ArchiveError
-
-DATA = Path(sample_flights.__file__).parent / "data"
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
-    path = tmp_path_factory.mktemp("archive")
-    load([DATA], path)
-    detect(path)
-    return path
+def folder(costed, tmp_path_factory):
+    return shutil.copytree(costed, tmp_path_factory.mktemp("real") / "archive")
 
 
 @pytest.fixture(scope="module")
