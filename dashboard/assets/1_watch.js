@@ -298,6 +298,7 @@
         const id = holder.replace(/-chart$/, "");
         light[id] = figure;
         if (!figure) return null;
+        if (window.watchCharts) window.watchCharts();
         const props = {
           id, config: CHART, figure: theme() === "dark" ? recolour(figure, map) : figure,
           style: { height: figure.layout.height + "px" },

@@ -32,6 +32,8 @@ from fdm.people.store import People
 if TYPE_CHECKING:
     from invented_provider import InventedProvider
 
+NO_FILE = 1 << 23  # answers wait in memory for a browser, not in a file, which would stay open when the browser leaves
+
 
 @pytest.fixture(scope="session")
 def archive() -> FakeArchive:
@@ -58,7 +60,7 @@ def serving(store: Store, door: Door | None = None) -> Iterator[str]:
 @contextmanager
 def serving_app(app: Dash) -> Iterator[str]:
     """The address under which a dashboard is served."""
-    server = create_server(app.server, host="127.0.0.1", port=_free(), threads=4, ident=None)
+    server = create_server(app.server, host="127.0.0.1", port=_free(), threads=4, ident=None, outbuf_overflow=NO_FILE)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:

@@ -190,6 +190,19 @@ def test_the_chart_library_comes_once_and_before_the_page_asks_for_its_parts(bro
         assert all(i < asked.index(next(url for url in asked if url.endswith("/_dash-layout"))) for i in library)
 
 
+def test_what_a_page_says_is_there_before_the_chart_library_runs(watched, held):
+    """It takes a browser that never ran it a second, in which nothing else is shown."""
+    page = watched.page
+    for path in ("/", f"/landing/{held.landings['landing_id'][0]}"):
+        page.route("**/_dash-update-component*", lambda _route: None)  # is not answered
+        page.goto(watched.address + path)
+        page.locator("#page").wait_for(state="attached")
+        page.evaluate("new Promise(done => requestIdleCallback(() => requestIdleCallback(done)))")
+        assert page.evaluate("document.querySelectorAll('script[src*=\"plotly.min.js\"]').length") == 0, path
+        page.unroute("**/_dash-update-component*")
+        page.locator(".main-svg").first.wait_for()
+
+
 SIZES = """new MutationObserver(() => {
   const drawn = document.querySelector('.js-plotly-plot .main-svg');
   const size = drawn && `${drawn.getAttribute('width')} ${drawn.getAttribute('height')}`;
