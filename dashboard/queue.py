@@ -69,6 +69,11 @@ def _landing_filters(query: Query, week: str) -> list[pl.Expr]:
 
 def chosen_events(held: Held, query: Query, *, week: str = ALL_WEEKS) -> pl.DataFrame:
     """Events that every filter but severity leaves, worst first, with the columns that lists are made from."""
+    same = replace(query, week="", severity="", sort="", lines="", show="", page=1, event="")
+    return held.once.get(("events", same, week), lambda: _chosen(held, query, week))
+
+
+def _chosen(held: Held, query: Query, week: str) -> pl.DataFrame:
     wanted = {"rule": query.rule, "origin": query.origin}
     words = [pl.col("words").str.contains(word, literal=True) for word in query.text.lower().split()]
     filters = [
@@ -127,14 +132,12 @@ def left_to_decide(held: Held, query: Query) -> pl.DataFrame:
 
 def listed_events(held: Held, query: Query) -> pl.DataFrame:
     """Every event of the list, on every page of it, worst first or newest first."""
-    chosen = _of_severity(chosen_events(held, query, week=week_of(held, query)), query)
-    order = replace(query, lines="single")
-    return held.events[_lines(chosen, order).get_column("index")]
+    return held.events[lines_of(held, replace(query, lines="single")).get_column("index")]
 
 
-def groups(held: Held, chosen: pl.DataFrame, query: Query) -> list[Group]:
-    """One page of lines, by severity, worst severity first. `chosen` is what chosen_events found."""
-    lines = _lines(_of_severity(chosen, query), query)
+def groups(held: Held, query: Query) -> list[Group]:
+    """One page of lines, by severity, worst severity first."""
+    lines = lines_of(held, query)
     page = lines.slice((query.page - 1) * LINES_PER_PAGE, LINES_PER_PAGE)
     whole = held.events[page.get_column("index")]
     rows = [
@@ -148,9 +151,9 @@ def groups(held: Held, chosen: pl.DataFrame, query: Query) -> list[Group]:
     ]
 
 
-def next_open(held: Held, chosen: pl.DataFrame, query: Query) -> Query | None:
+def next_open(held: Held, query: Query) -> Query | None:
     """The view of the first line to decide on a later page, else on an earlier one; None when there is none."""
-    lines = _lines(_of_severity(chosen, query), query).select("index", "verdict").with_row_index("at")
+    lines = lines_of(held, query).select("index", "verdict").with_row_index("at")
     here = pl.col("at") // LINES_PER_PAGE + 1
     elsewhere = lines.with_columns(page=here.cast(pl.Int64)).filter(
         pl.col("verdict").is_null(), pl.col("page") != query.page
@@ -179,7 +182,7 @@ def place_of(held: Held, query: Query, event: dict[str, Any]) -> Place | None:
         return None
     same = ("index",) if query.lines == "single" else ("rank", "certain", *REPEATS[query.lines], "verdict")
     here = pl.all_horizontal(pl.col(name).eq_missing(pl.lit(mine.item(0, name))) for name in same)
-    lines = _lines(chosen, query)
+    lines = lines_of(held, query)
     found = lines.with_row_index("at").filter(here)
     if found.is_empty():
         return None
@@ -206,13 +209,21 @@ def _totals(lines: pl.DataFrame) -> pl.DataFrame:
 
 def first_event(held: Held, query: Query) -> dict[str, Any] | None:
     """The event of the first line, which is read when the address names none."""
-    chosen = _of_severity(chosen_events(held, query, week=week_of(held, query)), query)
-    line = _lines(chosen, query).slice((query.page - 1) * LINES_PER_PAGE, 1)
+    line = lines_of(held, query).slice((query.page - 1) * LINES_PER_PAGE, 1)
     return None if line.is_empty() else held.events.row(line.item(0, "index"), named=True)
 
 
 def _line(event: dict[str, Any], line: dict[str, Any]) -> Line:
     return Line(event, *(line[name] for name in ("repeats", "places", "tails", "first", "last")))
+
+
+def lines_of(held: Held, query: Query) -> pl.DataFrame:
+    """Every line of the list, on every page of it, as they are ordered."""
+
+    def make() -> pl.DataFrame:
+        return _lines(_of_severity(chosen_events(held, query, week=week_of(held, query)), query), query)
+
+    return held.once.get(("lines", replace(query, show="", page=1, event="")), make)
 
 
 def _lines(chosen: pl.DataFrame, query: Query) -> pl.DataFrame:

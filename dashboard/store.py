@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import secrets
 import threading
-from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -21,6 +20,7 @@ from dashboard import access, identity, scale
 from dashboard.desk import Desk, undone, with_verdicts
 from dashboard.exemplars import ALIKE, Exemplar, drawn, nearest
 from dashboard.novelty import with_new
+from dashboard.once import Once
 from dashboard.rule_card import RuleCard
 from fdm import schemas
 from fdm.archive import Trace
@@ -32,6 +32,7 @@ FEWEST_FOR_SPREAD = 20
 SIGNS = 4  # of a landing's pseudonym, to call it by
 KEPT_TABLES = 200  # four for each of the landings read last
 KEPT_VALUES = 12  # measures of all landings; one landing's standing asks for about seven
+KEPT_LISTS = 8  # the parts of one list ask for six
 KEPT_COUNTS = 5  # what was made last of all landings, and the rule book
 NO_LANDING = "This landing is not in the archive."
 SEE_EVERY_LANDING = (OFFICER, ANALYST)
@@ -74,6 +75,7 @@ class Held:
     weeks     weeks that hold a landing, oldest first; months ("2026-11", as in the columns) for who may not see weeks
     least     counts of landings below this are not shown; 0 when all are
     costs     schemas.COSTS, what events of some kinds cost; empty before that was estimated
+    once      lists made of these tables; the parts of a page ask for the same ones
     """
 
     stamp: object
@@ -85,6 +87,7 @@ class Held:
     weeks: tuple[str, ...]
     least: int = 0
     costs: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=schemas.COSTS))
+    once: Once = field(default_factory=lambda: Once(KEPT_LISTS), init=False, repr=False, compare=False)
 
     def hides(self, landings: int) -> bool:
         """Whether so few landings could point at somebody, and are not counted or listed for this viewer."""
@@ -141,9 +144,9 @@ class Store:
         self._reviewed: tuple[object, Held] | None = None
         self._seen: dict[str, tuple[object, identity.Seen]] = {}
         self._spreads: dict[str, pl.DataFrame] = {}
-        self._read_last: OrderedDict[tuple[object, str, str], Any] = OrderedDict()
-        self._counted_last: OrderedDict[tuple[object, ...], Any] = OrderedDict()
-        self._values_last: OrderedDict[tuple[object, ...], pl.DataFrame] = OrderedDict()
+        self._read_last = Once(KEPT_TABLES)
+        self._counted_last = Once(KEPT_COUNTS)
+        self._values_last = Once(KEPT_VALUES)
 
     # as the viewer may see it ----------------------------------------------------------------------------------------
 
@@ -268,8 +271,7 @@ class Store:
             landings = self.whole().landings.filter(pl.col("fleet").eq_missing(pl.lit(fleet, pl.String)))
             return self._source.measure_values(measure).join(landings.select("landing_id"), on="landing_id", how="semi")
 
-        key = (self.whole().stamp, measure, fleet)
-        return self._remembered(self._values_last, key, KEPT_VALUES, read)
+        return self._values_last.get((self.whole().stamp, measure, fleet), read)
 
     def alike_without_events(self, key: str) -> list[dict[str, Any]]:
         """Landings to lay over one, the most alike first, for exemplars.in_words: no key, flight or day among them."""
@@ -345,28 +347,13 @@ class Store:
 
     def kept(self, what: tuple[object, ...], make: Callable[[], Counted]) -> Counted:
         """What was made under this name from the results in force, made again when there are others."""
-        return self._remembered(self._counted_last, (self.whole().stamp, *what), KEPT_COUNTS, make)
+        return self._counted_last.get((self.whole().stamp, *what), make)
 
     def _of_landing(self, table: str, landing_id: str) -> Any:
         """A table of one landing; those of the landings read last are kept, as one page asks several times."""
         key = (self.whole().stamp, table, landing_id)
         source = self._source
-        return self._remembered(self._read_last, key, KEPT_TABLES, lambda: getattr(source, table)(landing_id))
-
-    def _remembered(
-        self, kept: OrderedDict[Any, Counted], key: object, most: int, make: Callable[[], Counted]
-    ) -> Counted:
-        """What is kept under a key, made when it is not; of the things asked for last, the most."""
-        with self._lock:
-            if key in kept:
-                kept.move_to_end(key)
-                return kept[key]
-        made = make()
-        with self._lock:
-            kept[key] = made
-            while len(kept) > most:
-                kept.popitem(last=False)
-        return made
+        return self._read_last.get(key, lambda: getattr(source, table)(landing_id))
 
 
 def _new_names() -> Pseudonyms:

@@ -14,7 +14,6 @@ from dashboard.queue import (
     LINES_PER_PAGE,
     Group,
     Line,
-    chosen_events,
     coverage,
     groups,
     next_open,
@@ -37,8 +36,7 @@ COLUMNS = (
 def queue_list(held: Held, query: Query, *, decides: bool = False, gone: int = 0) -> Markup:
     """The list: groups of lines by severity. `gone`: events that something was done about and that are none now."""
     week = week_of(held, query)
-    events = chosen_events(held, query, week=week)
-    found = groups(held, events, query)
+    found = groups(held, query)
     if not found:
         return _empty(held, query, week)
     heads = marks.joined(_column_head(key, name, query) for key, name in COLUMNS)
@@ -59,7 +57,7 @@ def queue_list(held: Held, query: Query, *, decides: bool = False, gone: int = 0
         heads,
         scale_head,
         body,
-        pager(lines, LINES_PER_PAGE, query, "lines") + _next_open(next_open(held, events, query) if decides else None),
+        pager(lines, LINES_PER_PAGE, query, "lines") + _next_open(next_open(held, query) if decides else None),
         _below(held, query, week, decides=decides),
         _gone(gone),
     )

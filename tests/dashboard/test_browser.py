@@ -15,7 +15,7 @@ from playwright.sync_api import Page, expect
 
 from dashboard.palette import DARK, LIGHT
 from dashboard.query import Query
-from dashboard.queue import chosen_events, groups, week_of
+from dashboard.queue import groups
 from dashboard.store import Store
 
 pytestmark = pytest.mark.browser
@@ -27,7 +27,7 @@ CHOSEN = "a.row[aria-current=true]"
 def lines(held, query=None):
     """Event ids of the list, in order."""
     query = query or Query()
-    found = groups(held, chosen_events(held, query, week=week_of(held, query)), query)
+    found = groups(held, query)
     return [line.event["event_id"] for group in found for line in group.lines]
 
 

@@ -139,11 +139,11 @@ def test_the_list_counts_what_is_left_and_filters_by_it(decided, held):
 
 def test_repeats_part_when_one_of_them_is_decided(decided, held):
     query = Query(week="all")
-    lines = [line for g in queue.groups(held, queue.chosen_events(held, query), query) for line in g.lines]
+    lines = [line for g in queue.groups(held, query) for line in g.lines]
     line = next(line for line in lines if line.repeats > 2)
     decision.done(decided, ask(line.event))
     now = decided.reviewed()
-    found = [one for g in queue.groups(now, queue.chosen_events(now, query), query) for one in g.lines]
+    found = [one for g in queue.groups(now, query) for one in g.lines]
     same = [
         (one.repeats, one.event["verdict"])
         for one in found

@@ -223,10 +223,10 @@ def test_the_next_to_decide_is_found_on_a_later_page_past_what_is_decided(kept, 
         decide(kept, kept.event(order[i]))
     now = kept.reviewed()
     chosen = queue.chosen_events(now, EVERYTHING)
-    found = queue.next_open(now, chosen, EVERYTHING)
+    found = queue.next_open(now, EVERYTHING)
     assert (found.page, found.event) == (2, order[5])
     last = -(-chosen.height // 3)
-    back = queue.next_open(now, chosen, Query(week="all", lines="single", page=last))
+    back = queue.next_open(now, Query(week="all", lines="single", page=last))
     assert (back.page, back.event) == (1, order[0])
 
 
@@ -234,7 +234,7 @@ def test_nothing_else_to_decide_is_no_next(kept, monkeypatch):
     query = Query(week="all", rule="short_runway_left", lines="single")
     chosen = queue.chosen_events(kept.reviewed(), query)
     assert chosen.height <= queue.LINES_PER_PAGE
-    assert queue.next_open(kept.reviewed(), chosen, query) is None
+    assert queue.next_open(kept.reviewed(), query) is None
 
 
 def test_an_event_that_does_not_exist_is_not_passed_on(kept):

@@ -19,8 +19,7 @@ EVERYTHING = Query(week="all", lines="single")
 
 
 def lines_of(held, query):
-    chosen = queue.chosen_events(held, query, week=queue.week_of(held, query))
-    return [line for group in queue.groups(held, chosen, query) for line in group.lines]
+    return [line for group in queue.groups(held, query) for line in group.lines]
 
 
 def all_lines(held, query):
@@ -131,8 +130,7 @@ def test_what_is_new_came_on_several_landings_after_eight_weeks_without():
 
 
 def test_groups_count_events_and_lines_of_all_pages(held, archive):
-    chosen = queue.chosen_events(held, EVERYTHING)
-    groups = queue.groups(held, chosen, EVERYTHING)
+    groups = queue.groups(held, EVERYTHING)
     counts = Counter(archive.events()["severity"].to_list())
     assert {g.severity: (g.events, g.total) for g in groups} == {s: (n, n) for s, n in counts.items()}
     assert sum(len(g.lines) for g in groups) == min(queue.LINES_PER_PAGE, sum(counts.values()))
