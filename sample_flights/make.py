@@ -92,7 +92,9 @@ def _write_mixed(folder: Path, flown: Flown) -> pl.DataFrame:
         shape(writing.table(flown, [i], names=False), flight).write_csv(folder / file)
         made.append(writing.listing(flown, [i], [file]))
     rest = [i for i in range(len(flown.listed)) if i not in alone]
-    return pl.concat([*made, _many(folder, flown, rest, f"{layout.fleet.key}/flights.parquet")])
+    if rest:
+        made.append(_many(folder, flown, rest, f"{layout.fleet.key}/flights.parquet"))
+    return pl.concat(made)
 
 
 def _many(folder: Path, flown: Flown, chosen: list[int], file: str) -> pl.DataFrame:
