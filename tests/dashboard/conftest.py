@@ -162,6 +162,15 @@ def forget(page: Page, address: str) -> None:
     page.context.new_cdp_session(page).send("Storage.clearDataForOrigin", stored)
 
 
+def log_in(page: Page, address: str, name: str, there: str = "#page > div") -> None:
+    """As one of the accounts of the tests; waits for what the first page of theirs has."""
+    page.goto(f"{address}/login")
+    page.locator("input[name=name]").fill(name)
+    page.locator("input[name=password]").fill(PASSWORD)
+    page.locator("input[name=password]").press("Enter")
+    page.locator(there).first.wait_for()
+
+
 @pytest.fixture
 def watched(browser: BrowserContext, address: str) -> Iterator[Watched]:
     with watching(browser, address) as found:

@@ -14,8 +14,8 @@ from typing import Any
 import polars as pl
 import pytest
 from axe_playwright_python.base import AXE_SCRIPT
-from conftest import forget, serving
-from gatehouse import NAMES, PASSWORD, QUICK, with_accounts
+from conftest import forget, log_in, serving
+from gatehouse import NAMES, QUICK, with_accounts
 from playwright.sync_api import BrowserContext, Page, expect
 
 from dashboard.access import acting, viewer
@@ -107,20 +107,12 @@ def test_axe_finds_nothing_that_keeps_anybody_out(browser: BrowserContext, place
     forget(page, address)
     try:
         if role != NOBODY:
-            log_in(page, address, f"{role}-1")
+            log_in(page, address, f"{role}-1", "h1, #page > div")
         for path, there in PAGES[role]:
             found += judged(page, address + path.format(landing=landing), there)
     finally:
         page.close()
     assert found == []
-
-
-def log_in(page: Page, address: str, name: str) -> None:
-    page.goto(f"{address}/login")
-    page.locator("input[name=name]").fill(name)
-    page.locator("input[name=password]").fill(PASSWORD)
-    page.locator("input[name=password]").press("Enter")
-    page.locator("h1, #page > div").first.wait_for()
 
 
 def judged(page: Page, address: str, there: str) -> list[dict[str, Any]]:

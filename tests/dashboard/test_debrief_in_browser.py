@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import polars as pl
 import pytest
-from conftest import serving, watching
-from gatehouse import NAMES, PASSWORD, QUICK, with_accounts
+from conftest import log_in, serving, watching
+from gatehouse import NAMES, QUICK, with_accounts
 from invented_archive import RULES, FakeArchive
 from playwright.sync_api import Page, expect
 
@@ -64,16 +64,6 @@ def guarded(archive: FakeArchive, tmp_path):
             yield address
 
 
-def log_in(watched, name: str) -> Page:
-    page = watched.page
-    page.goto(watched.address + "/login")
-    page.locator("input[name=name]").fill(name)
-    page.locator("input[name=password]").fill(PASSWORD)
-    page.locator("input[name=password]").press("Enter")
-    page.locator("#page > div").first.wait_for()
-    return page
-
-
 def opened(watched, key: str) -> Page:
     page = watched.open(f"/debrief/{key}")
     expect(page.locator("#debrief-traces .main-svg").first).to_be_visible()
@@ -96,7 +86,8 @@ def to(page: Page, seconds: float) -> None:
 
 def test_the_captains_whole_story(browser, guarded):
     with watching(browser, guarded) as watched:
-        page = log_in(watched, "captain-1")
+        page = watched.page
+        log_in(page, guarded, "captain-1")
         expect(page.locator(".tally")).to_have_text("2 landings to debrief, 0 done")
         page.locator(".debriefs a").first.click()
         expect(page.locator("#page h1")).to_have_text(re.compile("Landing [0-9A-Z]{4}"))
@@ -135,7 +126,7 @@ def test_the_captains_whole_story(browser, guarded):
         expect(page.locator(".debriefs tr", has_text=name)).to_contain_text("Done")
 
     with watching(browser, guarded) as watched:  # and the officer sees it, under the same name
-        log_in(watched, "officer-1")
+        log_in(watched.page, guarded, "officer-1")
         page = watched.open("/debrief")
         page.locator(".debriefs tr", has_text=name).locator("a").click()
         expect(page.locator("#page h1")).to_have_text(name)
