@@ -107,6 +107,11 @@ def set_aside(held: Held, query: Query, week: str) -> int:
     return _of_severity(chosen_events(held, replace(query, decided="", passed="snoozed"), week=week), query).height
 
 
+def _listed(held: Held, query: Query) -> pl.DataFrame:
+    """The events of the list, on every page of it, worst first."""
+    return _of_severity(chosen_events(held, query, week=week_of(held, query)), query)
+
+
 def _of_severity(chosen: pl.DataFrame, query: Query) -> pl.DataFrame:
     return chosen.filter(pl.col("severity") == query.severity) if query.severity else chosen
 
@@ -126,8 +131,7 @@ def verdicts(held: Held, query: Query, week: str) -> dict[str, int]:
 
 def left_to_decide(held: Held, query: Query) -> pl.DataFrame:
     """The events of the list, on every page of it, that are not decided."""
-    chosen = _of_severity(chosen_events(held, replace(query, decided="no"), week=week_of(held, query)), query)
-    return held.events[chosen.get_column("index")]
+    return held.events[_listed(held, replace(query, decided="no")).get_column("index")]
 
 
 def listed_events(held: Held, query: Query) -> pl.DataFrame:
@@ -176,8 +180,7 @@ class Place:
 
 def place_of(held: Held, query: Query, event: dict[str, Any]) -> Place | None:
     """Where an event stands in the list of a query; None when the list does not hold it."""
-    chosen = _of_severity(chosen_events(held, query, week=week_of(held, query)), query)
-    mine = chosen.filter(pl.col("index") == event["index"])
+    mine = _listed(held, query).filter(pl.col("index") == event["index"])
     if mine.is_empty():
         return None
     same = ("index",) if query.lines == "single" else ("rank", "certain", *REPEATS[query.lines], "verdict")
@@ -219,11 +222,8 @@ def _line(event: dict[str, Any], line: dict[str, Any]) -> Line:
 
 def lines_of(held: Held, query: Query) -> pl.DataFrame:
     """Every line of the list, on every page of it, as they are ordered."""
-
-    def make() -> pl.DataFrame:
-        return _lines(_of_severity(chosen_events(held, query, week=week_of(held, query)), query), query)
-
-    return held.once.get(("lines", replace(query, show="", page=1, event="")), make)
+    same = replace(query, show="", page=1, event="")
+    return held.once.get(("lines", same), lambda: _lines(_listed(held, query), query))
 
 
 def _lines(chosen: pl.DataFrame, query: Query) -> pl.DataFrame:
