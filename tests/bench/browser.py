@@ -124,7 +124,7 @@ def loads(playwright: Playwright, archive: Path, landing: str, rounds: int) -> N
                 with opened(playwright) as page:
                     page.add_init_script(SAID.replace("BEGINS", begins))
                     cold.append(loaded(page, address, pages[name]))
-                    said.append(float(page.evaluate("said")))
+                    said.append(float(page.wait_for_function("window.said").json_value()))
                 with opened(playwright) as page:
                     bare.append(loaded(page, address, BARE))
         told(f"{name}, first load, cold", cold, bare, "2,500")
