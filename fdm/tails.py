@@ -87,7 +87,13 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     long = pl.col("tail").is_not_null() & (pl.col("count") >= FEWEST) & (pl.col("touchdown_utc") >= pl.col("since_utc"))
     swapped = pl.col("swapped").is_not_null()
     silent = ~pl.col("moved") & (long.fill_null(False) | pl.col("at_once") | pl.col("unclear") | pl.col("follows"))
-    dead = rows.filter(silent | swapped | _behind())
+    dead = rows.filter(silent | swapped | _behind()).with_columns(sentence=_sentence(long), possible=pl.lit(False))
+    reversers = dead.select(pl.col(name).cast(kind) for name, kind in DEAD.items())
+    return pl.concat([reversers, spoilers])
+
+
+def _sentence(long: pl.Expr) -> pl.Expr:
+    """Why a reverser discrete is not believed; long: it was silent on landing after landing of its aircraft."""
     number = pl.col("engine").cast(pl.String)
     always = pl.format(
         "reverser {} discrete never changes on this tail since {}", number, pl.col("since_utc").dt.strftime("%-d %B %Y")
@@ -118,11 +124,7 @@ def dead_discretes(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
         number,
     )
     told = pl.when(long.fill_null(False)).then(always).otherwise(alone)
-    sentence = pl.when(swapped).then(crossed).when(_behind()).then(behind).otherwise(told)
-    reversers = dead.select("landing_id", "engine", "since_utc", sentence=sentence, possible=pl.lit(False)).select(
-        pl.col(name).cast(kind) for name, kind in DEAD.items()
-    )
-    return pl.concat([reversers, spoilers])
+    return pl.when(pl.col("swapped").is_not_null()).then(crossed).when(_behind()).then(behind).otherwise(told)
 
 
 def _behind() -> pl.Expr:
