@@ -14,6 +14,7 @@ from dashboard.store import FEWEST_FOR_SPREAD
 
 ROUNDS_TO_ALL = 0.9995
 MOSTLY_THE_SAME = 0.5
+NO_PLACE = 0.5  # of the fleet lies within the bounds of one landing
 
 
 def row(found: Standing) -> Markup:
@@ -56,7 +57,10 @@ def percentile(found: Standing) -> str:
     half = f"half lie between {words.number(found.quantiles[1], unit)} and {words.quantity(found.quantiles[3], unit)}"
     if found.same >= MOSTLY_THE_SAME:
         return f"The same as {_percent(found.same)} % of {words.count(found.n, 'landing')}."
-    if best >= ROUNDS_TO_ALL:
+    if high - low > NO_PLACE:
+        share = _percent(high - low)
+        where = f"The bounds reach over {share} % of {words.count(found.n, 'landing')}: its place is not known"
+    elif best >= ROUNDS_TO_ALL:
         where = f"More than all of {words.count(found.n, 'landing')}"
         where += f" (at least {_percent(low)} %)" if _percent(low) != "100" else ""
     elif best <= 1 - ROUNDS_TO_ALL:

@@ -251,6 +251,14 @@ def test_nobody_reads_more_than_0_per_cent():
     assert percentile(found).startswith("Among the lowest 1 % of 400 landings; half lie")
 
 
+def test_bounds_as_wide_as_the_fleet_place_a_landing_nowhere():
+    values = fleet(np.linspace(1.0, 3.0, 400).tolist())
+    found = standing(RULES["late_spoilers"], "Tern 200", measured(1.2, 0.5, 2.8), values)
+    assert percentile(found).startswith("The bounds reach over 90 % of 400 landings: its place is not known; half lie")
+    narrow = standing(RULES["late_spoilers"], "Tern 200", measured(1.2, 1.1, 1.9), values)
+    assert percentile(narrow).startswith("More than 10 % (5–45) of 400 landings")
+
+
 def test_nineteen_landings_are_too_few_and_twenty_are_not():
     few = standing(RULES["late_spoilers"], "Tern 200", measured(2.3, 1.9, 2.9), fleet([1.0] * 19))
     enough = standing(RULES["late_spoilers"], "Tern 200", measured(2.3, 1.9, 2.9), fleet([1.0] * 20))
