@@ -9,8 +9,8 @@ import polars as pl
 from markupsafe import Markup
 
 from dashboard import marks, words
+from dashboard.rule_card import RuleCard
 from dashboard.steps import StepRow
-from dashboard.store import RuleCard
 
 # The measure whose rule words what is expected at a step; the rules of events found there are added.
 MAIN = {

@@ -11,7 +11,7 @@ from dashboard import chart, chart_marks
 from dashboard.chart import Json
 from dashboard.chart_marks import Finding, Step, finite
 from dashboard.panels import DRAWN_AT, Panel, keys_for, panels
-from dashboard.store import RuleCard
+from dashboard.rule_card import RuleCard
 from dashboard.timeaxis import FASTER, KNEE_S, TimeAxis
 from fdm.archive import Trace
 

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 
+from dashboard.held import Held, can, searched
 from fdm import schemas
 from fdm.archive import Trace
 from fdm.people.errors import NotAllowed
@@ -21,15 +22,11 @@ from fdm.people.pseudonyms import Pseudonyms
 from fdm.people.roles import ANALYST, CAPTAIN, OFFICER
 from fdm.people.views import AIRFIELD, DAY, LEAST, LEFT_OUT, seen_by
 
-if TYPE_CHECKING:
-    from dashboard.store import Held
-
 NOT_RELEASED = "not released to debriefing"
 WORKED_OUT = {  # what the dashboard adds to the tables, and no one can be known by
     *("judged", "assessed", "high", "medium", "low", "title", "certain", "rank", "at", "at_lower", "at_upper"),
     *("verdict", "rule_changed", "snoozed", "in_debriefing"),
 }
-CAN = "can "
 SHORTEST_NAME = 3  # shorter ones stand in too many words
 ELSEWHERE = ("tail", "flight", "departure", "arrival")  # names that another landing's sentence may hold
 RULE_OF = r"(-[a-z][a-z0-9_]*)$"  # an event's id is its landing's, and this
@@ -177,7 +174,7 @@ def _shown(frame: pl.DataFrame, role: str, names: Pseudonyms, told: _Told, with_
     """The frame with the same columns, and null wherever this role may not look."""
     own = frame.select(name for name in frame.columns if name in schemas.EVENTS)
     seen = seen_by(own, role, names)
-    free = {name for name in frame.columns if name in WORKED_OUT or name.startswith(CAN)}
+    free = {name for name in frame.columns if name in WORKED_OUT or name.startswith(can(""))}
     kept = [
         seen[name] if name in seen.columns else frame[name] if name in free else pl.lit(None, kind).alias(name)
         for name, kind in frame.schema.items()
@@ -223,12 +220,6 @@ def _with_place_and_words(frame: pl.DataFrame) -> pl.DataFrame:
         made["place"] = pl.when(place != "").then(place)
     frame = frame.with_columns(**made)
     return frame.with_columns(words=searched()) if "words" in frame.columns else frame
-
-
-def searched() -> pl.Expr:
-    """What a search in the events looks in."""
-    columns = ("title", "tail", "fleet", "place", "flight", "landing_id")
-    return pl.concat_str(*columns, separator=" ", ignore_nulls=True).str.to_lowercase()
 
 
 def _numbered(events: pl.DataFrame) -> pl.DataFrame:

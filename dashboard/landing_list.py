@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import polars as pl
 
+from dashboard.held import Held
 from dashboard.query import ALL_WEEKS, Query
 from dashboard.queue import matching
-from dashboard.store import Held
 
 LANDINGS_PER_PAGE = 100
 EVENTS = pl.sum_horizontal("high", "medium", "low")

@@ -11,7 +11,7 @@ from urllib.parse import parse_qs
 import polars as pl
 
 from dashboard.query import LONGEST
-from dashboard.store import RuleCard
+from dashboard.rule_card import RuleCard
 from fdm.conditions import LONGEST as LONGEST_CONDITION
 from fdm.rule import LEVELS, Direction, Limits
 

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from dashboard import marks, names, words
 from dashboard.limits_asked import Asked, direction, limits_now, population
-from dashboard.store import RuleCard
+from dashboard.rule_card import RuleCard
 from fdm.people.views import LEAST, without_small_counts
 from fdm.rule import Limits
 from fdm.statistics import rate

@@ -7,12 +7,13 @@ from markupsafe import Markup
 
 from dashboard import marks, names, words
 from dashboard.conditions_help import columns_help
+from dashboard.held import Held, distinct
 from dashboard.limits_asked import Asked, limits_now, movable
 from dashboard.limits_lists import month_name
 from dashboard.limits_sweep import Swept, used
 from dashboard.pages.frame import options
 from dashboard.reasons import by_reason
-from dashboard.store import Held, RuleCard, distinct
+from dashboard.rule_card import RuleCard
 from fdm.conditions import LONGEST
 from fdm.people.texts import NOTE
 

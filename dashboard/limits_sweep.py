@@ -13,7 +13,7 @@ import polars as pl
 
 from dashboard import words
 from dashboard.limits_asked import direction, limits_now
-from dashboard.store import RuleCard
+from dashboard.rule_card import RuleCard
 from fdm.rule import LEVELS
 from fdm.statistics import PER, poisson_intervals, wilson_interval
 from fdm.tuning import Sweep, points, resolved, sweep

@@ -7,8 +7,8 @@ from typing import Any
 
 import polars as pl
 
+from dashboard.held import Held, can
 from dashboard.query import ALL_WEEKS, GIVEN_TO, LEVELS, Query
-from dashboard.store import Held, can
 from fdm.statistics import Rate, rate
 
 LINES_PER_PAGE = 100

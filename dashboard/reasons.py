@@ -10,7 +10,7 @@ from datetime import datetime
 import polars as pl
 
 from dashboard import words
-from dashboard.store import Held
+from dashboard.held import Held
 
 MEASURED = re.compile(r"\d+(?:\.\d+)?(?= (?:s|points) )")  # how long a gap was, how far power rose
 

@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from dashboard import names, words
-from dashboard.store import Held
+from dashboard.held import Held
 from fdm.parameters import PARAMETERS
 
 RECORDER = re.compile(

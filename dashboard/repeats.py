@@ -7,9 +7,9 @@ from typing import Any
 
 import polars as pl
 
+from dashboard.held import Held, can
 from dashboard.query import Query
 from dashboard.queue import chosen_events, week_of
-from dashboard.store import Held, can
 
 FEWEST = 3  # events in the list that are called a repeat; common practice, no source
 KINDS = {"aircraft": ("tail", "engine"), "runway": ("place",)}

@@ -10,8 +10,8 @@ import polars as pl
 from dashboard import figures
 from dashboard.chart import Json
 from dashboard.chart_marks import Finding, Step
+from dashboard.rule_card import RuleCard
 from dashboard.steps import StepRow, step_rows
-from dashboard.store import RuleCard
 from fdm.archive import Trace
 
 AFTER_S = 6.0

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from dashboard.store import FEWEST_FOR_SPREAD, RuleCard, Store
+from dashboard.rule_card import RuleCard
+from dashboard.store import FEWEST_FOR_SPREAD, Store
 
 CARD_RULES = ("late_spoilers", "late_reverser_stow", "asymmetric_deployment", "slow_high_reverse")
 QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)

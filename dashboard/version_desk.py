@@ -15,7 +15,8 @@ from markupsafe import Markup
 from dashboard import analysis, marks, names, words
 from dashboard.access import viewer
 from dashboard.limits_asked import asked, direction, limits_asked, limits_now
-from dashboard.store import RuleCard, Store
+from dashboard.rule_card import RuleCard
+from dashboard.store import Store
 from fdm.amending import Change, amended, book_of, difference, failing
 from fdm.cases import CaseResult
 from fdm.conditions import Fault, faults, takes_in

@@ -13,12 +13,13 @@ import pytest
 from playwright.sync_api import BrowserContext
 
 from dashboard.desk import Desk
+from dashboard.held import Held
 from dashboard.reports import digest, weekly
 from dashboard.reports.digest_data import as_json, digest_of, given
 from dashboard.reports.multiples import scale_top
 from dashboard.reports.questions import questions
 from dashboard.reports.weekly import Given, Share, counted, usual_range, worst_lines
-from dashboard.store import Held, Store
+from dashboard.store import Store
 from fdm.cli import run
 from fdm.people.location import people_url
 from fdm.people.roles import OFFICER, Actor

@@ -15,7 +15,8 @@ from dashboard.elements import Block
 from dashboard.limits_lists import SPOKEN
 from dashboard.pages.frame import nothing, options
 from dashboard.query import LEVELS, LONGEST
-from dashboard.store import RuleCard, Store
+from dashboard.rule_card import RuleCard
+from dashboard.store import Store
 from dashboard.versions import FORCE, SHIPPED, Compared
 from fdm.changes import Changed
 from fdm.comparing import NO_RULE, tally

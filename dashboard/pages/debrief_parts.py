@@ -11,9 +11,10 @@ from dashboard import cost_marks, debriefing, exemplars, expected, marks, standi
 from dashboard.debriefing import Case
 from dashboard.pages import evidence, landing
 from dashboard.reports.procedure import expected as limits_in_words
+from dashboard.rule_card import RuleCard
 from dashboard.standings import standings
 from dashboard.steps import StepRow
-from dashboard.store import RuleCard, Store
+from dashboard.store import Store
 from fdm.people.acts import Act
 from fdm.people.errors import PeopleError
 from fdm.people.texts import NOTE

@@ -9,11 +9,13 @@ import polars as pl
 from markupsafe import Markup
 
 from dashboard import figures, marks, names, officers, words
+from dashboard.held import can
 from dashboard.novelty import NEW, NEWS
 from dashboard.pages.frame import nothing
 from dashboard.query import Query
 from dashboard.queue import first_event, place_of, repeats_of
-from dashboard.store import RuleCard, Store, can
+from dashboard.rule_card import RuleCard
+from dashboard.store import Store
 from fdm.statistics import rate
 
 REPEATS_NAMED = 6

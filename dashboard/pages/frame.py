@@ -12,8 +12,8 @@ from markupsafe import Markup
 from dashboard import names, palette, security, words
 from dashboard.access import viewer
 from dashboard.elements import Block
+from dashboard.held import Held
 from dashboard.query import ALL_WEEKS, Query
-from dashboard.store import Held
 from fdm.people.roles import ADMINISTRATOR, ANALYST, OFFICER
 from fdm.people.views import LEAST
 

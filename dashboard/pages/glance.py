@@ -10,10 +10,11 @@ from markupsafe import Markup
 from dashboard import marks, officers, words
 from dashboard.bookchanges import BookChange
 from dashboard.flown import recorded
+from dashboard.held import Held
 from dashboard.query import ALL_WEEKS, Query
 from dashboard.queue import Coverage, Tile, coverage, matching, tiles, week_of
 from dashboard.repeats import Together, landings_of, new, repeated
-from dashboard.store import Held, Store
+from dashboard.store import Store
 from fdm.errors import FdmError
 from fdm.people.times import in_words
 

@@ -15,10 +15,11 @@ from dashboard.access import open_to, viewer
 from dashboard.elements import Block
 from dashboard.fleet_health import Health
 from dashboard.health_marks import LARGE, month_strip, sentence, small_trend
+from dashboard.held import distinct
 from dashboard.limits_lists import month_name
 from dashboard.pages.frame import nothing, options, printed
 from dashboard.query import ALL_WEEKS, Query, parse
-from dashboard.store import Store, distinct
+from dashboard.store import Store
 from fdm.errors import FdmError
 from fdm.health import WATCHED
 from fdm.people.roles import ANALYST, OFFICER

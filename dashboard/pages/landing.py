@@ -14,9 +14,10 @@ from dashboard.access import open_to
 from dashboard.elements import Block
 from dashboard.pages.frame import message, paint, traces
 from dashboard.query import parse
+from dashboard.rule_card import RuleCard
 from dashboard.scale import places
 from dashboard.steps import StepRow, reasons, step_rows
-from dashboard.store import RuleCard, Store
+from dashboard.store import Store
 from fdm.people.roles import ANALYST, OFFICER
 
 

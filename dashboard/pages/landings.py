@@ -11,11 +11,12 @@ from markupsafe import Markup
 from dashboard import marks, words
 from dashboard.access import open_to
 from dashboard.elements import Block
+from dashboard.held import Held, distinct
 from dashboard.landing_list import EVENTS, LANDINGS_PER_PAGE, landings, titles
 from dashboard.pages import frame
 from dashboard.pages.frame import exports, filters, nothing, options, pager, search_box
 from dashboard.query import ALL_WEEKS, LEVELS, Query, parse
-from dashboard.store import Held, Store, distinct
+from dashboard.store import Store
 from fdm.people.roles import ANALYST, OFFICER
 
 SHOW = [

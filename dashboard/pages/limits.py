@@ -14,7 +14,8 @@ from dashboard.elements import Block
 from dashboard.limits_asked import Asked, asked, limits_asked, movable, population
 from dashboard.limits_sweep import swept
 from dashboard.pages.frame import message, nothing, too_few
-from dashboard.store import RuleCard, Store
+from dashboard.rule_card import RuleCard
+from dashboard.store import Store
 from fdm.errors import FdmError
 from fdm.people.roles import ANALYST, OFFICER
 

@@ -7,6 +7,7 @@ from typing import Any
 from markupsafe import Markup
 
 from dashboard import marks, names, words
+from dashboard.held import Held
 from dashboard.novelty import NEW, NEWS
 from dashboard.pages.frame import exports, nothing, pager, printed
 from dashboard.query import ALL_WEEKS, Query
@@ -22,7 +23,6 @@ from dashboard.queue import (
     verdicts,
     week_of,
 )
-from dashboard.store import Held
 
 COLUMNS = (
     ("", "Severity"),

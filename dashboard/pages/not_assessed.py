@@ -8,13 +8,14 @@ from markupsafe import Markup
 from dashboard import marks, names, words
 from dashboard.access import open_to
 from dashboard.elements import Block
+from dashboard.held import Held, distinct
 from dashboard.pages import frame
 from dashboard.pages.frame import filters, nothing, options
 from dashboard.query import ALL_WEEKS, Query, parse
 from dashboard.queue import matching
 from dashboard.reasons import Reason, by_reason
 from dashboard.recorder import Silence, as_text, how_often, silences
-from dashboard.store import Held, Store, distinct
+from dashboard.store import Store
 from fdm.people.roles import ANALYST, OFFICER
 
 RULES_NAMED = 4

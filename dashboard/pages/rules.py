@@ -10,11 +10,13 @@ from markupsafe import Markup
 
 from dashboard import marks, names, words
 from dashboard.elements import Block
+from dashboard.held import Held, can, distinct
 from dashboard.pages.frame import message
 from dashboard.query import LEVELS, Query
 from dashboard.queue import Tile, tiles
 from dashboard.reasons import by_reason
-from dashboard.store import Held, RuleCard, Store, can, distinct
+from dashboard.rule_card import RuleCard
+from dashboard.store import Store
 from fdm.statistics import Rate, rate
 
 

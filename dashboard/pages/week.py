@@ -10,12 +10,13 @@ from markupsafe import Markup
 from dashboard import marks, names, officers, words
 from dashboard.access import open_to
 from dashboard.elements import Block
+from dashboard.held import Held, distinct
 from dashboard.pages import decision, evidence, glance
 from dashboard.pages.frame import filters, options, paint, search_box, traces
 from dashboard.pages.lines import queue_list
 from dashboard.query import ALL_WEEKS, GIVEN_TO, Query, parse
 from dashboard.queue import week_of
-from dashboard.store import Held, Store, distinct
+from dashboard.store import Store
 from fdm.people.roles import OFFICER
 
 LINES = [("place", "Same runway"), ("rule", "Same rule"), ("single", "One line each")]

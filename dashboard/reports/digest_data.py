@@ -13,10 +13,11 @@ import polars as pl
 
 from dashboard import desk, words
 from dashboard.desk import Desk
+from dashboard.held import Held
 from dashboard.reports.questions import Question, questions
 from dashboard.reports.weekly import MOST_LISTED, Given, Share, Week, counted, worst_lines
 from dashboard.rulecards import load_rule_cards
-from dashboard.store import Held, Store
+from dashboard.store import Store
 from fdm import health
 from fdm.archive import Archive
 from fdm.demo import last_full_week

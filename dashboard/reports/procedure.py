@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from dashboard import words
+from dashboard.rule_card import RuleCard
 from dashboard.steps import StepRow
-from dashboard.store import RuleCard
 
 # step -> the measures whose rules speak of it, each with its words; {} is the lowest limit of the rule
 EXPECTED: dict[str, tuple[tuple[str, str], ...]] = {

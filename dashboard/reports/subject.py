@@ -10,9 +10,11 @@ from typing import Any
 import polars as pl
 
 from dashboard import identity
+from dashboard.held import Held
 from dashboard.reports.standing import SHOWN
+from dashboard.rule_card import RuleCard
 from dashboard.rulecards import load_rule_cards
-from dashboard.store import Held, RuleCard, Store
+from dashboard.store import Store
 from fdm.archive import Archive, Trace
 from fdm.errors import ArchiveError
 from fdm.people.location import key_path

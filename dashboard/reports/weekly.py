@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from dashboard.held import Held, can
 from dashboard.query import LEVELS
 from dashboard.queue import TREND_WEEKS
-from dashboard.store import Held, can
 from fdm.statistics import Rate, rate, u_chart, wilson_interval
 
 FEWEST_WEEKS = 5  # before a usual range is told (common practice, no source)

@@ -13,10 +13,11 @@ from rich.console import Console
 from rich.text import Text
 
 from dashboard import names, words
+from dashboard.held import Held, worst_first
 from dashboard.query import LEVELS, Query
 from dashboard.queue import coverage, tiles
 from dashboard.rulecards import load_rule_cards
-from dashboard.store import Held, Store, worst_first
+from dashboard.store import Store
 from fdm.archive import Archive
 
 MARKS = {"high": ("◆", "◇"), "medium": ("▲", "△"), "low": ("●", "○")}  # certain, possible

@@ -24,8 +24,9 @@ from dashboard.app import build
 from dashboard.deployment import Deployment
 from dashboard.desk import Desk
 from dashboard.door import Door
+from dashboard.held import Held
 from dashboard.provider_settings import ProviderSettings
-from dashboard.store import Held, Store
+from dashboard.store import Store
 from fdm.people.roles import ADMINISTRATOR, ANALYST, OFFICER, Actor
 from fdm.people.store import People
 

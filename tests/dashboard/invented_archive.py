@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from dashboard.store import RuleCard
+from dashboard.rule_card import RuleCard
 from fdm import schemas
 from fdm.archive import Trace
 

@@ -9,7 +9,8 @@ import polars as pl
 import pytest
 from invented_archive import RULES, FakeArchive
 
-from dashboard.store import Store, can
+from dashboard.held import can
+from dashboard.store import Store
 from fdm import schemas
 
 
