@@ -24,11 +24,18 @@ BESIDE_PX, APART_BESIDE_PX = 24, 17
 
 @dataclass(frozen=True)
 class Strip:
-    """What the drawing spans, in metres from its left end: a known runway, or the rollout alone."""
+    """What the drawing spans, in metres from its left end: a known runway from its landing threshold on, or the rollout
+    alone. runway_m: where that runway ends, None when it is not known.
+    """
 
     length_m: float
     touchdown_m: float
-    known: bool
+    runway_m: float | None = None
+
+    @property
+    def known(self) -> bool:
+        """Whether it is a runway."""
+        return self.runway_m is not None
 
     def pct(self, distance_m: float) -> float:
         """Per cent across the drawing of a place so far after touchdown."""
@@ -49,8 +56,20 @@ def strip(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m: f
     if not reached:
         return None
     if runway_length_m and touchdown_m is not None and touchdown_m + max(reached) <= runway_length_m * 1.05:
-        return Strip(max(runway_length_m, touchdown_m + max(reached)), touchdown_m, known=True)
-    return Strip(max(max(reached) * 1.06, 200.0), 0.0, known=False)
+        runway_m = _available_m(rows, touchdown_m) or runway_length_m
+        return Strip(max(runway_m, touchdown_m + max(reached)), touchdown_m, runway_m)
+    return Strip(max(max(reached) * 1.06, 200.0), 0.0) if max(reached) > 0 else None
+
+
+def _available_m(rows: Sequence[StepRow], touchdown_m: float) -> float | None:
+    """From the landing threshold to the end of the runway, as the steps count what is left of it."""
+    ends = (
+        touchdown_m + at.distance_m + at.runway_left_m
+        for row in rows
+        for at in row.times
+        if at.distance_m is not None and at.runway_left_m is not None
+    )
+    return next(ends, None)
 
 
 def drawing(
@@ -161,10 +180,14 @@ def _axis(span: Strip, width_px: int) -> Markup:
     step = next(s for s in (100, 200, 400, 500, 1000) if span.length_m / s <= width_px / 130)
     y = STRIP_Y + STRIP_PX + 18
     parts = [Markup('<line class="axis" x1="0" x2="100%" y1="{0}" y2="{0}"/>').format(y)]
+    end = f"end {words.quantity(span.runway_m, 'm')}" if span.runway_m else ""
+    free = 100 - 100 * (len(end) + 3) * CHAR_PX / width_px if end else 100.0
+    parts.append(Markup('<text x="100%" y="{}" text-anchor="end">{}</text>').format(y + 17, end))
     for metres in range(0, int(span.length_m) + 1, step):
         at = 100 * metres / span.length_m
         where = "from the threshold" if span.known else "from touchdown"
-        text = f"0 m {where}" if metres == 0 else "" if at * width_px < FIRST_LABEL_PX * 100 else f"{metres:,}"
+        crowded = at * width_px < FIRST_LABEL_PX * 100 or at > free
+        text = f"0 m {where}" if metres == 0 else "" if crowded else f"{metres:,}"
         anchor = "start" if metres == 0 else "end" if at > 97 else "middle"
         parts.append(
             Markup(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -25,7 +26,6 @@ def table(
     traces: Mapping[str, Trace],
     rows: Sequence[StepRow],
     span: Strip | None,
-    runway_length_m: float | None,
     end_s: float,
     beside: Mapping[str, Trace] | None = None,
 ) -> Json:
@@ -33,12 +33,14 @@ def table(
 
     lines     name -> `t`, `v`, and `gap`: samples further apart than that have nothing known between them
     states    name -> stretches [from, to, state or null, recorded]; null and recorded is between two samples
-    distance  metres from touchdown, the integral of ground speed; beside: the other landing's
+    distance  metres from touchdown, the integral of ground speed, while on the runway; beside: the other landing's
+    exit      when the runway was left; null when that is not known
     strip     how the runway drawing is scaled; null when it is none
     """
     lines = {name: trace for name, trace in traces.items() if _is_line(name, trace)}
     psi = [float(np.max(trace.values)) for name, trace in lines.items() if name.startswith("brake_pressure")]
     lever = [float(np.max(np.abs(trace.values))) for name, trace in lines.items() if name.startswith("thrust_lever")]
+    exit_s = next((row.last.at_s for row in rows if row.step == "runway_exit" and row.last), math.inf)
     return {
         "start": -BEFORE_S,
         "end": round(end_s, 2),
@@ -47,16 +49,26 @@ def table(
         "spoilers": next((name for name in SPOILERS if name in lines), None),
         "psi": max([*psi, LEAST_PSI]),
         "lever": max([*lever, LEAST_LEVER_DEG]),
-        "distance": distance(traces, end_s),
+        "distance": distance(traces, min(end_s, exit_s, placed_until_s(rows))),
         "beside": distance(beside, end_s) if beside else None,
         "steps": [[row.number, round(row.last.at_s, 3)] for row in rows if row.number and row.last],
-        "strip": None if span is None else _strip(span, runway_length_m),
+        "exit": round(exit_s, 3) if exit_s < math.inf else None,
+        "strip": None if span is None else _strip(span),
     }
 
 
-def _strip(span: Strip, runway_length_m: float | None) -> Json:
-    length = round(runway_length_m, 1) if span.known and runway_length_m else None
-    return {"length": round(span.length_m, 1), "touchdown": round(span.touchdown_m, 1), "runway": length}
+def _strip(span: Strip) -> Json:
+    runway_m = None if span.runway_m is None else round(span.runway_m, 1)
+    return {"length": round(span.length_m, 1), "touchdown": round(span.touchdown_m, 1), "runway": runway_m}
+
+
+def placed_until_s(rows: Sequence[StepRow]) -> float:
+    """The last step with a known place before the first without one; infinite when every step has its place."""
+    timed = sorted((at for row in rows for at in row.times), key=lambda at: at.at_s)
+    lost = next((i for i, at in enumerate(timed) if at.distance_m is None), None)
+    if lost is None:
+        return math.inf
+    return max((at.at_s for at in timed[:lost]), default=0.0)
 
 
 def _is_line(name: str, trace: Trace) -> bool:
@@ -100,12 +112,12 @@ def _stretches(members: Sequence[str], traces: Mapping[str, Trace], end_s: float
 
 
 def distance(traces: Mapping[str, Trace] | None, end_s: float) -> Json | None:
-    """Metres from touchdown at each sample of ground speed; None when speed was not recorded throughout.
+    """Metres from touchdown at each sample of ground speed up to `end_s`; None when speed was not recorded throughout.
 
     The trapezoidal integral of ground speed, as the archive's distances are; nothing is known across a hole.
     """
     speed = (traces or {}).get("ground_speed")
-    if speed is None or len(speed.time_s) < 2:
+    if speed is None or len(speed.time_s) < 2 or end_s <= 0:
         return None
     t, v = np.asarray(speed.time_s, dtype=float), np.asarray(speed.values, dtype=float)
     near = (t >= -BEFORE_S - speed.step_s) & (t <= end_s + speed.step_s)
@@ -116,4 +128,7 @@ def distance(traces: Mapping[str, Trace] | None, end_s: float) -> Json | None:
     hole = np.flatnonzero((np.diff(t) > ribbons.GAP_STEPS * speed.step_s) & (t[1:] > 0))
     last = hole[0] + 1 if len(hole) else len(t)
     metres -= np.interp(0.0, t, metres)
-    return {"t": np.round(t[:last], 3).tolist(), "v": np.round(metres[:last], 1).tolist(), "gap": 1e9}
+    t, metres = t[:last], metres[:last]
+    if t[-1] > end_s:
+        t, metres = np.append(t[t < end_s], end_s), np.append(metres[t < end_s], np.interp(end_s, t, metres))
+    return {"t": np.round(t, 3).tolist(), "v": np.round(metres, 1).tolist(), "gap": 1e9}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -72,11 +73,11 @@ def step_rows(
     reasons     measure -> why it is missing, to say why a step was not found
     bounces     contacts lost; without one, settled contact is touchdown and not told twice
     """
-    rows = []
+    rows, off_s = [], exit_s(instants)
     for step in names.STEPS:
         if step == "settled" and not bounces:
             continue
-        times = _times(instants, step)
+        times = tuple(_off_runway(at) if at.at_s > off_s else at for at in _times(instants, step))
         found = tuple(event for event in events if _step_of(event, bounces) == step)
         if times or found or step in EXPECTED:
             rows.append(StepRow(step, None, times, found, "" if times else _why(step, reasons)))
@@ -87,6 +88,17 @@ def reasons(measures: pl.DataFrame) -> dict[str, str]:
     """Measure -> why it has no value, of one landing's schemas.MEASURES."""
     found = measures.filter(pl.col("reason").is_not_null()).unique("measure", keep="first", maintain_order=True)
     return dict(found.select("measure", "reason").iter_rows())
+
+
+def exit_s(instants: pl.DataFrame) -> float:
+    """When the runway was left, seconds after touchdown; infinite when that is not known."""
+    found = _times(instants, "runway_exit")
+    return found[-1].at_s if found else math.inf
+
+
+def _off_runway(at: At) -> At:
+    """What was done after the runway was left has no place on it."""
+    return replace(at, distance_m=None, runway_left_m=None)
 
 
 def _step_of(event: Mapping[str, Any], bounces: int | None) -> str:

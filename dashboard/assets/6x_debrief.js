@@ -116,6 +116,7 @@
       const past = table.strip.touchdown + metres;
       parts.push(`${said(past, 0)} m past the threshold`, `${said(table.strip.runway - past, 0)} m left`);
     } else if (metres !== null) parts.push(`${said(metres, 0)} m from touchdown`);
+    else if (table.exit !== null && at > table.exit) parts.push("off the runway");
     const alike = new Map();
     for (const name of Object.keys(table.states).filter((each) => each.startsWith("reverser.")).sort()) {
       const found = state(name, at);

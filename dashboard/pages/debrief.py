@@ -206,7 +206,6 @@ def _samples(store: Store, case: Case, rows: list[StepRow], other: exemplars.Exe
         store.traces_of(case.key),
         rows,
         runway.strip(rows, length, past),
-        length,
         rollouts.end_s(case.landing, rows),
         other.traces if other else None,
     )

@@ -356,7 +356,7 @@ def test_distance_ends_where_speed_was_lost():
 def test_a_reverser_told_by_deployed_alone_is_never_called_stowed():
     t = np.arange(-3, 20, 1.0)
     out = trace(t, (t >= 4).astype(np.int8), "discrete")
-    table = samples.table({"reverser_deployed.1": out}, [], None, None, 15.0)
+    table = samples.table({"reverser_deployed.1": out}, [], None, 15.0)
     found = {tuple(stretch[2:]) for stretch in table["states"]["reverser.1"]}
     assert found == {(samples.NOT_DEPLOYED, True), (None, True), (samples.DEPLOYED, True)}
     (between,) = [stretch for stretch in table["states"]["reverser.1"] if stretch[2] is None]
@@ -364,6 +364,6 @@ def test_a_reverser_told_by_deployed_alone_is_never_called_stowed():
 
 
 def test_the_table_tells_the_gap_beyond_which_nothing_is_known():
-    table = samples.table({"n1.1": trace(np.arange(-3, 20, 0.5), np.ones(46), step_s=0.5)}, [], None, None, 15.0)
+    table = samples.table({"n1.1": trace(np.arange(-3, 20, 0.5), np.ones(46), step_s=0.5)}, [], None, 15.0)
     assert table["lines"]["n1.1"]["gap"] == pytest.approx(1.25)
     assert table["spoilers"] is None

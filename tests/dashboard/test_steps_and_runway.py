@@ -5,13 +5,16 @@ from __future__ import annotations
 import itertools
 import re
 
+import numpy as np
 import polars as pl
 import pytest
 from conftest import text_of
 
-from dashboard import runway
-from dashboard.steps import EXPECTED, MILESTONES, step_rows
+from dashboard import runway, samples
+from dashboard.steps import EXPECTED, step_rows
+from dashboard.steptable import fact
 from fdm import schemas
+from fdm.archive import Trace
 
 
 def instants(*rows):
@@ -20,10 +23,10 @@ def instants(*rows):
     return pl.DataFrame(full, schema=dict(schemas.INSTANTS))
 
 
-def at(step, at_s, *, engine=None, distance_m=None, speed=None):
+def at(step, at_s, *, engine=None, distance_m=None, speed=None, left_m=None):
     return {
         "step": step, "engine": engine, "at_s": at_s, "earliest_s": at_s - 0.4, "latest_s": at_s + 0.1,
-        "distance_m": distance_m, "ground_speed_kt": speed,
+        "distance_m": distance_m, "ground_speed_kt": speed, "runway_left_m": left_m,
     }  # fmt: skip
 
 
@@ -102,6 +105,56 @@ def test_a_rollout_that_does_not_fit_its_runway_is_not_drawn_on_it(rolled):
     assert not runway.strip(rolled, 1000.0, 400.0).known
 
 
+def test_a_runway_begins_at_its_displaced_threshold():
+    """Landing distance available counts from the displaced threshold (ICAO Annex 14, 2.8): 150 m of 2,000 m lie before
+    it, so 400 m after it and 1,000 m on, 450 m are left."""
+    table = instants(
+        at("touchdown", 0.0, distance_m=0.0, left_m=1450.0), at("stowed", 30.0, distance_m=1000.0, left_m=450.0)
+    )
+    rows = step_rows(table, [], {}, 0)
+    span = runway.strip(rows, 2000.0, 400.0)
+    assert (span.length_m, span.runway_m) == (1850.0, 1850.0)
+    assert "end 1,850 m" in text_of(runway.drawing(rows, 2000.0, 400.0))
+
+
+def test_after_the_runway_was_left_nothing_is_placed_on_it():
+    table = instants(
+        at("touchdown", 0.0, distance_m=0.0, left_m=1600.0),
+        at("runway_exit", 50.0, distance_m=1500.0, left_m=100.0),
+        at("spoilers_retracted", 56.0, distance_m=1540.0, speed=15.0, left_m=60.0),
+    )
+    rows = step_rows(table, [], {}, 0)
+    told = {row.step: str(fact({"touchdown_distance_m": 400.0}, row)) for row in rows if row.step != "touchdown"}
+    assert "100 m left" in told["runway_exit"]
+    assert "15 kt" in told["spoilers_retracted"]
+    assert "left" not in told["spoilers_retracted"]
+    drawing = runway.drawing(rows, 2000.0, 400.0)
+    assert re.search(r'class="path" x1="20.0%" x2="95.0%"', drawing)
+    assert "spoilers down" not in text_of(drawing)
+
+
+def test_where_speed_stood_still_no_distance_is_played():
+    """Ground speed froze after 1 s: the steps have no distance from there on, and neither has the player."""
+    table = instants(at("touchdown", 0.0, distance_m=0.0), at("brakes_on", 2.0), at("stowed", 20.0))
+    rows = step_rows(table, [], {}, 0)
+    assert "not known" in runway.drawing(rows, None, None)
+    assert samples.table({"ground_speed": rolling()}, rows, None, 30.0)["distance"] is None
+    table = instants(at("touchdown", 0.0, distance_m=0.0), at("brakes_on", 2.0, distance_m=140.0), at("stowed", 20.0))
+    played = samples.table({"ground_speed": rolling()}, step_rows(table, [], {}, 0), None, 30.0)["distance"]
+    assert played["t"][-1] == 2.0
+
+
+def test_no_distance_is_played_after_the_runway_was_left():
+    table = instants(at("touchdown", 0.0, distance_m=0.0), at("runway_exit", 25.0, distance_m=1300.0))
+    played = samples.table({"ground_speed": rolling()}, step_rows(table, [], {}, 0), None, 30.0)
+    assert (played["distance"]["t"][-1], played["exit"]) == (25.0, 25.0)
+
+
+def rolling():
+    time_s = np.arange(-4.0, 40.0, 1.0)
+    return Trace(time_s, np.full(len(time_s), 100.0), "kt", "analogue", 1.0, 0.0)
+
+
 def test_without_distances_there_is_a_sentence_and_no_drawing():
     drawing = runway.drawing(step_rows(instants(at("touchdown", 0.0)), [], {}, 0), 2000.0, 400.0)
     assert "<svg" not in drawing
@@ -116,7 +169,7 @@ def test_numbers_on_the_runway_do_not_cover_one_another(held, store, name):
         drawing = str(runway.drawing(rows, 2600.0, 430.0))
         part = drawing[drawing.index(f"runway {name}") :].split("</svg>")[0]
         at_px = sorted(float(x) * width / 100 for x in re.findall(r'<circle class="badge[^"]*" cx="([\d.]+)%"', part))
-        assert len(at_px) == len([row for row in rows if row.number and row.times and row.step not in MILESTONES])
+        assert len(at_px) == len([row for row in rows if row.number and row.last and row.last.distance_m is not None])
         assert all(b - a >= 17.5 for a, b in itertools.pairwise(at_px)), landing_id
 
 
