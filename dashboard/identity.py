@@ -130,7 +130,8 @@ def shown_traces(traces: Mapping[str, Trace], *, airfield: bool) -> Mapping[str,
     if airfield:
         return traces
     kept = {name: one for name, one in traces.items() if name not in PLACED}
-    return {name: _from_touchdown(one) if name == "heading" else one for name, one in kept.items()}
+    heading = {"heading_change": _from_touchdown(kept.pop("heading"))} if "heading" in kept else {}
+    return kept | heading
 
 
 def _from_touchdown(heading: Trace) -> Trace:

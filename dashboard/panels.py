@@ -55,6 +55,7 @@ _WANTED: tuple[tuple[str, tuple[str, ...], str, str, float], ...] = (
     ("brakes", ("autobrake_active",), "", "", 1),
     ("autothrottle", ("autothrottle_engaged",), "", "", 1),
     ("heading", ("heading",), "Heading", "deg", 1),
+    ("heading", ("heading_change",), "Heading change", "deg", 1),
     ("bounce", ("normal_acceleration",), "Vertical accel.", "g", 1),
 )
 
@@ -68,10 +69,12 @@ _RANGES: dict[str, tuple[tuple[float, ...], float]] = {
     "EPR": ((), 0.4),
     "Brake pressure": ((0.0,), 1000.0),
     "Heading": ((), 8.0),
+    "Heading change": ((0.0,), 8.0),
     "Vertical accel.": ((), 0.4),
 }
 
 _JUMPING = ("deceleration", "bounce")  # one sample of an acceleration may well stand alone: the jolt of touchdown
+_ON_RUNWAY_DEG = 20.0  # of heading either side of the runway's; the turn off it runs out of the panel
 _FEWEST = 5  # samples, to tell that one of them stands alone
 _ALONE = 0.5  # of what the other samples span
 
@@ -120,11 +123,14 @@ def panels(traces: Mapping[str, Trace], keys: Sequence[str] | None = None) -> li
 
 
 def ranging(panel: Panel, values: np.ndarray) -> np.ndarray:
-    """The values that a panel's range is to hold: all but lone samples far beyond both neighbours, which are spikes.
+    """The values that a panel's range is to hold: all but lone samples far beyond both neighbours, which are spikes,
+    and the turn off the runway.
 
     values    one trace in view, in the order of time; NaN where nothing was recorded
     """
     known = values[np.isfinite(values)]
+    if panel.key == "heading" and len(known):
+        known = known[np.abs(known - np.median(known)) <= _ON_RUNWAY_DEG]
     if panel.key in _JUMPING or len(known) < _FEWEST:
         return known
     between = np.median(np.stack([known[:-2], known[1:-1], known[2:]]), axis=0)

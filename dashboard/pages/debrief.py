@@ -9,7 +9,7 @@ from typing import Any
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 from markupsafe import Markup
 
-from dashboard import debriefing, exemplars, marks, rollouts, runway, samples, schematic, words
+from dashboard import debriefing, exemplars, identity, marks, rollouts, runway, samples, schematic, words
 from dashboard.access import open_to
 from dashboard.debriefing import Case, Cases
 from dashboard.elements import Block
@@ -20,7 +20,6 @@ from dashboard.store import Store
 from fdm.people.roles import CAPTAIN, OFFICER
 
 PANELS = ("ground_speed", "deceleration", "spoilers", "reverser", "lever", "power", "brakes")
-HIDDEN = ("heading", "latitude", "longitude")  # tell which way the runway lies, and where
 
 
 def layout(store: Store, key: str, _search: str) -> html.Div:
@@ -187,7 +186,7 @@ def rollout(store: Store, key: str, beside: str | None) -> tuple[Any, Any, Any]:
         return None, None, no_update
     other = store.laid_over(key, int(beside)) if beside and beside.isdigit() else None
     rows = steps_of(store, case)
-    shown = {name: trace for name, trace in store.traces_of(key).items() if name not in HIDDEN}
+    shown = identity.shown_traces(store.traces_of(key), airfield=False)
     figure = rollouts.figure(
         case.landing,
         case.events,

@@ -5,17 +5,20 @@ from __future__ import annotations
 import itertools
 import json
 import re
+from dataclasses import replace
 
+import numpy as np
 import plotly.graph_objects as go
 import polars as pl
 import pytest
 
-from dashboard import chart, figures
+from dashboard import chart, figures, identity, rollouts
 from dashboard.chart_marks import Step, spread
-from dashboard.pages import landing
+from dashboard.pages import debrief, landing
 from dashboard.palette import DARK, LIGHT
-from dashboard.panels import keys_for, panels
+from dashboard.panels import keys_for, panels, ranging
 from dashboard.timeaxis import TimeAxis
+from fdm.archive import Trace
 
 
 @pytest.fixture(scope="module")
@@ -114,3 +117,25 @@ def test_where_time_runs_faster_is_told_away_from_the_time_of_the_cursor(store, 
     _, notes = chart.furniture(chart.stacked(rows, 40), TimeAxis(-3, end_s))
     (told,) = [note for note in notes if "faster" in note["text"]]
     assert told["xanchor"] == anchor
+
+
+def test_a_swing_on_the_runway_is_not_dwarfed_by_the_turn_off_it():
+    time_s = np.arange(0.0, 60.0)
+    swing = np.interp(time_s, [0, 5, 7, 10, 50, 59], [135, 135, 145, 135, 135, 45])
+    panel = panels({"heading": Trace(time_s, swing, "deg", "analogue", 1.0, 0.0)})[0]
+    seen = ranging(panel, swing)
+    assert seen.max() == 145
+    assert seen.min() > 110
+
+
+def test_a_debrief_about_heading_draws_its_change_and_not_where_the_runway_lies(store, late):
+    card = replace(store.held().rules["late_spoilers"], name="heading_excursion", measure="heading_excursion_deg")
+    event = late | {"rule": "heading_excursion", "measure": "heading_excursion_deg", "unit": "deg"}
+    flown = store.traces_of(late["landing_id"])
+    shown = identity.shown_traces(flown, airfield=False)
+    instants = store.instants_of(late["landing_id"])
+    found = rollouts.figure(late, [event], instants, {card.name: card}, shown, debrief.PANELS)
+    notes = [note.get("text", "") for note in found["layout"]["annotations"]]
+    assert any("Heading change" in note for note in notes)
+    (drawn,) = [t["y"] for t in found["data"] if t.get("meta", {}).get("unit") == "deg"]
+    assert max(abs(y) for y in drawn if y is not None) < 3  # 88 degrees in the recording
