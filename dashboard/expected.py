@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import math
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import polars as pl
 from markupsafe import Markup
 
-from dashboard import marks, words
+from dashboard import marks, names, words
 from dashboard.rule_card import RuleCard
 from dashboard.steps import StepRow
 
 # The measure whose rule words what is expected at a step; the rules of events found there are added.
 MAIN = {
+    "settled": "bounce_airborne_s",
+    "nose_gear": "heading_excursion_deg",
     "spoilers_extended": "spoiler_delay_s",
     "brakes_on": "brake_delay_s",
     "reverse_selected": "reverse_select_delay_s",
+    "unlocked": "deploy_transit_s",
     "deployed": "one_side_deployed_s",
     "speed_60kt": "runway_left_60_m",
     "reverse_idle": "high_reverse_below_taxi_s",
@@ -35,30 +39,46 @@ def procedures(row: StepRow, rules: Mapping[str, RuleCard]) -> list[str]:
 
 
 def said(row: StepRow, rules: Mapping[str, RuleCard], outcomes: pl.DataFrame) -> Markup:
-    """What was found at a step: its events, else whether its own rule is within limits or could not be assessed.
+    """What was found at a step: its events, else whether its own rule is within limits or could not be assessed. Within
+    limits is not said of what never happened; an event that is not among the row's is left to another day.
 
     outcomes    schemas.OUTCOMES of the landing
     """
     if row.events:
-        return events(row.events, rules)
+        return events(row, rules)
     own = next((name for name, card in rules.items() if card.measure == MAIN.get(row.step)), None)
     found = outcomes.filter(pl.col("rule") == own).rows(named=True) if own else []
     if found and found[0]["outcome"] == "within":
-        return Markup("Within limits")
+        return Markup("Within limits") if row.times else Markup("")
+    if found and found[0]["outcome"] == "event" and names.MEASURE_STEP.get(MAIN[row.step]) == row.step:
+        return Markup('<span class="soft">Not part of this debrief</span>')
     if found and found[0]["outcome"] == "not_assessed":
         why = words.sentence(words.plain(found[0]["reason"] or "reason not known"))
         return Markup('{} Not assessed <span class="line soft">{}</span>').format(marks.HATCH, why)
     return Markup("")
 
 
-def events(found: Sequence[Mapping[str, Any]], rules: Mapping[str, RuleCard]) -> Markup:
-    """Severity with its rule and value, a line for each event."""
+def events(row: StepRow, rules: Mapping[str, RuleCard]) -> Markup:
+    """Severity with its rule and value, a line for each event of a step; and when it was, where the step was not."""
     return marks.joined(
-        Markup('<p>{}<span class="line soft">{}</span></p>').format(
-            marks.severity_words(event["severity"], certain=event["certain"]), _value(event, rules)
+        Markup('<p>{}<span class="line soft">{}</span>{}</p>').format(
+            marks.severity_words(event["severity"], certain=event["certain"]),
+            _value(event, rules),
+            Markup('<span class="line soft">{}</span>').format(when) if when else Markup(""),
         )
-        for event in found
+        for event in row.events
+        for when in [_elsewhen(event, row)]
     )
+
+
+def _elsewhen(event: Mapping[str, Any], row: StepRow) -> str:
+    """ "at 8.0 s, 103 kt": when something was found, unless that is when the step was done."""
+    at_s = event["at_s"]
+    if at_s is None or not math.isfinite(at_s) or any(at.earliest_s <= at_s <= at.latest_s for at in row.times):
+        return ""
+    speed = event["ground_speed_kt"]
+    kt = f", {words.quantity(speed, 'kt')}" if speed is not None and math.isfinite(speed) else ""
+    return f"at {words.quantity(at_s, 's')}{kt}"
 
 
 def _value(event: Mapping[str, Any], rules: Mapping[str, RuleCard]) -> str:

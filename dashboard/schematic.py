@@ -36,7 +36,7 @@ def drawing(engines: Iterable[int], table: Json) -> Markup:
     return Markup('<svg class="schematic" viewBox="0 0 {} {}" role="img" aria-label="{}">{}</svg>').format(
         WIDTH,
         HEIGHT,
-        "Aeroplane from above with levers and brakes; the sentence below says the same",
+        "Aeroplane from above with spoilers, reversers, gear, levers and brakes at the time told below",
         marks.joined(parts),
     )
 

@@ -54,7 +54,9 @@ def percentile(found: Standing) -> str:
         return ""
     best, low, high = found.below
     unit = found.card.unit
-    half = f"half lie between {words.number(found.quantiles[1], unit)} and {words.quantity(found.quantiles[3], unit)}"
+    first, third = words.number(found.quantiles[1], unit), words.quantity(found.quantiles[3], unit)
+    alike = first == words.number(found.quantiles[3], unit)
+    half = f"most are {third}" if alike else f"half lie between {first} and {third}"
     if found.same >= MOSTLY_THE_SAME:
         return f"The same as {_percent(found.same)} % of {words.count(found.n, 'landing')}."
     if high - low > NO_PLACE:

@@ -53,7 +53,7 @@ FINDINGS = {
     "reverse_not_used": ("Reverse was not used",),
     "go_around_after_reverse": ("The aeroplane went around after reverse had been selected",),
     "unstowed_in_air_s": ("The reverser{e} was not stowed for {v} in the air",),
-    "reverse_power_split_pct": ("N1 of a pair of engines differed by {v} while both were in reverse",),
+    "reverse_power_split_pct": ("N1 of a pair of engines differed by {v} on average while both were in reverse",),
     "autothrottle_in_reverse_s": ("The autothrottle stayed engaged for {v} in reverse",),
     "brake_delay_s": ("Brakes came on {v} after touchdown", "Brakes were still not on {v} after touchdown"),
     "mean_deceleration_g": ("The mean deceleration down to 60 kt was {v}",),
@@ -301,12 +301,13 @@ def evidence(texts: Sequence[object]) -> str:
 def plain(text: str, titles: Mapping[str, str] | None = None) -> str:
     """A sentence of the engine or of a rule file without names that only programs use.
 
-    titles    rule name -> title; a rule that the text points to is called by its title
+    titles    rule name -> title; a rule that the text points to is called by its title, but for those called by an
+              ordinary word
     """
 
     def said(match: re.Match[str]) -> str:
         word = match.group(0)
-        if titles and word in titles:
+        if titles and "_" in word and word in titles:
             return f"“{titles[word]}”"
         return word.replace("_", " ").replace(".", " ") if word in PARAMETERS else word
 

@@ -213,7 +213,8 @@
   /* Before the traces see it: on this page arrows step by samples, also in the chart and on the slider. */
   document.addEventListener("keydown", (e) => {
     if (!page() || !table || e.ctrlKey || e.metaKey || e.altKey) return;
-    if (e.target.closest("select, textarea, input:not([type=range])")) return;
+    const field = e.target.closest("select, textarea, input:not([type=range])");
+    if (field && !(field.name === "pace" && e.key === " ")) return;
     const keys = document.getElementById("single-keys");
     const off = keys && !keys.checked;
     if (off && !e.key.startsWith("Arrow") && !(e.key === " " && e.target.id === "debrief-play")) return;

@@ -126,7 +126,7 @@ def player() -> Markup:
         '<button type="button" class="square" data-sample="1" aria-label="Next sample">›</button>'
         '<fieldset class="choice"><legend>Pace</legend>{}</fieldset></div>'
         '<p class="soft">Dots are samples, hatching is the time between two. Space plays, arrows move by one sample, '
-        "digits go to a step.</p>"
+        "1 to 9 go to a step.</p>"
     ).format(speeds)
 
 

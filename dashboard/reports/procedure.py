@@ -13,12 +13,12 @@ EXPECTED: dict[str, tuple[tuple[str, str], ...]] = {
     "settled": (("bounce_airborne_s", "No bounce of {} or more"),),
     "nose_gear": (("heading_excursion_deg", "Heading held within {}"),),
     "spoilers_extended": (("spoiler_delay_s", "Within {} of settling"),),
-    "brakes_on": (("brake_delay_s", "Within {}"),),
-    "reverse_selected": (("reverse_select_delay_s", "Within {}"),),
+    "brakes_on": (("brake_delay_s", "Within {} of touchdown"),),
+    "reverse_selected": (("reverse_select_delay_s", "Within {} of touchdown"),),
     "unlocked": (("deploy_transit_s", "Then deployed within {}"),),
     "deployed": (
         ("reverse_wait_s", "Within {} of selection"),
-        ("one_side_deployed_s", "both within {}"),
+        ("one_side_deployed_s", "a pair within {} of each other"),
     ),
     "speed_60kt": (
         ("mean_deceleration_g", "At {} mean or more"),

@@ -18,8 +18,9 @@ from dashboard.desk import Desk
 from dashboard.pages import debrief, landing
 from dashboard.standing_marks import percentile
 from dashboard.standings import one_each, shares_below, standing
-from dashboard.steps import step_rows
+from dashboard.steps import At, StepRow, step_rows
 from dashboard.store import Store
+from fdm import schemas
 from fdm.archive import Trace
 from fdm.people.acts import Judged
 from fdm.people.errors import StoreError
@@ -233,6 +234,42 @@ def fleet(values: list[float]) -> pl.DataFrame:
 def measured(value: float, lower: float, upper: float) -> pl.DataFrame:
     row = {"measure": "spoiler_delay_s", "engine": None, "value": value, "lower": lower, "upper": upper, "reason": None}
     return pl.DataFrame([row], schema_overrides={"reason": pl.String})
+
+
+def one_step(step: str, at_s: float | None, events: list[dict[str, Any]] | None = None) -> StepRow:
+    times = () if at_s is None else (At(None, at_s, at_s - 0.5, at_s + 0.5, 100.0, None, None),)
+    return StepRow(step, 1, times, tuple(events or ()))
+
+
+def outcome(rule: str, said: str) -> pl.DataFrame:
+    return pl.DataFrame([{"landing_id": "x", "rule": rule, "outcome": said, "reason": None}], schema=schemas.OUTCOMES)
+
+
+def test_within_limits_is_not_said_of_what_never_happened():
+    within = outcome("late_spoilers", "within")
+    assert text_of(expected.said(one_step("spoilers_extended", 1.0), RULES, within)) == "Within limits"
+    assert expected.said(one_step("spoilers_extended", None), RULES, within) == ""
+
+
+def test_a_finding_that_was_not_released_is_not_told_and_not_denied():
+    said = expected.said(one_step("spoilers_extended", 6.0), RULES, outcome("late_spoilers", "event"))
+    assert text_of(said) == "Not part of this debrief"
+
+
+def test_a_finding_that_was_at_another_time_than_its_step_says_when():
+    event = {
+        "rule": "late_spoilers", "title": "Ground spoilers late", "severity": "high", "certain": True, "value": 6.0,
+        "lower": 5.5, "upper": 6.5, "unit": "s", "at_s": 8.0, "ground_speed_kt": 103.0,
+    }  # fmt: skip
+    none = outcome("late_spoilers", "event")
+    assert "at 8.0 s, 103 kt" in text_of(expected.said(one_step("spoilers_extended", 30.0, [event]), RULES, none))
+    assert "at 8.0 s" not in text_of(expected.said(one_step("spoilers_extended", 7.8, [event]), RULES, none))
+
+
+def test_half_a_fleet_of_one_value_is_not_a_range():
+    values = fleet([0.0] * 160 + [0.02] * 160 + [5.0] * 80)  # both read 0.0 s
+    found = standing(RULES["late_spoilers"], "Tern 200", measured(4.0, 3.9, 4.1), values)
+    assert percentile(found).endswith("of 400 landings; most are 0.0 s.")
 
 
 def test_the_percentile_and_its_bounds_are_those_of_scipy():

@@ -150,6 +150,13 @@ def test_no_name_of_a_program_reaches_the_reader():
     assert said == "not recorded: spoilers armed; see “Ground spoilers late” and n1 2"
 
 
+def test_an_ordinary_word_is_not_taken_for_the_rule_that_is_called_so():
+    said = words.plain(
+        "A small bounce is held; see spoilers_partial.", {"bounce": "Bounce", "spoilers_partial": "Partly"}
+    )
+    assert said == "A small bounce is held; see “Partly”."
+
+
 @pytest.mark.parametrize(
     ("seconds", "said"),
     [(4.0, "4.0 s after touchdown"), (-2.0, "2.0 s before touchdown"), (0.01, "at touchdown"), (None, "")],
