@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -12,6 +13,8 @@ from markupsafe import Markup
 from dashboard import marks, names, words
 from dashboard.rule_card import RuleCard
 from dashboard.steps import StepRow
+
+MOST_TITLES = 3
 
 # The measure whose rule words what is expected at a step; the rules of events found there are added.
 MAIN = {
@@ -56,6 +59,28 @@ def said(row: StepRow, rules: Mapping[str, RuleCard], outcomes: pl.DataFrame) ->
         why = words.sentence(words.plain(found[0]["reason"] or "reason not known"))
         return Markup('{} Not assessed <span class="line soft">{}</span>').format(marks.HATCH, why)
     return Markup("")
+
+
+def silent(outcomes: pl.DataFrame, rules: Mapping[str, RuleCard]) -> list[Markup]:
+    """Why rules could not be assessed on a landing, and which, a paragraph for each reason, the commonest first.
+
+    outcomes    schemas.OUTCOMES of the landing
+    """
+    by_reason: dict[str, list[str]] = defaultdict(list)
+    for row in outcomes.filter(pl.col("outcome") == "not_assessed").iter_rows(named=True):
+        if row["rule"] in rules:
+            by_reason[row["reason"] or "reason not known"].append(rules[row["rule"]].title)
+    return [
+        Markup('<p>{} {} <span class="soft">{}</span></p>').format(
+            marks.HATCH, words.sentence(words.plain(reason)), _some(titles)
+        )
+        for reason, titles in sorted(by_reason.items(), key=lambda item: -len(item[1]))
+    ]
+
+
+def _some(titles: Sequence[str]) -> str:
+    more = f"; and {len(titles) - MOST_TITLES} more" if len(titles) > MOST_TITLES else ""
+    return "; ".join(titles[:MOST_TITLES]) + more + "."
 
 
 def events(row: StepRow, rules: Mapping[str, RuleCard]) -> Markup:

@@ -30,7 +30,7 @@ SOURCES = (
 
 
 def block(landing: Mapping[str, Any], measures: pl.DataFrame) -> Markup:
-    """The margin as a table with its sources; one sentence when none of it is known."""
+    """The margin as a table, which SOURCES goes with; one sentence when none of it is known."""
     found = {row["measure"]: row for row in measures.iter_rows(named=True) if row["measure"] in LABELS}
     known = [name for name in LABELS if name in found and found[name]["value"] is not None]
     if not any(name.startswith("runway_left") or name == "landing_distance_factor" for name in known):
@@ -41,7 +41,7 @@ def block(landing: Mapping[str, Any], measures: pl.DataFrame) -> Markup:
             words.sentence("The runway that was left is not known" + (f": {words.plain(why)}" if why else ""))
         )
     rows = marks.joined(_row(found[name], landing) for name in known)
-    return Markup('<table class="stopping">{}</table><p class="soft small">{}</p>').format(rows, SOURCES)
+    return Markup('<table class="stopping">{}</table>').format(rows)
 
 
 def _row(row: Mapping[str, Any], landing: Mapping[str, Any]) -> Markup:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,8 +18,9 @@ from scipy.stats import percentileofscore
 from dashboard.panels import Panel, ranging
 from dashboard.reports import printing, room, standing, strips
 from dashboard.reports.procedure import EXPECTED
-from dashboard.reports.subject import find, pseudonyms, subject
+from dashboard.reports.subject import Subject, find, pseudonyms, subject
 from dashboard.rulecards import load_rule_cards
+from fdm import schemas
 from fdm.archive import Archive
 from fdm.cli import run
 from fdm.errors import ArchiveError, FdmError
@@ -122,6 +124,51 @@ def test_landings_of_every_kind_have_a_sheet(archive: Path) -> None:
         text = sheet(subject(store, landing, names))
         assert "None" not in re.sub(r"<style>.*?</style>", "", text, flags=re.S)
         assert "nan" not in re.sub(r"<[^>]+>", " ", text).split()
+
+
+def crowded(of: Subject) -> Subject:
+    """A landing about which there is as much to say as can be: heading drawn, costs, faults, rules not assessed."""
+    heading = of.events[0] | {
+        "rule": "heading_excursion",
+        "measure": "heading_excursion_deg",
+        "unit": "deg",
+        "title": "Heading",
+    }
+    faults = [f"no samples of {n} parameters from 20.0 to 23.1 s after touchdown" for n in (3, 14, 34)]
+    outcomes = of.outcomes.with_columns(
+        outcome=pl.lit("not_assessed"), reason=pl.format("{} has a gap in the rollout", "rule")
+    )
+    cost = dict.fromkeys(schemas.COSTS) | {
+        "reason": "contaminated data: ground speed is missing for seconds",
+        "notes": [],
+    }
+    told = {each["event_id"]: cost | {"rule": each["rule"]} for each in of.events}
+    quality = of.landing | {"quality": faults}
+    return replace(of, events=[*of.events, heading], landing=quality, outcomes=outcomes, costs=of.costs | told)
+
+
+@pytest.mark.browser
+def test_where_there_is_most_to_say_nothing_is_cut_off_and_there_is_room_to_write(
+    browser: BrowserContext, archive: Path
+) -> None:
+    from dashboard.reports.sheet import sheet
+
+    store, names = Archive(archive), pseudonyms(archive)
+    events = store.events()["landing_id"].unique(maintain_order=True).to_list()
+    with_epr = [landing for landing in events if any(name.startswith("epr") for name in store.traces(landing))]
+    assert with_epr
+    page = browser.new_page()
+    for landing in [*with_epr[:2], *[landing for landing in events if landing not in with_epr][:2]]:
+        page.set_content(sheet(crowded(subject(store, landing, names))))
+        body = page.locator(".body").nth(1)
+        assert body.evaluate("e => e.scrollHeight - e.clientHeight") <= 1, landing
+        foot = body.evaluate("e => e.getBoundingClientRect().bottom")
+        room_to_write = page.locator(".notes").bounding_box()
+        assert room_to_write
+        assert room_to_write["height"] >= 90, landing  # three lines of 8 mm
+        assert room_to_write["y"] + room_to_write["height"] <= foot + 1, landing
+        assert "wet friction" in body.inner_text()
+    page.close()
 
 
 @pytest.mark.browser

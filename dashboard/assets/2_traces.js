@@ -89,7 +89,7 @@
         const i = trace.base.findIndex((from, k) => u >= from && u <= from + trace.x[k]);
         if (i >= 0) said.push(trace.meta.words[i]);
       } else {
-        said.push(number(nearest(trace, u), trace.meta.unit));
+        said.push(number(at(trace, u), trace.meta.unit));
         unitWords = trace.meta.unit;
       }
     }
@@ -97,15 +97,17 @@
     return said.join(", ") + (unitWords ? " " + unitWords : "");
   }
 
-  function nearest(trace, u) {
-    let low = 0, high = trace.x.length - 1;
+  /* The value of the line as it is drawn: straight between two samples, nothing across a hole or beyond its ends. */
+  function at(trace, u) {
+    let low = 0, high = trace.x.length;
     while (low < high) {
       const mid = (low + high) >> 1;
-      if (trace.x[mid] < u) low = mid + 1; else high = mid;
+      if (trace.x[mid] <= u) low = mid + 1; else high = mid;
     }
-    const before = Math.max(low - 1, 0);
-    const i = u - trace.x[before] < trace.x[low] - u ? before : low;
-    return trace.y[i] === undefined ? null : trace.y[i];
+    const i = low - 1, from = trace.y[i], to = trace.y[low];
+    if (from === undefined || from === null || trace.x[i] === u) return from === undefined ? null : from;
+    if (to === undefined || to === null) return null;
+    return from + (to - from) * (u - trace.x[i]) / (trace.x[low] - trace.x[i]);
   }
 
   const DIGITS = { g: 2, "": 2, deg: 1 };

@@ -75,8 +75,23 @@ def steps(store: Store, case: Case, rows: Sequence[StepRow]) -> Markup:
         '<th><span class="spoken">Number</span></th><th>Step, procedure</th><th>Done (bounds)</th>'
         "<th>Finding</th></tr></thead><tbody>{}</tbody></table>"
         '<p class="soft small">Procedures and limits: {}. The operator’s manual decides.</p>'
-        '<h2 class="later"><b>Likely origin</b></h2>{}'
-    ).format(body, expected.books(case.events) or "the rule book", _origins(case))
+        '<h2 class="later"><b>Likely origin</b></h2>{}{}{}'
+    ).format(
+        body,
+        expected.books(case.events) or "the rule book",
+        _origins(case),
+        _silent(expected.silent(outcomes, rules), case.landing["judged"]),
+        landing.recording(case.landing),
+    )
+
+
+def _silent(told: Sequence[Markup], judged: int) -> Markup:
+    """Which rules could not be assessed, and why; nothing when all were."""
+    if not told:
+        return Markup("")
+    return Markup(
+        '<h2 class="later"><b>Not assessed</b> <span class="soft">of {}</span></h2><div class="silent">{}</div>'
+    ).format(words.count(judged, "rule"), marks.joined(told))
 
 
 def _procedure(row: StepRow, rules: Mapping[str, RuleCard], fleet: str | None) -> Markup:
@@ -174,25 +189,28 @@ def cost(store: Store, case: Case) -> Markup:
 def notes(store: Store, case: Case, problem: str = "", failed: Mapping[str, Any] | None = None) -> Markup:
     """What was noted, by whom; a note to add; and whether the debrief is done. On paper: lines to write on."""
     lines = marks.joined(Markup('<p class="ruled"></p>') for _ in range(RULED))
-    paper = Markup('<div class="paper-notes"><h2><b>Notes</b></h2>{}</div>').format(lines)
+    on_paper = '<div class="paper-notes"><h2><b>Notes</b></h2>{}{}</div>'
     try:
         acts = debriefing.notes(store, case)
     except PeopleError as error:
-        return _problem(f"Notes cannot be read or saved now. {error}") + paper
+        return _problem(f"Notes cannot be read or saved now. {error}") + Markup(on_paper).format("", lines)
     told = marks.joined(_noted(act) for act in acts) or Markup('<p class="soft">No note yet.</p>')
+    without_names = marks.joined(Markup('<p class="noted">{}</p>').format(act.note) for act in acts if act.note)
+    paper = Markup(on_paper).format(without_names, lines)
     if case.done:
         state = Markup(
             '<p role="status"><b>Debriefed</b> <span class="soft">{}, {}</span></p>'
-            '<p><button type="button" data-debrief="open">Open again</button></p>'
+            '<p><button type="button" id="debrief-state" data-debrief="open">Open again</button></p>'
         ).format(case.done_by, in_words(case.done_utc) if case.done_utc else "")
     else:
-        state = Markup('<p><button type="button" data-debrief="done">Debriefed</button></p>')
+        state = Markup('<p><button type="button" id="debrief-state" data-debrief="done">Debriefed</button></p>')
     return (
         Markup(
             '<section class="debrief-notes no-print" aria-label="Notes"><h2 class="later"><b>Notes</b> '
             '<span class="soft">read by the safety officer; name nobody</span></h2>{}{}'
             '<form class="noting" autocomplete="off"><textarea name="note" rows="3" maxlength="{}" aria-label="Note">{}'
-            '</textarea><p><button type="button" data-debrief="note">Save note</button></p></form>{}</section>'
+            '</textarea><p><button type="button" id="debrief-save" data-debrief="note">Save note</button></p></form>'
+            "{}</section>"
         ).format(_problem(problem) if problem else "", told, NOTE, (failed or {}).get("note", ""), state)
         + paper
     )

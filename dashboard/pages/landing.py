@@ -290,7 +290,9 @@ def _said(rule: str, title: Markup, value: Markup, column: Markup, *notes: str) 
 
 def margin(landing: Mapping[str, Any], measures: pl.DataFrame) -> Markup:
     """The runway that was left, and what would have become of it."""
-    return Markup('<h2 class="later"><b>Stopping margin</b></h2>{}').format(stopping.block(landing, measures))
+    return Markup('<h2 class="later"><b>Stopping margin</b></h2>{}<p class="soft small">{}</p>').format(
+        stopping.block(landing, measures), stopping.SOURCES
+    )
 
 
 def recording(landing: Mapping[str, Any]) -> Markup:

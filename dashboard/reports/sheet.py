@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 import re
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from markupsafe import Markup
 
+from dashboard import expected as expected_words
 from dashboard import figures, marks, names, runway, steptable, stopping, words
 from dashboard.chart_marks import Finding, Step
 from dashboard.panels import panels
@@ -33,20 +33,20 @@ from dashboard.reports.room import (
 from dashboard.reports.subject import Subject
 from dashboard.rollouts import end_s
 from dashboard.steps import StepRow, step_rows
+from dashboard.store import SIGNS
 from dashboard.timeaxis import TimeAxis
 
 PANELS = ("ground_speed", "deceleration", "spoilers", "reverser", "power", "brakes")
-MOST_FINDINGS, MOST_EVIDENCE, MOST_COSTS, MOST_ALSO, MOST_NOTES, MOST_FAULTS = 4, 3, 4, 3, 6, 3
-COLUMN_PX, NOTE_PX = 322, 30.5
+MOST_FINDINGS, MOST_EVIDENCE, MOST_COSTS, FEWEST_NOTES, MOST_FAULTS = 4, 3, 3, 3, 2
+COLUMN_PX, NOTE_PX = 322, 30.5  # a line to write on is 8 mm
 BEFORE_S, SHORTEST_S, LONGEST_S = 3.0, 12.0, 90.0
-SHORT_NAME = 8  # signs of a landing's name that stand in the head; the whole of it is in the foot
 
 
 def sheet(of: Subject) -> str:
     """The sheet as one HTML file."""
     rows = step_rows(of.instants, of.events, _reasons(of), of.landing["bounces"])
     left = Markup("<b>Rollout Watch</b> sheet of one landing")
-    right = f"Landing {of.name[:SHORT_NAME]}"
+    right = f"Landing {of.name if of.named else of.name[:SIGNS]}"  # as the page calls it; the whole is in the foot
     hidden = "" if of.named else "Crew, aircraft, airfield and date hidden. "
     foot = f"Landing {of.name}. {hidden}Limits: {of.rule_book}."
     bodies = [_first(of, rows), _second(of, rows)]
@@ -214,27 +214,30 @@ def _second(of: Subject, rows: Sequence[StepRow]) -> Markup:
         )
         above += [heading("Where it stands", among), columns]
         used += HEADING_PX + half * standing.ROW_PX
-    return marks.joined([*above, _two_columns(of, BODY_PX - used - LINE_PX)])
+    sources = Markup('<p class="small sources">{}</p>').format(stopping.SOURCES)
+    used += text_px(stopping.SOURCES, WIDTH_PX, SMALL) + LINE_PX
+    return marks.joined([*above, _two_columns(of, BODY_PX - used), sources])
 
 
 def _two_columns(of: Subject, room_px: float) -> Markup:
-    """Stopping margin on the left; costs, what was not assessed and room to write on the right, as far as there is."""
+    """Stopping margin on the left; costs, faults and what was not assessed on the right, and room to write below."""
     right, right_px = _costs(of)
     noticed, noticed_px = _noticed(of)
-    right, right_px = right + noticed, right_px + noticed_px
-    missing = _not_assessed(of)
-    kept = fitting(missing, room_px - right_px - 2 * HEADING_PX - NOTE_PX, COLUMN_PX)
-    if missing:
+    room_px -= HEADING_PX + FEWEST_NOTES * NOTE_PX
+    if right_px + noticed_px <= room_px:
+        right, right_px = right + noticed, right_px + noticed_px
+    missing = expected_words.silent(of.outcomes, of.rules)
+    kept = fitting(missing, room_px - right_px - HEADING_PX, COLUMN_PX)
+    if missing and right_px + HEADING_PX <= room_px:
         silent = sum(outcome == "not_assessed" for outcome in of.outcomes["outcome"])
-        among = f"{silent} of {words.count(of.landing['judged'], 'rule')}" + ("" if kept else "; which, on the screen")
-        right += heading("Not assessed", among) + marks.joined(kept)
-        right_px += HEADING_PX + sum(text_px(block, COLUMN_PX) + 6 for block in kept)
-    lines = int((room_px - right_px - HEADING_PX) / NOTE_PX)
-    return Markup('<div class="two"><div>{}{}</div><div>{}{}</div></div>').format(
+        more = "" if len(kept) == len(missing) else "; more on the screen" if kept else "; which, on the screen"
+        right += heading("Not assessed", f"{silent} of {words.count(of.landing['judged'], 'rule')}{more}")
+        right += marks.joined(kept)
+    return Markup('<div class="two rest"><div>{}{}</div><div>{}{}<div class="notes"></div></div></div>').format(
         heading("Stopping margin"),
         stopping.block(of.landing, of.measures),
         right,
-        _notes(min(lines, MOST_NOTES)),
+        heading("Notes from the debrief"),
     )
 
 
@@ -246,6 +249,8 @@ def traces(of: Subject, rows: Sequence[StepRow]) -> Markup:
         if one and one.key not in found:
             found[one.key] = one
     chosen = panels(of.traces, [*PANELS, *found])
+    if any(panel.label == "N1" for panel in chosen):
+        chosen = [panel for panel in chosen if panel.label != "EPR"]  # it tells the same power again
     if not chosen:
         return Markup('<p class="soft">Nothing was recorded that could be drawn.</p>')
     axis = TimeAxis(-BEFORE_S, min(max(end_s(of.landing, rows), SHORTEST_S), LONGEST_S))
@@ -264,20 +269,6 @@ def _costs(of: Subject) -> tuple[Markup, float]:
     return heading("What it cost", note) + costbars.drawing(told), HEADING_PX + height
 
 
-def _not_assessed(of: Subject) -> list[Markup]:
-    """Why rules could not be assessed, the commonest reason first."""
-    by_reason: dict[str, list[str]] = defaultdict(list)
-    for row in of.outcomes.iter_rows(named=True):
-        if row["outcome"] == "not_assessed" and row["rule"] in of.rules:
-            by_reason[row["reason"] or "reason not known"].append(of.rules[row["rule"]].title)
-    return [
-        Markup('<p>{} {} <span class="soft">{}</span></p>').format(
-            marks.HATCH, words.sentence(words.plain(reason)), _titles(titles)
-        )
-        for reason, titles in sorted(by_reason.items(), key=lambda item: -len(item[1]))
-    ]
-
-
 def _noticed(of: Subject) -> tuple[Markup, float]:
     """What was noticed about the recording, and the height of it; nothing where nothing was."""
     faults = [words.sentence(words.plain(fault)) for fault in of.landing["quality"] or []]
@@ -286,18 +277,6 @@ def _noticed(of: Subject) -> tuple[Markup, float]:
     kept = [Markup("<p>{}</p>").format(fault) for fault in faults[:MOST_FAULTS]]
     more = f"{len(faults) - MOST_FAULTS} more on the screen" if len(faults) > MOST_FAULTS else ""
     return heading("Recording", more) + marks.joined(kept), HEADING_PX + sum(text_px(k, COLUMN_PX) + 6 for k in kept)
-
-
-def _titles(titles: Sequence[str]) -> str:
-    shown = "; ".join(titles[:MOST_ALSO])
-    return shown + (f"; and {len(titles) - MOST_ALSO} more" if len(titles) > MOST_ALSO else "") + "."
-
-
-def _notes(lines: int) -> Markup:
-    """Ruled lines to write on, where there is room for any."""
-    if lines < 1:
-        return Markup("")
-    return heading("Notes from the debrief") + Markup('<div class="notes">{}</div>').format(Markup("<i></i>") * lines)
 
 
 def _measure(of: Subject, name: str) -> dict[str, Any] | None:

@@ -76,5 +76,8 @@ svg text.on-solid { fill: white; }
 .stopping td { padding-right: 4pt; } .stopping td:first-child { width: 38mm; }
 .multiples { display: grid; grid-template-columns: repeat(4, 1fr); row-gap: 2mm; }
 .bars td { border-bottom: 0; padding-top: 1pt; padding-bottom: 1pt; }
-.write td { height: 13mm; } .notes i { display: block; height: 8mm; border-bottom: 1px solid var(--rule2); }
+.write td { height: 13mm; } .body:has(.rest) { display: flex; flex-direction: column; }
+.rest { flex: 1; align-items: stretch; } .rest > div { display: flex; flex-direction: column; }
+.notes { flex: 1; background: repeating-linear-gradient(transparent 0 calc(8mm - 1px), var(--rule2) 0 8mm); }
+.sources { margin: 2mm 0 0; }
 """

@@ -110,12 +110,12 @@ def test_the_captains_whole_story(browser, guarded):
 
         page.get_by_label("Note", exact=True).fill("Talked about arming the spoilers.")
         page.locator("[data-debrief=note]").click()
-        expect(page.locator(".noted")).to_contain_text("Talked about arming the spoilers.")
+        expect(page.locator(".debrief-notes .noted")).to_contain_text("Talked about arming the spoilers.")
         page.locator("[data-debrief=done]").click()
         expect(page.locator("#debrief-notes").get_by_role("status")).to_contain_text("Debriefed")
         page.emulate_media(media="print")
         expect(page.locator(".paper-notes")).to_be_visible()
-        for hidden in ("#debrief-schematic", ".player", ".noted", "[data-debrief]", ".beside-choice"):
+        for hidden in ("#debrief-schematic", ".player", ".debrief-notes .noted", "[data-debrief]", ".beside-choice"):
             for found in page.locator(hidden).all():
                 expect(found).to_be_hidden()
         expect(page.locator("#page")).not_to_contain_text("captain-1", use_inner_text=True)
@@ -130,7 +130,7 @@ def test_the_captains_whole_story(browser, guarded):
         page = watched.open("/debrief")
         page.locator(".debriefs tr", has_text=name).locator("a").click()
         expect(page.locator("#page h1")).to_have_text(name)
-        expect(page.locator(".noted").first).to_contain_text("Talked about arming the spoilers.")
+        expect(page.locator(".debrief-notes .noted").first).to_contain_text("Talked about arming the spoilers.")
         expect(page.locator("#debrief-notes").get_by_role("status")).to_contain_text("captain-1")
 
 
@@ -234,6 +234,46 @@ def test_where_motion_is_not_wanted_time_goes_in_whole_seconds(browser, desk_sto
         expect(page.locator("#debrief-now")).to_have_text(re.compile(r"^[1-9]\d*\.0 s"))
         page.locator("#debrief-play").click()
         assert now_s(page) % 1 == 0
+
+
+def test_the_traces_read_what_the_player_reads(browser, desk_store):
+    """Between two samples of speed, a second apart, both read the straight line: 15.2 s is no sample of any."""
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, desk_store.released_here[0])
+        to(page, 15.2)
+        speed = re.search(r"([\d,]+) kt", page.locator("#debrief-now").inner_text()).group(0)
+        readouts = page.locator(".traces-frame .readouts span").all_inner_texts()
+        assert speed in readouts
+
+
+def test_a_note_that_is_being_written_outlives_another_page(browser, desk_store):
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, desk_store.released_here[0])
+        page.get_by_role("textbox", name="Note").fill("Idle reverse was held to the exit")
+        page.get_by_role("link", name="All debriefs").click()
+        expect(page.locator(".tally")).to_be_visible()
+        page.go_back()
+        expect(page.get_by_role("textbox", name="Note")).to_have_value("Idle reverse was held to the exit")
+        page.get_by_role("button", name="Save note").click()
+        expect(page.locator(".debrief-notes .noted")).to_contain_text("Idle reverse was held to the exit")
+        expect(page.get_by_role("textbox", name="Note")).to_have_value("")
+        expect(page.get_by_role("button", name="Save note")).to_be_focused()
+        expect(page.locator(".paper-notes")).to_contain_text("Idle reverse was held to the exit")
+        page.get_by_role("link", name="All debriefs").click()
+        expect(page.locator(".tally")).to_be_visible()
+        page.go_back()
+        expect(page.locator(".debrief-notes .noted")).to_be_visible()
+        expect(page.get_by_role("textbox", name="Note")).to_have_value("")
+
+
+def test_space_plays_also_from_the_pace(browser, desk_store):
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, desk_store.released_here[0])
+        page.locator('.player input[value="5"]').check()
+        page.keyboard.press("Space")
+        expect(page.locator("#debrief-play")).to_contain_text("Pause")
+        page.keyboard.press("Space")
+        expect(page.locator("#debrief-play")).to_contain_text("Play")
 
 
 def test_an_empty_note_is_refused_in_words(browser, desk_store):
