@@ -42,6 +42,14 @@ def book_change(store: Store) -> BookChange | None:
         return None
 
 
+def airfields_with(store: Store, runway_length_m: float | None) -> int:
+    """How many airfields of the archive have a runway that reads as long, in whole metres; 0 when that is not known."""
+    if runway_length_m is None:
+        return 0
+    length = pl.col("runway_length_m").round(0)
+    return store.held().landings.filter(length == round(runway_length_m))["arrival"].n_unique()
+
+
 def alike(store: Store, landing_id: str, told: tuple[str, ...]) -> int:
     """How many landings are the same as one in these columns, itself among them."""
     landings = store.held().landings

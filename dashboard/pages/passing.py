@@ -214,7 +214,11 @@ def _such(n: int) -> str:
 def shown_to_captains(store: Store, event: Mapping[str, Any]) -> tuple[bool, str]:
     """Whether few landings share what a captain will see of this one, and what that is."""
     n = officers.alike(store, event["landing_id"], AS_FLOWN)
-    shown = "Captains see the landing as flown, its fleet and runway length; no aircraft, flight, airfield or date."
+    alone = officers.airfields_with(store, event["runway_length_m"]) == 1
+    shown = "Captains see the landing as flown; no aircraft, flight, airfield or date."
+    where = " Only one airfield has a runway of this length: the airfield can be worked out." if alone else ""
     if n < LEAST:
-        return True, f"{shown} Only {n} such {'landing is' if n == 1 else 'landings are'} here: the crew may be known."
-    return False, f"{shown} {n:,} landings are such."
+        share = "landing shares" if n == 1 else "landings share"
+        return True, f"{shown} Only {n} {share} fleet, runway length and condition: the crew may be known.{where}"
+    share = f"{n:,} landings share fleet, runway length and condition"
+    return alone, f"{shown} {share}; who flew it knows it by its weight, wind and speeds.{where}"

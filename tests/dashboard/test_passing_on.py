@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+import polars as pl
 import pytest
 from conftest import text_of
 from invented_archive import RULES
 
 from dashboard import officers, queue
 from dashboard.desk import Desk
-from dashboard.pages import decision, lines, passing
+from dashboard.pages import decision, lines
 from dashboard.query import Query, parse
 from dashboard.store import Store
 from fdm.people.roles import OFFICER, Actor
@@ -118,14 +119,35 @@ def test_releasing_warns_when_few_landings_look_alike(archive, kept, event, monk
         for row in archive.landings().iter_rows(named=True)
     )
     assert alike >= 5
-    assert passing.shown_to_captains(kept, event) == (
-        False,
-        "Captains see the landing as flown, its fleet and runway length; no aircraft, flight, airfield or date. "
-        f"{alike} landings are such.",
-    )
-    assert f"{alike} landings are such" in bar(kept, event)
+    told = bar(kept, event)
+    assert "no aircraft, flight, airfield or date" in told
+    assert f"{alike} landings share fleet, runway length and condition" in told
+    assert "who flew it knows it by its weight, wind and speeds" in told  # those are shown too, and are one landing's
     monkeypatch.setattr(officers, "alike", lambda *_: 3)
-    assert "Only 3 such landings are here: the crew may be known." in bar(kept, event)
+    assert "Only 3 landings share fleet, runway length and condition: the crew may be known." in bar(kept, event)
+
+
+def test_releasing_says_when_the_runway_tells_the_airfield(archive, kept, event, monkeypatch):
+    decide(kept, event)
+    lengths = archive.landings().group_by("runway_length_m").agg(pl.col("arrival").n_unique())
+    places = dict(lengths.iter_rows())[event["runway_length_m"]]
+    warning = "Only one airfield has a runway of this length: the airfield can be worked out."
+    assert (warning in bar(kept, event)) == (places == 1)
+    monkeypatch.setattr(officers, "airfields_with", lambda *_: 1)
+    assert warning in bar(kept, event)
+    monkeypatch.setattr(officers, "airfields_with", lambda *_: 2)
+    assert warning not in bar(kept, event)
+
+
+def test_airfields_with_a_runway_are_counted(archive, kept):
+    one = archive.landings().row(0, named=True)
+    same = {
+        row["arrival"]
+        for row in archive.landings().iter_rows(named=True)
+        if row["runway_length_m"] == one["runway_length_m"]
+    }
+    assert officers.airfields_with(kept, one["runway_length_m"]) == len(same)
+    assert officers.airfields_with(kept, None) == 0
 
 
 def test_what_is_set_aside_leaves_the_list_until_its_day(kept, event, clock, held):
