@@ -20,7 +20,7 @@ from dashboard.ribbons import Stretch
 from dashboard.timeaxis import TimeAxis
 from fdm.archive import Trace
 
-LEFT_PX, RIGHT_PX, BOTTOM_PX = 118, 84, 30
+LEFT_PX, RIGHT_PX, BOTTOM_PX = 126, 84, 30
 DOTS_FROM_STEP_S = 0.1
 DRAWN_PX, NARROW_PX = 450, 210  # charts, and charts beside a list, are seldom narrower
 LINE_DASHES = ("solid", "dash", "dot", "dashdot")

@@ -47,11 +47,14 @@ class Standing:
 
 
 def standings(store: Store, key: str, events: Sequence[Mapping[str, Any]]) -> list[Standing]:
-    """Of each event's rule and of the four card rules; yes-or-no rules have no place to stand."""
+    """Of each event's rule and, where it ended on the runway, of the four card rules; yes-or-no rules have no place to
+    stand.
+    """
     landing, rules = store.landing(key), store.held().rules
     if landing is None:
         return []
-    chosen = dict.fromkeys([*(event["rule"] for event in events), *CARD_RULES])
+    always = () if landing["kind"] == "go_around" else CARD_RULES
+    chosen = dict.fromkeys([*(event["rule"] for event in events), *always])
     cards = [rules[name] for name in chosen if name in rules and not rules[name].yes_or_no]
     measures = store.measures_of(key)
     return [

@@ -17,7 +17,7 @@ from dashboard.access import acting, viewer
 from dashboard.desk import Desk
 from dashboard.pages import debrief, landing
 from dashboard.standing_marks import percentile
-from dashboard.standings import one_each, shares_below, standing
+from dashboard.standings import CARD_RULES, one_each, shares_below, standing, standings
 from dashboard.steps import At, StepRow, step_rows
 from dashboard.store import Store
 from fdm import schemas
@@ -301,6 +301,17 @@ def test_nineteen_landings_are_too_few_and_twenty_are_not():
     enough = standing(RULES["late_spoilers"], "Tern 200", measured(2.3, 1.9, 2.9), fleet([1.0] * 20))
     assert (few.few, few.below) == (True, None)
     assert (enough.few, enough.below) == (False, (1.0, 1.0, 1.0))
+
+
+def test_a_landing_that_flew_again_is_not_measured_by_a_rollout_it_had_not(desk_store, monkeypatch):
+    key, _ = two_events(desk_store)
+    events = desk_store.events_of(key).rows(named=True)
+    stopped = {found.card.name for found in standings(desk_store, key, events)}
+    assert set(CARD_RULES) & set(RULES) <= stopped
+    flew = desk_store.landing(key) | {"kind": "go_around"}
+    monkeypatch.setattr(desk_store, "landing", lambda _key: flew)
+    asked = {event["rule"] for event in events if not RULES[event["rule"]].yes_or_no}
+    assert {found.card.name for found in standings(desk_store, key, events)} == asked
 
 
 def test_a_landing_counts_once_by_its_engine_nearest_the_limits():
