@@ -39,13 +39,17 @@ class At:
 
 @dataclass(frozen=True)
 class StepRow:
-    """One step: `number` is None for a milestone; `times` holds one entry, or one per engine, the last of them last."""
+    """One step: `number` is None for a milestone; `times` holds one entry, or one per engine, the last of them last.
+
+    unseen    engines that did an earlier step and are not seen to do this one
+    """
 
     step: str
     number: int | None
     times: tuple[At, ...]
     events: tuple[Mapping[str, Any], ...]
     missing: str = ""
+    unseen: tuple[int, ...] = ()
 
     @property
     def title(self) -> str:
@@ -73,14 +77,17 @@ def step_rows(
     reasons     measure -> why it is missing, to say why a step was not found
     bounces     contacts lost; without one, settled contact is touchdown and not told twice
     """
-    rows, off_s = [], exit_s(instants)
+    rows, off_s, engines = [], exit_s(instants), set[int]()
     for step in names.STEPS:
         if step == "settled" and not bounces:
             continue
         times = tuple(_off_runway(at) if at.at_s > off_s else at for at in _times(instants, step))
         found = tuple(event for event in events if _step_of(event, bounces) == step)
         if times or found or step in EXPECTED:
-            rows.append(StepRow(step, None, times, found, "" if times else _why(step, reasons)))
+            here = {at.engine for at in times if at.engine}
+            unseen = tuple(sorted(engines - here)) if here else ()
+            rows.append(StepRow(step, None, times, found, "" if times else _why(step, reasons), unseen))
+            engines |= here
     return _numbered(rows)
 
 

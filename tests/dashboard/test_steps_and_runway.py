@@ -45,6 +45,16 @@ def test_engines_of_one_step_stand_together_and_the_last_one_counts():
     assert (deployed.last.engine, deployed.last.at_s) == (2, 5.8)
 
 
+def test_one_engine_is_alone_only_where_the_other_did_nothing():
+    both = step_rows(
+        instants(at("deployed", 4.0, engine=1), at("deployed", 4.1, engine=2), at("stowed", 30.0, engine=1)), [], {}, 0
+    )
+    alone = step_rows(instants(at("deployed", 4.0, engine=2), at("stowed", 30.0, engine=2)), [], {}, 0)
+    told = [str(fact({}, next(row for row in rows if row.step == "stowed"))) for rows in (both, alone)]
+    assert "engine 1; engine 2 not seen" in told[0]
+    assert "engine 2 alone" in told[1]
+
+
 def test_what_was_expected_and_not_found_says_why():
     rows = step_rows(instants(at("touchdown", 0.0)), [], {"spoiler_delay_s": "not recorded: spoiler_handle"}, 0)
     missing = {row.step: row.missing for row in rows if not row.times}
