@@ -17,6 +17,7 @@ from fdm.rolling import Rolling
 from fdm.signal import Signal, middle
 
 LEVER_IN_REVERSE = 0.05  # fraction of reverse travel from which a lever counts as in reverse
+LEVER_FORWARD_DEG = 10.0  # a thrust lever so far above where it idles stands forward (common practice, no source)
 UNASKED_S = 1.0  # a reverser that leaves stowed so long before its lever was raised, for certain, was not asked
 UNASKED = "reverser {} left stowed before its lever is seen to rise"
 SPOILER_MOVING = 0.10  # fraction of travel from which spoilers count as moving
@@ -221,6 +222,25 @@ class Rollout(Rolling):
         for column in range(1, len(self.layout.reversers)):
             found = the_sooner(found, self.reverse_selected.engine(column))
         return found
+
+    def lever_forward(self, engine: int) -> Instants:
+        """The thrust lever of an engine going forward of idle, the first time after reverse was selected on any.
+
+        Idle is the lowest that it stood until then: one lever for both ways goes below it in reverse.
+        """
+        return self._lever_forward(engine, self.first_selected.latest, None, final=False)
+
+    def _lever_forward(self, engine: int, after_s: np.ndarray, until_s: np.ndarray | None, final: bool) -> Instants:
+        name = f"thrust_lever.{engine}"
+        if not self.has(name):
+            return self.absent_instants(self.not_recorded(name))
+        lever, selected = self.signal(name), self.first_selected
+        before = lever.valid & ~lever.inside(lever.index_past(selected.latest))
+        lowest = np.fmin.reduce(lever.values, axis=1, where=before, initial=np.inf)
+        level = np.where(np.isfinite(lowest), lowest + LEVER_FORWARD_DEG, np.nan)
+        missing = self.reason("the thrust lever stayed at idle after reverse was selected")
+        moved = crossing(lever, level, after_s, until_s, rising=True, missing=missing, final=final)
+        return moved.only_after(selected)
 
     @cached_property
     def reverse_cancelled(self) -> Instants:
