@@ -34,9 +34,8 @@ def go_around_after_reverse(batch: Rollout) -> Bounded:
     """
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
-    left, selected = batch.touchdown.left_ground, batch.reverse_selected
-    flew = ((selected.earliest < left.latest[:, None]) & selected.happened).any(axis=1) & batch.went_around
-    value = batch.exactly((flew | _power_set_again(batch)).astype(float))
+    selected = batch.reverse_selected
+    value = batch.exactly((batch.flown_after_reverse | _power_set_again(batch)).astype(float))
     open_ = ~(selected.happened | batch.did_not(selected))
     first_open = selected.why[np.arange(batch.n), np.argmax(open_, axis=1)]
     return value.where((value.value > 0) | ~batch.went_around | ~open_.any(axis=1), first_open)
