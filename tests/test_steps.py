@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fdm.wide import instants_long, instants_wide, steps_of
-from tests.flown import RECORDERS, draw
+from tests.flown import RECORDERS, Recorder, draw
 from tests.handmade import Made, landing, made, measured
 from tests.making import Truth, between, line, switch
 
@@ -208,3 +208,44 @@ def test_flown_again_without_reverse_is_no_go_around_after_it() -> None:
     given = made({**AROUND, **down}, end_s=30.0)
     assert given.result.landings["kind"][0] == "go_around"
     assert not {"thrust_forward", "airborne_again"} & {name for name, _ in _steps(given)}
+
+
+# a measure and the step that it is taken at ---------------------------------------------------------------------------
+
+LATE_STAMPS = Recorder({"normal_acceleration": 8}, default_hz=2.0, lag_s=0.45)
+AT_STEPS = [
+    ("runway_left_60_m", "speed_60kt", "runway_left_m"),
+    ("runway_left_taxi_m", "taxi_speed", "runway_left_m"),
+    ("rollout_60_m", "speed_60kt", "distance_m"),
+    ("reverse_idle_speed_kt", "reverse_idle", "speed_kt"),
+    ("stowed_speed_kt", "stowed", "speed_kt"),
+    ("touchdown_ground_speed_kt", "touchdown", "speed_kt"),
+]
+
+
+@pytest.mark.parametrize(("measure", "step", "column"), AT_STEPS)
+def test_a_measure_and_its_step_tell_one_number(measure: str, step: str, column: str) -> None:
+    """Samples are older than their stamps by up to 0.45 s: at 60 kt that is 14 m."""
+    rng = np.random.default_rng(11)
+    given = measured([LATE_STAMPS.record(draw(rng, bounce=0.0), rng, str(i)) for i in range(8)], end_s=100.0)
+    told, value = getattr(given.result, column)[step], given.measured.values[measure].value
+    both = ~np.isnan(value) & ~np.isnan(given.result.instants[step].best)
+    assert both.any()
+    np.testing.assert_allclose(told[both], value[both], atol=1e-6)
+
+
+def test_late_stamps_move_no_landing_along_its_runway() -> None:
+    """Positions and speeds are stamped late alike; at 140 kt half of 0.45 s is 16 m."""
+    rng = np.random.default_rng(12)
+    flown = [draw(rng, bounce=0.0) for _ in range(12)]
+    given = measured([LATE_STAMPS.record(one, rng, str(i)) for i, one in enumerate(flown)], end_s=100.0)
+    left, truth = (
+        given.measured.values["runway_left_60_m"],
+        np.array([one.measures["runway_left_60_m", 0] for one in flown]),
+    )
+    known = ~np.isnan(left.value) & ~np.isnan(truth)
+    assert known.sum() > 6
+    assert ((left.lower <= truth) & (truth <= left.upper))[known].all()
+    assert abs(np.mean(left.value[known] - truth[known])) < 5.0
+    first_m = given.result.landings["touchdown_distance_m"].to_numpy()
+    assert abs(np.mean(first_m - [one.threshold_m for one in flown])) < 5.0
