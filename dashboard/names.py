@@ -34,6 +34,8 @@ STEPS = {
     "taxi_speed": "Taxi speed",
     "spoilers_retracted": "Spoilers down",
     "runway_exit": "Leaves the runway",
+    "thrust_forward": "Thrust levers forward",
+    "airborne_again": "Airborne again",
 }
 
 # Steps that the rules of a measure speak about, for the findings beside each step.

@@ -47,7 +47,7 @@ class Bounded:
     lower: np.ndarray
     upper: np.ndarray
     why: np.ndarray  # int16 codes
-    at: np.ndarray | None = None  # when to look, seconds relative to the landing's anchor
+    at: np.ndarray | None = None  # when to look (schemas.EVENTS, at_s), seconds relative to the landing's anchor
 
     def map(self, change: Callable[[np.ndarray], np.ndarray], why: np.ndarray | None = None) -> Bounded:
         """The same change made to value and bounds; new reasons when given."""
@@ -58,6 +58,11 @@ class Bounded:
             self.why if why is None else why,
             self.at,
         )
+
+    @property
+    def at_s(self) -> np.ndarray:
+        """`at`, NaN where it is not given."""
+        return self.value * np.nan if self.at is None else self.at
 
     @property
     def bounded(self) -> np.ndarray:
@@ -210,19 +215,18 @@ def stack_values(columns: list[Bounded], n: int) -> Bounded:
     if not columns:
         none = np.empty((n, 0))
         return Bounded(none, none, none, none.astype(np.int16), none)
-    fields = [(c.value, c.lower, c.upper, c.why, c.value * np.nan if c.at is None else c.at) for c in columns]
+    fields = [(c.value, c.lower, c.upper, c.why, c.at_s) for c in columns]
     return Bounded(*(np.stack(parts, axis=1) for parts in zip(*fields, strict=True)))
 
 
 def choose(condition: np.ndarray, a: Bounded, b: Bounded) -> Bounded:
     """`a` where the condition holds, else `b`."""
-    at_a, at_b = (x.value * np.nan if x.at is None else x.at for x in (a, b))
     return Bounded(
         np.where(condition, a.value, b.value),
         np.where(condition, a.lower, b.lower),
         np.where(condition, a.upper, b.upper),
         np.where(condition, a.why, b.why),
-        np.where(condition, at_a, at_b),
+        np.where(condition, a.at_s, b.at_s),
     )
 
 
@@ -243,7 +247,7 @@ def largest(values: Sequence[Bounded], aside: Collection[int] = ()) -> Bounded:
     known, certain = bounded.any(axis=0), np.isfinite(best) & ~open_.any(axis=0)
     first_open = np.take_along_axis(why, np.argmax(np.where(counts.any(axis=0), open_, True), axis=0)[None], axis=0)[0]
     column = np.argmax(np.where(np.isnan(value), np.where(bounded, lower, -np.inf), value), axis=0)
-    at = np.stack([x.value * np.nan if x.at is None else x.at for x in values])
+    at = np.stack([x.at_s for x in values])
     return Bounded(
         np.where(certain, best, np.nan),
         np.where(known, least, np.nan),

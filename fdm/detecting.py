@@ -230,10 +230,11 @@ def _judged(
     if anew.rules:
         judged = judge(anew, believed.measured, values.landings)
         outcomes = [*outcomes, judged.outcomes]
-        events = [*events, _explained(storage, job, judged.events, believed.measured, values)]
+        events = [*events, judged.events]
     ids, rules = values.landings["landing_id"], list(book.rules)
     all_outcomes = _in_order(pl.concat(outcomes), ids, rules) if kept else outcomes[0]
     all_events = _in_order(pl.concat(events), ids, rules) if kept else events[0]
+    all_events = _explained(storage, job, all_events, believed.measured, values)
     all_events = all_events.with_columns(rule_book=pl.lit(book.label))
     storage.remove(folder)  # what a run that was killed left in it
     write_parquet(storage, f"{folder}/outcomes.parquet", all_outcomes)

@@ -6,8 +6,12 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from fdm.rolling import POSITION_DOUBT_M
+from fdm.units import M_PER_FT
+
 _c = pl.col
 _LEVER = pl.col("lever_recorded") == 1
+_NO_LEVERS = pl.when(_c("thrust_lever").is_null()).then(pl.lit("Levers")).otherwise(pl.lit("Reverse levers"))
 _RAISED = _LEVER & pl.col("selected").is_not_null()
 
 
@@ -30,6 +34,20 @@ def _say(text: str, *columns: str, digits: int = 1, scale: float = 1.0) -> pl.Ex
     return pl.format(text, *rounded)
 
 
+def _metres(name: str) -> pl.Expr:
+    """Whole metres, thousands apart: 1,340."""
+    metres = _c(name).round().cast(pl.Int64)
+    apart = pl.format("{},{}", metres // 1000, (metres % 1000).cast(pl.String).str.zfill(3))
+    return pl.when(metres >= 1000).then(apart).otherwise(metres.cast(pl.String))
+
+
+# The touchdown zone is the first 3,000 ft from the threshold (FAA, Pilot/Controller Glossary).
+TOUCHDOWN_ZONE_M = 3000 * M_PER_FT
+LATE_DEVICES = {
+    "late_spoilers": "The ground spoilers were late on this landing.",
+    "late_reverse": "Reverse was selected late on this landing.",
+    "late_braking": "The brakes came on late on this landing.",
+}
 ASYMMETRY = ("asymmetric_deployment",)
 NOT_OUT = ("asymmetric_deployment", "reverser_not_deployed")
 REVERSER = (*NOT_OUT, "slow_transit", "reverser_unstowed_in_air")
@@ -156,7 +174,7 @@ def _crew() -> tuple[Line, ...]:
         Line(
             ("late_reverse",),
             ~_LEVER,
-            _say("Levers are not recorded: the time is that of the reverser unlocking."),
+            pl.format("{} are not recorded: the time is that of the reverser unlocking.", _NO_LEVERS),
             None,
         ),
         Line(
@@ -189,7 +207,7 @@ def _crew() -> tuple[Line, ...]:
         Line(
             (*ASYMMETRY, *POWER),
             ~_LEVER,
-            _say("Levers are not recorded, so what the crew did cannot be told."),
+            pl.format("{} are not recorded, so what the crew did cannot be told.", _NO_LEVERS),
             None,
         ),
         Line(
@@ -264,12 +282,7 @@ def _spoiler_arming() -> tuple[Line, ...]:
             "recording",
             1.0,
         ),
-        Line(
-            SPOILERS,
-            _c("not_armed").is_null(),
-            _say("Whether the spoilers were armed is not recorded."),
-            None,
-        ),
+        Line(SPOILERS, _c("not_armed").is_null(), _say("Whether the spoilers were armed is not recorded."), None),
         Line(
             ("spoilers_not_armed",),
             pl.lit(True),
@@ -277,6 +290,31 @@ def _spoiler_arming() -> tuple[Line, ...]:
             "crew",
             2.0,
         ),
+    )
+
+
+_LATE = pl.col("rule") == "late_spoilers"
+_SHORT = pl.col("spoilers_moving").is_not_null() & pl.col("spoilers_extended").is_null()  # up, and never extended
+
+
+def _driven_up(when: str) -> pl.Expr:
+    """Spoilers that moved with the first selection of reverse."""
+    text = f"They began to move {{}} s {when} on engine {{}}, as when the reverse levers drive them up."
+    return pl.format(text, _c("reverse_to_spoilers").abs().round(1), _c("first"))
+
+
+def _runway() -> tuple[Line, ...]:
+    """Little runway left: a touchdown far along it, and devices that were late; wind and approach are not known."""
+    short = ("short_runway_left",)
+    return (
+        Line(
+            short,
+            _c("touchdown_m") > TOUCHDOWN_ZONE_M + POSITION_DOUBT_M,
+            pl.format("Touchdown was {} m past the threshold, beyond the touchdown zone.", _metres("touchdown_m")),
+            "crew",
+            1.0,
+        ),
+        *(Line(short, _c(rule), _say(says), None) for rule, says in LATE_DEVICES.items()),
     )
 
 
@@ -296,12 +334,11 @@ def _spoiler_travel() -> tuple[Line, ...]:
             None,
         ),
         Line(
-            ("late_spoilers",),
-            _c("reverse_to_spoilers").is_between(-0.5, 1.5),
-            _say(
-                "They began to move {} s after reverse was selected, as when the reverse levers drive them up.",
-                "reverse_to_spoilers",
-            ),
+            SPOILERS,
+            _c("reverse_to_spoilers").is_between(-0.5, 1.5) & (_LATE | _SHORT),
+            pl.when(_c("reverse_to_spoilers") < 0)
+            .then(_driven_up("before reverse is seen selected"))
+            .otherwise(_driven_up("after reverse was selected")),
             "crew",
             0.5,
         ),
@@ -317,12 +354,12 @@ def _spoiler_travel() -> tuple[Line, ...]:
             2.0,
         ),
         Line(
-            ("spoilers_partial",),
-            (_c("handle_max") > 0.9) & (_c("value") < 0.85),
+            SPOILERS,
+            (_c("handle_max") > 0.9) & (_c("spoiler_max") < 0.85) & (_SHORT | ~_LATE),
             _say(
                 "The handle reached {} % of its travel, the panels only {} %.",
                 "handle_max",
-                "value",
+                "spoiler_max",
                 digits=0,
                 scale=100,
             ),
@@ -330,8 +367,8 @@ def _spoiler_travel() -> tuple[Line, ...]:
             2.0,
         ),
         Line(
-            ("spoilers_partial",),
-            (_c("handle_max") <= 0.9) & _c("spoilers_moving").is_not_null(),
+            SPOILERS,
+            (_c("handle_max") <= 0.9) & _c("spoilers_moving").is_not_null() & (_SHORT | ~_LATE),
             _say("The handle itself only reached {} % of its travel.", "handle_max", digits=0, scale=100),
             "crew",
             1.0,
@@ -348,4 +385,12 @@ def _spoiler_travel() -> tuple[Line, ...]:
 
 def lines() -> tuple[Line, ...]:
     """Every line of evidence."""
-    return (*_asymmetry(), *_reverser(), *_crew(), *_power_and_brakes(), *_spoiler_arming(), *_spoiler_travel())
+    return (
+        *_asymmetry(),
+        *_reverser(),
+        *_crew(),
+        *_power_and_brakes(),
+        *_spoiler_arming(),
+        *_spoiler_travel(),
+        *_runway(),
+    )

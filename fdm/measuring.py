@@ -54,10 +54,7 @@ def measure_block(block: Block, settings: Settings, reasons: Reasons) -> Result:
         landings = _with_faults(_landings(batch), _sentences(batch, screen))
         values = {name: _judgeable(batch, m.function(batch)) for name, m in CATALOGUE.items()}
         contact = batch.contact.best
-        at_s = {
-            name: _after(contact, value.value * np.nan if value.at is None else value.at)
-            for name, value in values.items()
-        }
+        at_s = {name: _after(contact, value.at_s) for name, value in values.items()}
         steps = batch.table
         moments = {name: when.best for name, when in steps.items()}
         measured = Measured(

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from fdm.bounded import Measured
-from fdm.evidence import lines
+from fdm.evidence import LATE_DEVICES, lines
 
 ORIGINS = ("crew", "aircraft", "recording")
 LIKELY = 2.0  # weight from which an origin is called likely rather than possible
@@ -23,7 +23,7 @@ LIKELY = 2.0  # weight from which an origin is called likely rather than possibl
 def explain(events: pl.DataFrame, measured: Measured, instants: Mapping[str, np.ndarray]) -> pl.DataFrame:
     """Events with `origin`, `origin_confidence` and `evidence` filled in.
 
-    events    frame of schemas.EVENTS, of landings that `measured` holds
+    events    frame of schemas.EVENTS, of landings that `measured` holds; all of a landing's, for one explains another
     instants  step -> seconds after touchdown, (n,) or (n, e)
     """
     if not events.height:
@@ -92,6 +92,7 @@ def _context(events: pl.DataFrame, measured: Measured, instants: Mapping[str, np
         "spoilers_moving": step("spoilers_moving", column),
         "spoilers_extended": step("spoilers_extended", column),
         "spoiler_max": value("spoiler_extension_max", column),
+        "touchdown_m": events["touchdown_distance_m"].to_numpy(),
         "reverse_to_spoilers": value("reverse_to_spoilers_s", column),
         "unproven": value("spoiler_sensor_unproven", column),
         "handle_max": value("spoiler_handle_max", column),
@@ -102,8 +103,23 @@ def _context(events: pl.DataFrame, measured: Measured, instants: Mapping[str, np
     return pl.DataFrame([events["rule"], *series]).with_columns(
         pl.Series("engine", engines[column]),
         pl.Series("other", engines[mirror]),
+        pl.Series("first", engines[_first(instants.get("reverse_selected"), rows)]),
+        *(_of_same_landing(events, rule) for rule in LATE_DEVICES),
         select_split=pl.col("select_split").abs(),
     )
+
+
+def _first(times_s: np.ndarray | None, rows: np.ndarray) -> np.ndarray:
+    """Column of the engine that took a step first; 0 where none did."""
+    if times_s is None or times_s.ndim != 2 or not times_s.shape[1]:
+        return np.zeros(len(rows), np.int64)
+    return np.argmin(np.where(np.isnan(times_s), np.inf, times_s), axis=1)[rows]
+
+
+def _of_same_landing(events: pl.DataFrame, rule: str) -> pl.Series:
+    """Whether each event's landing has an event of a rule too."""
+    having = events.filter(pl.col("rule") == rule)["landing_id"].to_list()
+    return events["landing_id"].is_in(having).alias(rule)
 
 
 def _rows(events: pl.DataFrame, measured: Measured) -> np.ndarray:
@@ -147,4 +163,5 @@ def _pick(matrix: np.ndarray | None, rows: np.ndarray, column: np.ndarray) -> np
 def _row_max(matrix: np.ndarray | None, rows: np.ndarray) -> np.ndarray:
     if matrix is None or matrix.size == 0:
         return np.full(len(rows), np.nan)
-    return np.where(np.isnan(matrix), -np.inf, matrix).max(axis=1)[rows]
+    highest = np.where(np.isnan(matrix), -np.inf, matrix).max(axis=1)[rows]
+    return np.where(np.isneginf(highest), np.nan, highest)

@@ -119,8 +119,7 @@ class Rolling(Batch):
             return self.absent(self.not_recorded("ground_speed"))
         contact = self.contact
         signal = self.signal("ground_speed")
-        late_s = signal.lag_s
-        best = self._rolled_m(contact.best + late_s / 2, when.best + late_s / 2)
+        late_s, best = signal.lag_s, self.distance_then(when.best)
         drift = signal.tolerance * MPS_PER_KT * np.abs(when.latest - contact.earliest)
         lower = self._rolled_m(contact.latest + late_s, when.earliest + late_s) - drift
         upper = self._rolled_m(contact.earliest, when.latest) + drift
@@ -132,13 +131,21 @@ class Rolling(Batch):
         """Ground speed at moments (n,) or (n, e), kt; NaN where it is not known."""
         if not self.has("ground_speed"):
             return np.full(time_s.shape, np.nan)
-        return interpolate(self.signal("ground_speed"), time_s)
+        return interpolate(self.signal("ground_speed"), self._stamped_s(time_s))
+
+    def _stamped_s(self, time_s: np.ndarray) -> np.ndarray:
+        """What the recorder stamps, at best, on the ground speed of moments (n,) or (n, e), up to its last sample."""
+        signal = self.signal("ground_speed")
+        late_s, last_s = signal.lag_s / 2, signal.time(signal.last_column)
+        if time_s.ndim == 2:
+            late_s, last_s = late_s[:, None], last_s[:, None]
+        return np.minimum(time_s + late_s, np.fmax(time_s, last_s))
 
     def distance_then(self, time_s: np.ndarray) -> np.ndarray:
         """Metres from first contact at moments (n,) or (n, e); NaN where they are not known."""
         if not self.has("ground_speed"):
             return np.full(time_s.shape, np.nan)
-        return self._rolled_m(self.contact.best, time_s)
+        return self._rolled_m(self._stamped_s(self.contact.best), self._stamped_s(time_s))
 
     @cached_property
     def to_taxi_speed(self) -> Instants:
@@ -168,7 +175,8 @@ class Rolling(Batch):
         along_m = north_m * np.cos(np.radians(towards)) + east_m * np.sin(np.radians(towards))
         time_s = signal.start_s[:, None] + signal.columns * signal.step_s
         inside = (time_s > self.contact.best[:, None]) & (time_s < until[:, None])
-        return middle(np.where(inside, along_m - self._rolled_m(self.contact.best, time_s), np.nan))
+        taken_s = time_s - signal.lag_s[:, None] / 2
+        return middle(np.where(inside, along_m - self.distance_then(taken_s), np.nan))
 
     def _longitude_like(self, latitude: Signal, c0: int, c1: int) -> np.ndarray:
         """Longitude at the sample times of columns c0 to c1 of latitude, (n, m)."""

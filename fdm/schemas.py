@@ -93,7 +93,9 @@ EVENTS: dict[str, pl.DataType | type[pl.DataType]] = {
     "upper": pl.Float64,
     "unit": pl.String,
     "limit": pl.Float64,  # the highest limit passed by the value
-    "at_s": pl.Float64,  # when, seconds after touchdown
+    # Seconds after touchdown: where it began, of what lasted (the first time, where it came and went); when it came, of
+    # what was waited for; when it was so, of a speed or distance; where its window begins, of a mean or highest value.
+    "at_s": pl.Float64,
     "ground_speed_kt": pl.Float64,
     "origin": pl.String,  # crew, aircraft, recording, undetermined
     "evidence": pl.List(pl.String),

@@ -6,18 +6,20 @@ Times are relative to the landing's anchor; `measuring` turns them into seconds 
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, reduce
 
 import numpy as np
 
-from fdm.bounded import Instants, pick, the_sooner
+from fdm.bounded import Instants, pick, the_later, the_sooner
 from fdm.primitives import crossing
 from fdm.reversing import REVERSE_AT_ONCE_S, Reverser, find_reverser
 from fdm.rolling import Rolling
 from fdm.signal import Signal, middle
 
 LEVER_IN_REVERSE = 0.05  # fraction of reverse travel from which a lever counts as in reverse
+LEVER_FORWARD_DEG = 10.0  # a thrust lever so far above where it idles stands forward (common practice, no source)
 UNASKED_S = 1.0  # a reverser that leaves stowed so long before its lever was raised, for certain, was not asked
+NOT_FLOWN = "the aeroplane was not flown again after reverse"
 UNASKED = "reverser {} left stowed before its lever is seen to rise"
 SPOILER_MOVING = 0.10  # fraction of travel from which spoilers count as moving
 BRAKING_PSI = 150.0  # brake pressure that counts as braking (common practice, no source)
@@ -222,6 +224,32 @@ class Rollout(Rolling):
             found = the_sooner(found, self.reverse_selected.engine(column))
         return found
 
+    def lever_forward(self, engine: int) -> Instants:
+        """The thrust lever of an engine going forward of idle, the first time after reverse was selected on any.
+
+        Idle is the lowest that it stood until then: one lever for both ways goes below it in reverse.
+        """
+        if engine not in self._levers_forward:
+            after_s = self.first_selected.latest
+            self._levers_forward[engine] = self._lever_forward(engine, after_s, None, final=False)
+        return self._levers_forward[engine]
+
+    @cached_property
+    def _levers_forward(self) -> dict[int, Instants]:
+        return {}
+
+    def _lever_forward(self, engine: int, after_s: np.ndarray, until_s: np.ndarray | None, final: bool) -> Instants:
+        name = f"thrust_lever.{engine}"
+        if not self.has(name):
+            return self.absent_instants(self.not_recorded(name))
+        lever, selected = self.signal(name), self.first_selected
+        before = lever.valid & ~lever.inside(lever.index_past(selected.latest))
+        lowest = np.fmin.reduce(lever.values, axis=1, where=before, initial=np.inf)
+        level = np.where(np.isfinite(lowest), lowest + LEVER_FORWARD_DEG, np.nan)
+        missing = self.reason("the thrust lever stayed at idle after reverse was selected")
+        moved = crossing(lever, level, after_s, until_s, rising=True, missing=missing, final=final)
+        return moved.only_after(selected)
+
     @cached_property
     def reverse_cancelled(self) -> Instants:
         """E: lever back out of reverse for good; the reverser stowed where levers are not recorded."""
@@ -235,6 +263,49 @@ class Rollout(Rolling):
         start = self.contact.earliest - REVERSE_AT_ONCE_S
         back = crossing(self.signal(name), LEVER_IN_REVERSE, start, rising=False, final=True, missing=missing)
         return back.only_after(self._selected(engine))
+
+    # flown again after reverse -------------------------------------------------------------------------------------
+
+    @cached_property
+    def flown_after_reverse(self) -> np.ndarray:
+        """(n,) true where the aeroplane flew again after reverse had been selected."""
+        selected, left = self.reverse_selected, self.touchdown.left_ground
+        before = (selected.earliest < left.latest[:, None]) & selected.happened
+        return np.asarray(before.any(axis=1) & self.went_around)
+
+    @cached_property
+    def airborne_again(self) -> Instants:
+        """The main gear leaves the ground for good, after reverse had been selected."""
+        return self.touchdown.left_ground.where(self.flown_after_reverse, self.reason(NOT_FLOWN))
+
+    @cached_property
+    def thrust_forward(self) -> Instants:
+        """The last thrust lever goes forward for flying again after reverse.
+
+        Where levers are not recorded, no later than N1 rose, and not before reverse could be put away.
+        """
+        flown = self.flown_after_reverse
+        if not flown.any():
+            return self.absent_instants(self.reason(NOT_FLOWN))
+        engines = [e for e in range(1, self.layout.engines + 1) if self.has(f"thrust_lever.{e}")]
+        begin_s, end_s = self.first_selected.earliest, self.touchdown.left_ground.latest
+        moved = [self._lever_forward(engine, begin_s, end_s, final=True) for engine in engines]
+        return _the_last(moved or self._power_forward(end_s)).where(flown, self.reason(NOT_FLOWN))
+
+    def _power_forward(self, end_s: np.ndarray) -> list[Instants]:
+        """N1 of each engine rising from idle for good after reverse was put away."""
+        away = _the_last([self.reverse_cancelled.engine(column) for column in range(len(self.layout.reversers))])
+        levers = all(self.has(f"reverse_lever.{engine}") for engine in self.layout.reversers)
+        sooner_s = away.earliest if levers else self.first_selected.earliest
+        missing = self.reason("thrust levers are not recorded, and N1 does not show when they went forward")
+        found = []
+        for engine, idle in self.idle.items():
+            power = self.power(engine)
+            assert power is not None, "idle is known of engines with recorded power alone"
+            limit = idle + self.settings.idle_margin_pct
+            rose = crossing(power, limit, away.earliest, end_s, rising=True, missing=missing, final=True)
+            found.append(replace(rose, earliest=np.fmin(rose.earliest, sooner_s)).only_after(away))
+        return found or [self.absent_instants(missing)]
 
     @cached_property
     def reverse_idle(self) -> Instants:
@@ -282,7 +353,14 @@ class Rollout(Rolling):
             "reverse_idle": self.reverse_idle,
             "stow_start": self.stow_start,
             "stowed": self.stowed,
+            "thrust_forward": self.thrust_forward,
+            "airborne_again": self.airborne_again,
         }
+
+
+def _the_last(times: list[Instants]) -> Instants:
+    """The last of some instants."""
+    return reduce(the_later, times)
 
 
 def _lowest(values: np.ndarray) -> np.ndarray:

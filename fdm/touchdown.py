@@ -381,7 +381,8 @@ def _airborne(
     unseen_s = np.where(regained.happened & ~missed, 0, np.fmax(unseen_s, gear.signal.step_s))
     value = np.maximum(seen.value, hops.felt_s)
     upper = np.maximum(seen.upper + unseen_s, np.where(hops.count > 0, hops.felt_s + 2 * UNFELT_S, 0))
-    return Bounded(value, seen.lower, upper, seen.why, contact.best)
+    felt_s = np.where(hops.count > 0, hops.from_s, contact.best)
+    return Bounded(value, seen.lower, upper, seen.why, np.where(seen.value > 0, seen.at_s, felt_s))
 
 
 def _surely_rolling(batch: Batch, gear: Signal, rows: np.ndarray) -> np.ndarray:

@@ -167,25 +167,28 @@ def time_above(
 
     For certain: stretches between neighbouring samples that are both clearly above, within the certain window. At
     most: those with either one possibly above, within the possible window. With a gap inside there are bounds only.
-    `missing` is the reason where the window or the threshold is not known.
+    `missing` is the reason where the window or the threshold is not known. `at` is when it first was above, or the
+    window's start where it never was.
     """
     begin, stop = signal.index_from(start.earliest) - 1, signal.index_past(end.latest + signal.lag_s) + 1
     c0, c1 = _columns(begin, stop, signal.values.shape[1])
     why = np.where(start.why != FINE, start.why, end.why)
     there = start.happened & end.happened & ~np.isnan(np.broadcast_to(threshold, why.shape))
     value, lower, upper = np.zeros((3, len(begin)))
+    began_s = start.best.copy()
     some = np.flatnonzero(there & _perhaps_above(signal, threshold, begin, stop, c0, c1))
     if len(some):
         level = np.broadcast_to(threshold, why.shape)[some]
         parts = _above(signal.rows(some), level, start.rows(some), end.rows(some), c0, c1)
-        value[some], lower[some], upper[some] = parts
+        value[some], lower[some], upper[some] = parts[:3]
+        began_s[some] = np.where(np.isfinite(parts[3]), parts[3], began_s[some])
     upper = upper + _outside(signal, start.earliest, end.latest)
     gap_s = signal.longest_gap_s(start.earliest, end.latest)
     holed = gap_s > signal.wide_s + 1e-3
     if holed.any():
         why = np.where(holed & (why == FINE), signal.gap_codes(gap_s * holed, MAYBE_IN_GAP), why)
     value = np.where(why == FINE, np.clip(value, lower, upper), np.nan)
-    result = Bounded(value, lower, upper, why.astype(np.int16), start.best)
+    result = Bounded(value, lower, upper, why.astype(np.int16), began_s)
     absent = _absent(signal, start.happened & end.happened, why, missing)
     return result.where(there & signal.recorded, absent)
 
@@ -204,8 +207,8 @@ def _perhaps_above(
 
 def _above(
     signal: Signal, threshold: np.ndarray, start: Instants, end: Instants, c0: int, c1: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Best, least and most time above, from the stretches between columns c0 to c1."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Best, least and most time above, and when it began, from the stretches between columns c0 to c1."""
     a, b = _sampled_neighbours(signal, c0, c1)
     level = threshold.astype(np.float32)[:, None]
     top = np.maximum(a, b) - level
@@ -217,6 +220,10 @@ def _above(
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.clip(np.where(high > low, high / (high - low), high > 0), 0, 1)
     value = np.where(np.isnan(high), 0, share * _overlap(left - lag_s / 2, width, start.best[row], end.best[row]))
+    rises_s = np.where(a[row, k] < b[row, k], (1 - share) * width, 0)
+    above_s = np.clip(left - lag_s / 2 + rises_s, start.best[row], end.best[row])
+    began_s = np.full(len(top), np.inf)
+    np.minimum.at(began_s, row[value > 0], above_s[value > 0])
     least = np.where(sure[row, k], _overlap(left, width, start.latest[row], end.earliest[row]), 0)
     most = _overlap(left, width, start.earliest[row], end.latest[row])
     if lag_s.any():  # the last sample of a run may be older than its stamp; so may the first one behind it
@@ -227,7 +234,7 @@ def _above(
         most += np.where(begins[row, k], _overlap(left - lag_s, lag_s, start.earliest[row], end.latest[row]), 0)
     each = (np.bincount(row, weights=x, minlength=len(top)) for x in (value, least, most))
     best, shortest, longest = each
-    return best, np.maximum(shortest, 0), longest
+    return best, np.maximum(shortest, 0), longest, began_s
 
 
 def _within(signal: Signal, c0: int, c1: int) -> np.ndarray:

@@ -268,3 +268,17 @@ def test_results_of_an_empty_archive_are_empty(tmp_path: Path) -> None:
     assert all(frame.height == 0 for frame in tables(tmp_path / "archive").values())
     with pytest.raises(ValueError, match="no table named"):
         table(tmp_path / "archive", "everything")
+
+
+def test_evidence_that_rests_on_another_rules_event_is_told_anew_with_it(own: Path, tmp_path: Path) -> None:
+    """Little runway left is explained by late brakes, where they are an event."""
+    rules = rule_book(tmp_path, "short_runway_left.toml", "low = 600", "low = 60000")
+    detect(own, rules=rules)
+    braking = rules / "late_braking.toml"
+    text = braking.read_text(encoding="utf-8")
+    assert "low = 8.0" in text
+    braking.write_text(text.replace("low = 8.0", "low = 1.0", 1), encoding="utf-8")
+    detect(own, rules=rules)
+    short = table(own, "events").filter(pl.col("rule") == "short_runway_left")
+    assert short["evidence"].list.contains("The brakes came on late on this landing.").any()
+    assert_same(tables(own), from_scratch(own, tmp_path, rules))

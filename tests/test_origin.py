@@ -179,3 +179,105 @@ def test_every_line_names_shipped_rules_and_a_known_origin(line):
     assert set(line.rules) <= set(load_rule_book().rules)
     assert line.towards is None or line.towards in ORIGINS
     assert line.weight > 0
+
+
+# one story of a landing ---------------------------------------------------------------------------------------------
+
+
+def landing_of(measures, steps, *rules, touchdown_m=None):
+    """Events of one landing, explained together: rule -> (origin, confidence, evidence)."""
+    frames = [event(rule, value, engine) for rule, value, engine in rules]
+    events = pl.concat(frames).with_columns(touchdown_distance_m=pl.lit(touchdown_m, pl.Float64))
+    known = {name: values(*v) if isinstance(v, tuple) else one(v) for name, v in measures.items()}
+    steps = {name: np.array([v], float) for name, v in steps.items()}
+    found = explain(events, Measured(np.array(["a"]), (1, 2), known, ("",), {}, {}), steps)
+    columns = ("rule", "origin", "origin_confidence", "evidence")
+    return {rule: (origin, sure, said) for rule, origin, sure, said in found.select(columns).iter_rows()}
+
+
+@pytest.mark.parametrize("handle", [0.60, 0.98, NAN])
+@pytest.mark.parametrize("reverse_to_spoilers_s", [-1.3, 0.4])
+@pytest.mark.parametrize("not_armed", [0.0, 1.0, NAN])
+def test_spoilers_partly_up_and_so_never_extended_have_one_cause(handle, reverse_to_spoilers_s, not_armed):
+    measures = {
+        "spoilers_not_armed": not_armed,
+        "spoiler_extension_max": 0.60,
+        "spoiler_handle_max": handle,
+        "reverse_to_spoilers_s": reverse_to_spoilers_s,
+    }
+    steps = {"spoilers_moving": 0.5, "spoilers_extended": NAN, "reverse_selected": (2.0, 1.8)}
+    found = landing_of(measures, steps, ("late_spoilers", 42.1, None), ("spoilers_partial", 0.60, None))
+    assert found["late_spoilers"][:2] == found["spoilers_partial"][:2]
+    if handle == 0.60:
+        assert all("The handle itself only reached 60 % of its travel." in said for _, _, said in found.values())
+    if handle == 0.98:
+        assert all("The handle reached 98 % of its travel, the panels only 60 %." in x[2] for x in found.values())
+
+
+def test_spoilers_that_came_up_late_are_not_blamed_on_a_handle_that_stopped_short():
+    steps = {"spoilers_moving": 4.0, "spoilers_extended": 5.0}
+    _, _, evidence = explained("late_spoilers", 5.0, steps, spoiler_handle_max=0.8, spoiler_extension_max=0.8)
+    assert not any("handle" in sentence for sentence in evidence)
+
+
+@pytest.mark.parametrize(
+    ("touchdown_m", "found"),
+    [
+        (1340.3, ("crew", "possible", ["Touchdown was 1,340 m past the threshold, beyond the touchdown zone."])),
+        (1004.6, ("crew", "possible", ["Touchdown was 1,005 m past the threshold, beyond the touchdown zone."])),
+        (960.0, ("crew", "possible", ["Touchdown was 960 m past the threshold, beyond the touchdown zone."])),
+        (930.0, ("undetermined", "none", [])),  # positions may be 30 m off
+        (400.0, ("undetermined", "none", [])),
+        (None, ("undetermined", "none", [])),
+    ],
+)
+def test_a_long_touchdown_explains_little_runway_left(touchdown_m, found):
+    """FAA Pilot/Controller Glossary, touchdown zone: the first 3,000 feet of the runway beginning at the threshold."""
+    said = landing_of({}, {"taxi_speed": 30.0}, ("short_runway_left", 338.0, None), touchdown_m=touchdown_m)
+    assert said["short_runway_left"] == found
+
+
+def test_late_devices_of_the_same_landing_explain_little_runway_left_and_blame_nobody():
+    late = [("late_braking", 12.0, None), ("late_reverse", 8.0, 1), ("late_spoilers", 6.0, None)]
+    found = landing_of({}, {"spoilers_moving": 4.0, "taxi_speed": 30.0}, ("short_runway_left", 338.0, None), *late)
+    assert found["short_runway_left"] == (
+        "undetermined",
+        "none",
+        [
+            "The ground spoilers were late on this landing.",
+            "Reverse was selected late on this landing.",
+            "The brakes came on late on this landing.",
+        ],
+    )
+    assert not any("on this landing" in said for rule in late for said in found[rule[0]][2])
+
+
+def test_late_devices_of_another_landing_explain_nothing():
+    short = event("short_runway_left", 338.0)
+    late = event("late_braking", 12.0).with_columns(landing_id=pl.lit("b"))
+    measured = Measured(np.array(["a", "b"]), (1, 2), {}, ("",), {}, {})
+    found = explain(pl.concat([short, late]), measured, {})
+    assert found["evidence"][0].to_list() == []
+
+
+@pytest.mark.parametrize(("thrust", "begins"), [((NAN, NAN), "Levers are"), ((22.0, 3.0), "Reverse levers are")])
+def test_only_the_levers_that_are_missing_are_called_not_recorded(thrust, begins):
+    steps = {"deployed": (4.0, NAN)}
+    known = {"lever_recorded": (0, 0), "thrust_lever_forward_deg": thrust}
+    _, _, evidence = explained("asymmetric_deployment", 26.0, steps, **known)
+    assert evidence == [f"{begins} not recorded, so what the crew did cannot be told."]
+    _, _, evidence = explained("late_reverse", 5.0, steps, engine=1, **known)
+    assert evidence == [f"{begins} not recorded: the time is that of the reverser unlocking."]
+
+
+@pytest.mark.parametrize(
+    ("after_s", "says"),
+    [
+        (0.3, "They began to move 0.3 s after reverse was selected on engine 2, as when"),
+        (-0.3, "They began to move 0.3 s before reverse is seen selected on engine 2, as when"),
+    ],
+)
+def test_it_is_said_which_selection_of_reverse_the_spoilers_followed(after_s, says):
+    steps = {"spoilers_moving": 4.2, "spoilers_extended": 5.0, "reverse_selected": (4.9, 4.2 - after_s)}
+    _, _, evidence = explained("late_spoilers", 5.0, steps, reverse_to_spoilers_s=after_s)
+    assert any(sentence.startswith(says) for sentence in evidence)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from fdm.wide import instants_long, instants_wide, steps_of
-from tests.flown import RECORDERS, draw
-from tests.handmade import landing, made, measured
-from tests.making import between, line, switch
+from tests.flown import RECORDERS, Recorder, draw
+from tests.handmade import Made, landing, made, measured
+from tests.making import Truth, between, line, switch
 
 # Seconds after contact in the landing made by hand.
 TRUE_S = {
@@ -125,3 +125,127 @@ def test_the_landing_says_how_it_ended() -> None:
     assert table["rollout_end_s"][0] == pytest.approx(34.0, abs=0.4)
     assert table["touchdown_ground_speed_kt"][0] == pytest.approx(140.0, abs=0.5)
     assert landing().facts["fleet"] == table["fleet"][0]
+
+
+# flown again after reverse ------------------------------------------------------------------------------------------
+
+# Reversers unlocked at 2.6 s and stowed at 5.2 s; levers pass 10 degrees at 4.9 s; off the ground at 12.5 s.
+LEVERS_S, OFF_S, STOWED_S = 4.6 + 1.4 * 10 / 45, 12.5, 5.2
+AROUND_KT = line((-30, 142), (0, 140), (5, 128), (12, 150), (30, 170))
+AROUND: dict[str, Truth | None] = {
+    "ground_speed": AROUND_KT,
+    "main_gear_ground": between((0, OFF_S)),
+    "radio_height": line((-30, 250), (0, 0), (OFF_S, 0), (30, 400)),
+    "heading": line((0, 90)),
+    "spoiler_handle": line((0.5, 0), (1.5, 1), (3, 1), (4, 0)),
+    **{
+        f"{name}.{engine}": truth
+        for engine in (1, 2)
+        for name, truth in (
+            ("n1", line((-4, 55), (0, 25), (5, 25), (12, 88))),
+            ("reverser_state", switch(0, (2.6, 1), (STOWED_S, 0))),
+            ("reverse_lever", line((1.9, 0), (2.4, 0.25), (4.2, 0.25), (4.4, 0))),
+            ("thrust_lever", line((-3, 18), (-2, 0), (4.6, 0), (6, 45))),
+        )
+    },
+}
+NO_THRUST_LEVERS: dict[str, Truth | None] = {f"thrust_lever.{engine}": None for engine in (1, 2)}
+NO_REVERSE_LEVERS: dict[str, Truth | None] = {f"reverse_lever.{engine}": None for engine in (1, 2)}
+
+
+def _steps(given: Made) -> dict[tuple[str, int | None], dict[str, float]]:
+    wide = instants_wide(given.result)
+    return {(row["step"], row["engine"]): row for row in instants_long(wide, steps_of(wide)).iter_rows(named=True)}
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 2.0, 4.0])
+def test_a_go_around_after_reverse_is_told_to_its_end(rate_hz: float) -> None:
+    given = made(AROUND, rate_hz=rate_hz, end_s=30.0)
+    touchdown_s, steps = float(given.result.landings["touchdown_s"][0]) - 5000.0, _steps(given)
+    truths = {("thrust_forward", None): LEVERS_S, ("airborne_again", None): OFF_S, ("stowed", 2): STOWED_S}
+    for key, true_s in truths.items():
+        row = steps[key]
+        assert row["earliest_s"] - 1e-3 <= true_s - touchdown_s <= row["latest_s"] + 1e-3, (key, row)
+        assert row["latest_s"] - row["earliest_s"] < 2 / rate_hz + 0.1, key
+        assert row["ground_speed_kt"] == pytest.approx(float(AROUND_KT(true_s)), abs=3 / rate_hz + 1), key
+        metres = np.trapezoid(AROUND_KT(np.linspace(0, true_s, 500)), dx=true_s / 499) * 1852 / 3600
+        assert row["distance_m"] == pytest.approx(metres, abs=140 / rate_hz), key
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 4.0])
+@pytest.mark.parametrize("reverse_levers", [{}, NO_REVERSE_LEVERS])
+def test_without_thrust_levers_n1_bounds_when_they_went_forward(
+    rate_hz: float, reverse_levers: dict[str, Truth | None]
+) -> None:
+    """They stood at idle until reverse was put away, and N1 passed idle and 5 points at 5.6 s."""
+    given = made({**AROUND, **NO_THRUST_LEVERS, **reverse_levers}, rate_hz=rate_hz, end_s=30.0)
+    touchdown_s, row = float(given.result.landings["touchdown_s"][0]) - 5000.0, _steps(given)["thrust_forward", None]
+    assert row["earliest_s"] <= LEVERS_S - touchdown_s <= row["latest_s"]
+    assert row["latest_s"] <= 5 + 5 / 9 - touchdown_s + 1.6 / rate_hz
+
+
+def test_without_thrust_levers_and_idle_it_is_not_told_when_they_went_forward() -> None:
+    power = {f"n1.{engine}": line((-4, 55), (0, 48), (5, 46), (12, 88)) for engine in (1, 2)}
+    given = made({**AROUND, **NO_THRUST_LEVERS, **power}, end_s=30.0)
+    assert given("go_around_after_reverse").value == 1
+    assert ("thrust_forward", None) not in _steps(given)
+    assert ("airborne_again", None) in _steps(given)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {f"thrust_lever.{e}": line((-3, 18), (-2, 0), (38, 0), (39, 15), (44, 15), (45, 0)) for e in (1, 2)},  # taxi
+        {"thrust_lever.1": line((-3, 18), (-2, 0), (7, 0), (8, 22), (12, 22), (13, 0))},
+    ],
+)
+def test_levers_forward_on_the_ground_are_no_go_around(changes: dict[str, Truth | None]) -> None:
+    assert not {"thrust_forward", "airborne_again"} & {name for name, _ in _steps(made(changes))}
+
+
+def test_flown_again_without_reverse_is_no_go_around_after_it() -> None:
+    down = {f"reverser_state.{e}": switch(0) for e in (1, 2)} | {f"reverse_lever.{e}": line((0, 0)) for e in (1, 2)}
+    given = made({**AROUND, **down}, end_s=30.0)
+    assert given.result.landings["kind"][0] == "go_around"
+    assert not {"thrust_forward", "airborne_again"} & {name for name, _ in _steps(given)}
+
+
+# a measure and the step that it is taken at ---------------------------------------------------------------------------
+
+LATE_STAMPS = Recorder({"normal_acceleration": 8}, default_hz=2.0, lag_s=0.45)
+AT_STEPS = [
+    ("runway_left_60_m", "speed_60kt", "runway_left_m"),
+    ("runway_left_taxi_m", "taxi_speed", "runway_left_m"),
+    ("rollout_60_m", "speed_60kt", "distance_m"),
+    ("reverse_idle_speed_kt", "reverse_idle", "speed_kt"),
+    ("stowed_speed_kt", "stowed", "speed_kt"),
+    ("touchdown_ground_speed_kt", "touchdown", "speed_kt"),
+]
+
+
+@pytest.mark.parametrize(("measure", "step", "column"), AT_STEPS)
+def test_a_measure_and_its_step_tell_one_number(measure: str, step: str, column: str) -> None:
+    """Samples are older than their stamps by up to 0.45 s: at 60 kt that is 14 m."""
+    rng = np.random.default_rng(11)
+    given = measured([LATE_STAMPS.record(draw(rng, bounce=0.0), rng, str(i)) for i in range(8)], end_s=100.0)
+    told, value = getattr(given.result, column)[step], given.measured.values[measure].value
+    both = ~np.isnan(value) & ~np.isnan(given.result.instants[step].best)
+    assert both.any()
+    np.testing.assert_allclose(told[both], value[both], atol=1e-6)
+
+
+def test_late_stamps_move_no_landing_along_its_runway() -> None:
+    """Positions and speeds are stamped late alike; at 140 kt half of 0.45 s is 16 m."""
+    rng = np.random.default_rng(12)
+    flown = [draw(rng, bounce=0.0) for _ in range(12)]
+    given = measured([LATE_STAMPS.record(one, rng, str(i)) for i, one in enumerate(flown)], end_s=100.0)
+    left, truth = (
+        given.measured.values["runway_left_60_m"],
+        np.array([one.measures["runway_left_60_m", 0] for one in flown]),
+    )
+    known = ~np.isnan(left.value) & ~np.isnan(truth)
+    assert known.sum() > 6
+    assert ((left.lower <= truth) & (truth <= left.upper))[known].all()
+    assert abs(np.mean(left.value[known] - truth[known])) < 5.0
+    first_m = given.result.landings["touchdown_distance_m"].to_numpy()
+    assert abs(np.mean(first_m - [one.threshold_m for one in flown])) < 5.0

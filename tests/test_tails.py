@@ -8,7 +8,7 @@ import pytest
 
 from fdm.tails import dead_discretes, seen_of
 from tests.handmade import POWER, STATE, Made, made
-from tests.making import Truth, line, switch
+from tests.making import Truth, between, line, switch
 
 DOWN, IDLE = line((0, 0)), line((-4, 55), (0, 25))
 HELD = line((1.9, 0), (2.4, 0.25), (24.4, 0.25), (24.7, 0))  # at the interlock
@@ -199,3 +199,52 @@ def test_power_in_reverse_before_the_state_reads_deployed_is_a_discrete_that_sto
 def test_a_reverser_that_deploys_late_at_idle_is_believed() -> None:
     later = line((-4, 55), (0, 25), (12, 25), (16, 70), (18, 70), (24, 25))
     assert not _dead(made({"reverser_state.1": LATER, "n1.1": later}))
+
+
+# power that is no reverse power: the reverser away again, or the thrust lever forward -------------------------------
+
+BRIEFLY = switch(0, (2.6, 1), (5.2, 0))  # unlocked, and put away again before it was out
+AROUND = line((-4, 55), (0, 25), (5, 25), (12, 88))
+RETARDED, PUSHED = line((-3, 18), (-2, 0)), line((-3, 18), (-2, 0), (4.6, 0), (6, 45))
+FLOWN = between((0, 12.5))
+GO_AROUND: dict[str, Truth | None] = {
+    **NO_LEVERS,
+    "main_gear_ground": FLOWN,
+    "ground_speed": line((-30, 142), (0, 140), (5, 128), (12, 150), (30, 170)),
+    "radio_height": line((-30, 250), (0, 0), (12.5, 0), (30, 400)),
+    "heading": line((0, 90)),
+    "spoiler_handle": line((0.5, 0), (1.5, 1), (3, 1), (4, 0)),
+    **{f"{name}.{e}": truth for name, truth in (("n1", AROUND), ("reverser_state", BRIEFLY)) for e in (1, 2)},
+}
+
+
+@pytest.mark.parametrize("levers", [{f"thrust_lever.{e}": PUSHED for e in (1, 2)}, {}])
+@pytest.mark.parametrize("rate_hz", [1.0, 4.0])
+def test_power_of_a_go_around_is_no_power_in_reverse(levers: dict[str, Truth], rate_hz: float) -> None:
+    """The reversers were stowed at 5.2 s, and N1 rose from 30 to 88 for flying again."""
+    given = made({**GO_AROUND, **levers}, rate_hz=rate_hz, end_s=30.0)
+    assert given("go_around_after_reverse").value == 1
+    assert not _dead(given)
+
+
+def test_power_of_a_go_around_beside_a_reverser_that_was_out_for_a_moment_is_none_either() -> None:
+    out = {"reverser_state.2": switch(0, (2.6, 1), (4.0, 2), (4.4, 1), (5.2, 0)), "reverser_state.1": SHUT}
+    raised = line((1.9, 0), (2.4, 0.25), (4.2, 0.25), (4.4, 0))
+    given = made({**GO_AROUND, **out, "reverse_lever.1": raised, "reverse_lever.2": raised}, end_s=30.0)
+    assert "N1 rose" not in _dead(given).get(1, "")
+    assert not given("n1_above_idle_not_deployed_pct", 1).value > 5
+    assert not given("n1_above_idle_mirror_out_pct", 1).value > 5
+
+
+@pytest.mark.parametrize(("lever", "found"), [(PUSHED, []), (RETARDED, [1])])
+def test_power_with_the_thrust_lever_forward_is_no_power_in_reverse(lever: Truth, found: list[int]) -> None:
+    """A reverser that stays in transit while its engine pushes; the lever tells which way."""
+    given = made({**NO_LEVERS, "reverser_state.1": STUCK, "thrust_lever.1": lever, "thrust_lever.2": RETARDED})
+    assert list(_dead(given)) == found
+
+
+def test_a_thrust_lever_that_goes_below_idle_in_reverse_is_not_forward() -> None:
+    """One lever for both: 0 at idle, -20 in full reverse, and back."""
+    both_ways = line((-3, 18), (-2, 0), (1.9, 0), (5, -20), (18, -20), (18.5, -5), (24.4, -5), (24.7, 0))
+    given = made({"reverser_state.1": SHUT, "thrust_lever.1": both_ways, "thrust_lever.2": both_ways})
+    assert "N1 rose" in _dead(given)[1]

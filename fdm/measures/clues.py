@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from fdm.bounded import FINE, Bounded, exactly
+from fdm.bounded import FINE, Bounded, Instants, exactly
 from fdm.held import in_or_out, in_or_out_unseen
 from fdm.measures.catalogue import measure
-from fdm.measures.power import power_of
+from fdm.measures.power import perhaps_none, power_of
 from fdm.measures.reversers import never_deployed
 from fdm.signal import Signal, changes
 from fdm.steps import Rollout
@@ -79,16 +79,28 @@ def n1_above_idle_not_deployed_pct(batch: Rollout) -> Bounded:
             return batch.absent(batch.not_recorded(f"n1.{engine}"))
         selected, deployed = batch.reverse_selected.engine(column), batch.deployed.engine(column)
         never = batch.reason("the reverser was never deployed")
-        cancelled = batch.reverse_cancelled.engine(column)
-        end = np.where(cancelled.why == FINE, cancelled.earliest, batch.record_end)
         held = np.isin(deployed.why, [never]) & (selected.why == FINE)
-        start = selected.later(APPROACH_RUN_DOWN_S)
+        start, end = selected.later(APPROACH_RUN_DOWN_S), exactly(in_reverse_until_s(batch, engine))
         missing = batch.reason("the reverser did deploy, or was not selected")
-        value = highest(power_of(batch, engine), start, exactly(end), missing=missing)
+        value = highest(power_of(batch, engine), start, end, missing=missing)
         idle = batch.idle[engine]
-        return value.map(lambda x: x - idle).where(held & ~np.isnan(idle), missing)
+        above = value.map(lambda x: x - idle).where(held & ~np.isnan(idle), missing)
+        return _of_a_window(batch, above, start, end)
 
     return batch.per_engine(one)
+
+
+def in_reverse_until_s(batch: Rollout, engine: int) -> np.ndarray:
+    """(n,) until when an engine's power may be reverse power: its lever put back, or its thrust lever forward."""
+    cancelled = batch.reverse_cancelled.engine(batch.layout.reversers.index(engine))
+    back_s = np.where(cancelled.happened, cancelled.earliest, batch.record_end)
+    return np.fmin(back_s, batch.lever_forward(engine).earliest)
+
+
+def _of_a_window(batch: Rollout, value: Bounded, start: Instants, end: Instants) -> Bounded:
+    """A value of a time in reverse that may have been over before it began."""
+    over = batch.reason("reverse was over before the power of the approach had run down")
+    return perhaps_none(value, start, end, over).where(~(end.latest <= start.earliest), over)
 
 
 @measure(unit="%", needs=("n1.N|epr.N", "reverse_lever.N", "reverser_state.N|reverser_deployed.N"), per_engine=True)
@@ -100,7 +112,7 @@ def n1_rise_before_deployed_pct(batch: Rollout) -> Bounded:
         if not batch.has(f"reverse_lever.{engine}") or power is None:
             return batch.absent(batch.not_recorded(f"reverse_lever.{engine}", f"n1.{engine}"))
         selected, deployed = batch.reverse_selected.engine(column), batch.deployed.engine(column)
-        end_s = np.fmin(deployed.earliest, batch.reverse_cancelled.engine(column).earliest)
+        end_s = np.fmin(deployed.earliest, in_reverse_until_s(batch, engine))
         inside = power.inside(power.index_from(selected.latest), power.index_past(end_s))
         n1_pct = np.where(inside, power.values, np.float32(np.nan))
         rise = np.fmax.reduce(n1_pct - np.fmin.accumulate(n1_pct, axis=1), axis=1)
@@ -213,10 +225,11 @@ def n1_above_idle_mirror_out_pct(batch: Rollout) -> Bounded:
         missing = batch.reason("no other reverser was deployed")
         if not others:
             return batch.absent(missing)
-        start, end = batch.deployed.engine(others[0]), batch.stow_start.engine(others[0])
-        value = highest(power_of(batch, engine), start.later(5.0), end, missing=missing)
+        start, stow = batch.deployed.engine(others[0]).later(5.0), batch.stow_start.engine(others[0])
+        end = stow.map(lambda x: np.minimum(x, np.nan_to_num(batch.lever_forward(engine).earliest, nan=np.inf)))
+        value = highest(power_of(batch, engine), start, end, missing=missing)
         idle = batch.idle[engine]
-        return value.map(lambda x: x - idle).where(~np.isnan(idle), missing)
+        return _of_a_window(batch, value.map(lambda x: x - idle).where(~np.isnan(idle), missing), start, end)
 
     return batch.per_engine(one)
 
@@ -244,9 +257,9 @@ def _reverse_power(batch: Rollout, engine: int, rows: np.ndarray, missing: int) 
     """(rows,) highest N1 above idle of an engine from 5 s after its lever was raised until it was put back."""
     column = batch.layout.reversers.index(engine)
     start = batch.reverse_selected.engine(column).later(APPROACH_RUN_DOWN_S).rows(rows)
-    cancelled = batch.reverse_cancelled.engine(column)
-    end = exactly(np.where(cancelled.why == FINE, cancelled.earliest, batch.record_end)).rows(rows)
-    return highest(power_of(batch, engine).rows(rows), start, end, missing=missing).value - batch.idle[engine][rows]
+    end = exactly(in_reverse_until_s(batch, engine)[rows])
+    n1_pct = highest(power_of(batch, engine).rows(rows), start, end, missing=missing).value
+    return np.where(end.best > start.best, n1_pct - batch.idle[engine][rows], np.nan)
 
 
 @measure(unit="count", needs=("reverser_state.N",), per_engine=True)
@@ -273,7 +286,8 @@ def power_like_anothers(batch: Rollout) -> Bounded:
     for silent, out in itertools.permutations(range(len(engines)), 2):
         lever = batch.has(f"reverse_lever.{engines[silent]}")
         if not lever and engines[silent] in batch.idle and engines[out] in batch.idle:
-            rows = np.flatnonzero(never_deployed(batch)[:, silent] & batch.deployed.happened[:, out])
+            pushed = batch.lever_forward(engines[silent]).earliest < batch.stow_start.latest[:, out]
+            rows = np.flatnonzero(never_deployed(batch)[:, silent] & batch.deployed.happened[:, out] & ~pushed)
             found[rows, silent] += _follows(batch, engines[silent], engines[out], out, rows)
 
     def told(engine: int) -> Bounded:
@@ -336,7 +350,8 @@ def _wrong_way_round(batch: Rollout, late: int, early: int, rows: np.ndarray) ->
     """(rows,) whether N1 rose on the engine whose reverser was not out, and not on the other."""
     first, second = (batch.deployed.engine(column).rows(rows) for column in (early, late))
     start = first.later(SPOOL_UP_S)
-    stow_s = np.fmin(batch.reverse_cancelled.best[rows, early], batch.record_end[rows])
+    stow_s = in_reverse_until_s(batch, batch.layout.reversers[early])[rows]
+    stow_s = np.fmin(stow_s, batch.lever_forward(batch.layout.reversers[late]).earliest[rows])
     end = exactly(np.fmin(np.where(second.why == FINE, second.earliest, np.inf), stow_s))
     missing = batch.reason("not apart")
     above = []

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from fdm.bounded import Bounded
@@ -13,7 +15,8 @@ from fdm.steps import Rollout
 @measure(unit="s", needs=("spoiler_panel|spoiler_handle",))
 def spoiler_travel_s(batch: Rollout) -> Bounded:
     """From the spoilers beginning to move to extended."""
-    return (batch.spoilers_extended - batch.spoilers_moving).at_least(0.0)
+    travel = (batch.spoilers_extended - batch.spoilers_moving).at_least(0.0)
+    return replace(travel, at=batch.spoilers_moving.best)
 
 
 @measure(unit="%", needs=("n1.N|epr.N",), per_engine=True)

@@ -220,10 +220,10 @@ def _excess(batch: Rollout, column: int, engine: int, start: Instants) -> Bounde
     missing = batch.reason("the reverser was not deployed below that speed")
     value = highest(power_of(batch, engine), window_start, window_end, missing=missing)
     above = _above_idle(batch, value.where(~none, missing), engine)
-    return _perhaps_none(above, window_start, window_end, missing)
+    return perhaps_none(above, window_start, window_end, missing)
 
 
-def _perhaps_none(value: Bounded, start: Instants, end: Instants, missing: int) -> Bounded:
+def perhaps_none(value: Bounded, start: Instants, end: Instants, missing: int) -> Bounded:
     """A value of a window that may be empty has no lower bound; where it probably is empty, no best value."""
     perhaps, probably = end.earliest <= start.latest, (end.best <= start.best) & (value.why == FINE)
     lower = np.where(perhaps & value.bounded, -np.inf, value.lower)

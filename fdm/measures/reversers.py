@@ -33,14 +33,14 @@ def deploy_delay_s(batch: Rollout) -> Bounded:
 def deploy_transit_s(batch: Rollout) -> Bounded:
     """From the reverser unlocking to it being fully deployed; unknown where it was selected and has no end."""
     unended = batch.reason("reverse was selected, and the reverser is never shown deployed")
-    transit = (batch.deployed - batch.unlocked).at_least(0.0)
+    transit = replace((batch.deployed - batch.unlocked).at_least(0.0), at=batch.unlocked.best)
     return transit.unless(never_deployed(batch) & batch.reverse_selected.happened, unended)
 
 
 @measure(unit="s", needs=(*REVERSER, *UNLOCKED), per_engine=True)
 def stow_transit_s(batch: Rollout) -> Bounded:
     """From the reverser leaving deployed to it being stowed."""
-    return (batch.stowed - batch.stow_start).at_least(0.0)
+    return replace((batch.stowed - batch.stow_start).at_least(0.0), at=batch.stow_start.best)
 
 
 @measure(unit="s", needs=REVERSER, per_engine=True)
@@ -104,7 +104,7 @@ def _one_side(batch: Rollout, left: int, right: int) -> Bounded:
     stows = until_or_end(batch, batch.stow_start, (STILL_OUT,))
     stow = the_sooner(stows.engine(left), stows.engine(right))
     first_out = the_sooner(a, b)
-    alone = (stow - first_out).at_least(0.0)
+    alone = replace((stow - first_out).at_least(0.0), at=first_out.best)
     early = a.happened & b.happened & (stow.latest < the_later(a, b).earliest)
     one_only = (a.happened & never_b) | (b.happened & never_a)
     value = choose(one_only | early, alone, _split(batch, left, right))

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from fdm.bounded import Bounded, exactly
+from fdm.bounded import Bounded, choose, exactly
 from fdm.measures.catalogue import measure
 from fdm.signal import Signal
 from fdm.steps import Rollout
@@ -29,32 +31,37 @@ def bounce_airborne_s(batch: Rollout) -> Bounded:
 def go_around_after_reverse(batch: Rollout) -> Bounded:
     """1 where the aeroplane flew again after reverse had been selected, or forward power was set for it at speed.
 
+    To be looked for where the thrust levers went forward; where that is not known, where it left the ground.
+
     Set for it: after reverse was put away, above 60 kt, every thrust lever stood 20 degrees forward, or every N1 30
     points above idle, for over 2 s.
     """
     if not batch.layout.reversers:
         return batch.absent(batch.reason("no engine has a reverser"))
-    left, selected = batch.touchdown.left_ground, batch.reverse_selected
-    flew = ((selected.earliest < left.latest[:, None]) & selected.happened).any(axis=1) & batch.went_around
-    value = batch.exactly((flew | _power_set_again(batch)).astype(float))
+    selected, (again, again_s) = batch.reverse_selected, _power_set_again(batch)
+    value = batch.exactly((batch.flown_after_reverse | again).astype(float))
+    flown_s = batch.thrust_forward.or_else(batch.airborne_again).best
+    value = replace(value, at=np.where(batch.flown_after_reverse, flown_s, np.where(again, again_s, np.nan)))
     open_ = ~(selected.happened | batch.did_not(selected))
     first_open = selected.why[np.arange(batch.n), np.argmax(open_, axis=1)]
     return value.where((value.value > 0) | ~batch.went_around | ~open_.any(axis=1), first_open)
 
 
-def _power_set_again(batch: Rollout) -> np.ndarray:
-    """(n,) true where forward power was set again at speed after all reversers had been put away."""
+def _power_set_again(batch: Rollout) -> tuple[np.ndarray, np.ndarray]:
+    """(n,) true where forward power was set again at speed after all reversers had been put away; and when, s."""
     away = batch.reverse_cancelled
     used = batch.reverse_selected.happened
     put_away = used.any(axis=1) & (away.happened | ~used).all(axis=1)
     last_away = np.where(used & away.happened, away.best, -np.inf).max(axis=1)
     end = batch.reduce_speed.or_else(batch.end)
     signs = [sign for engine in range(1, batch.layout.engines + 1) if (sign := _forward_sign(batch, engine))]
-    again = put_away & bool(signs)
+    again, set_s = put_away & bool(signs), np.full(batch.n, -np.inf)
     for power, level, wait_s in signs:
         start = exactly(np.where(put_away, last_away + wait_s, np.inf))
-        again &= time_above(power, level, start, end, missing=1).lower > TAKE_OFF_S
-    return again
+        above = time_above(power, level, start, end, missing=1)
+        again &= above.lower > TAKE_OFF_S
+        set_s = np.fmax(set_s, np.nan_to_num(above.at_s, nan=-np.inf))
+    return again, np.where(again, set_s, np.nan)
 
 
 def _forward_sign(batch: Rollout, engine: int) -> tuple[Signal, np.ndarray, float] | None:
@@ -71,7 +78,10 @@ AWAY_S, FORWARD_DEG, TAKE_OFF_PCT, TAKE_OFF_S = 3.0, 20.0, 30.0, 2.0  # common p
 
 @measure(unit="s", needs=("reverser_state.N|reverser_unlocked.N|reverser_deployed.N",), per_engine=True)
 def unstowed_in_air_s(batch: Rollout) -> Bounded:
-    """Time a reverser was out of its stowed position before first contact of the main gear."""
+    """Time a reverser was out of its stowed position before first contact of the main gear.
+
+    To be looked for where it was first out in the air; where it was not, at its unlocking.
+    """
 
     def one(engine: int) -> Bounded:
         out = batch.reverser(engine).out
@@ -87,6 +97,8 @@ def unstowed_in_air_s(batch: Rollout) -> Bounded:
         sure = time_above(out, 0.5, begin, exactly(np.maximum(until, begin.best)), missing=missing)
         value = np.where(reaches, sure.value, whole.value)
         most = np.maximum(np.maximum(whole.upper, value), out.step_s)  # so much may hide between two samples
-        return Bounded(value, np.minimum(whole.lower, value), most, whole.why, onset.best)
+        seen = choose(reaches, sure, whole)
+        at = np.where((seen.upper > 0) & (seen.value != 0), seen.at_s, onset.best)
+        return Bounded(value, np.minimum(whole.lower, value), most, whole.why, at)
 
     return batch.per_engine(one)
