@@ -48,7 +48,7 @@ MEASURE_STEP = {
     "spoilers_not_armed": "touchdown",
     "reverse_select_delay_s": "reverse_selected",
     "reverse_not_used": "reverse_selected",
-    "go_around_after_reverse": "reverse_selected",
+    "go_around_after_reverse": "thrust_forward",
     "deploy_delay_s": "deployed",
     "deploy_transit_s": "deployed",
     "deploy_split_s": "deployed",
