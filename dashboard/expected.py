@@ -55,10 +55,16 @@ def said(row: StepRow, rules: Mapping[str, RuleCard], outcomes: pl.DataFrame) ->
         return Markup("Within limits") if row.times else Markup("")
     if found and found[0]["outcome"] == "event" and names.MEASURE_STEP.get(MAIN[row.step]) == row.step:
         return Markup('<span class="soft">Not part of this debrief</span>')
-    if found and found[0]["outcome"] == "not_assessed":
+    if found and found[0]["outcome"] == "not_assessed" and not _of_most(found[0]["reason"], outcomes):
         why = words.sentence(words.plain(found[0]["reason"] or "reason not known"))
         return Markup('{} Not assessed <span class="line soft">{}</span>').format(marks.HATCH, why)
     return Markup("")
+
+
+def _of_most(reason: str | None, outcomes: pl.DataFrame) -> bool:
+    """Whether the same reason silences most rules of a landing: it is told once, below the steps."""
+    same = outcomes.filter(pl.col("outcome") == "not_assessed", pl.col("reason").eq_missing(pl.lit(reason, pl.String)))
+    return 2 * same.height > outcomes.height
 
 
 def silent(outcomes: pl.DataFrame, rules: Mapping[str, RuleCard]) -> list[Markup]:

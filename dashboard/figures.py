@@ -30,13 +30,14 @@ def rollout(
     cursor_s: float,
     keys: Sequence[str] | None = None,
     beside: Mapping[str, Trace] | None = None,
+    start_s: float = -BEFORE_S,
 ) -> Json | None:
     """The whole rollout: touchdown and ten seconds wide, the rest four times faster. None when nothing was recorded.
 
     keys      only these panels
     beside    another landing's traces, drawn thin behind
     """
-    axis = TimeAxis(-BEFORE_S, max(end_s, SHORTEST_S))
+    axis = TimeAxis(start_s, max(end_s, SHORTEST_S))
     return _figure(panels(traces, keys), traces, axis, steps, findings, cursor_s, beside)
 
 

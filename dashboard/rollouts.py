@@ -15,6 +15,7 @@ from dashboard.steps import StepRow, step_rows
 from fdm.archive import Trace
 
 AFTER_S = 6.0
+AIR_S = 1.5  # shown before what was found in the air
 
 
 def figure(
@@ -41,11 +42,19 @@ def figure(
     steps = [Step(row.number, row.last.at_s, bool(row.events)) for row in rows if row.number and row.last]
     cursor = _cursor(events[0], rules, instants) if events else 0.0
     chosen = None if keys is None else [*keys, *findings]
-    return figures.rollout(traces, steps, list(findings.values()), end_s(landing, rows), cursor, chosen, beside)
+    drawn, end, start = list(findings.values()), end_s(landing, rows), start_s(events)
+    return figures.rollout(traces, steps, drawn, end, cursor, chosen, beside, start)
 
 
 def _cursor(event: Mapping[str, Any], rules: Mapping[str, RuleCard], instants: pl.DataFrame) -> float:
     return figures.looked_at(event, figures.finding_of(event, rules.get(event["rule"]), instants))
+
+
+def start_s(events: Sequence[Mapping[str, Any]]) -> float:
+    """The first second worth drawing: just before touchdown, or before what was found in the air."""
+    found = [event["at_s"] for event in events if figures.finite(event["at_s"])]
+    early = min(found, default=0.0) - AIR_S
+    return min(-figures.BEFORE_S, early) if early < -figures.BEFORE_S - AIR_S else -figures.BEFORE_S
 
 
 def end_s(landing: Mapping[str, Any], rows: Sequence[StepRow]) -> float:

@@ -28,8 +28,9 @@ def table(
     span: Strip | None,
     end_s: float,
     beside: Mapping[str, Trace] | None = None,
+    start_s: float = -BEFORE_S,
 ) -> Json:
-    """What the browser plays, from just before touchdown to `end_s`; times in seconds after touchdown.
+    """What the browser plays, from `start_s` to `end_s`; times in seconds after touchdown.
 
     lines     name -> `t`, `v`, and `gap`: samples further apart than that have nothing known between them
     states    name -> stretches [from, to, state or null, recorded]; null and recorded is between two samples
@@ -42,14 +43,14 @@ def table(
     lever = [float(np.max(np.abs(trace.values))) for name, trace in lines.items() if name.startswith("thrust_lever")]
     exit_s = next((row.last.at_s for row in rows if row.step == "runway_exit" and row.last), math.inf)
     return {
-        "start": -BEFORE_S,
+        "start": round(start_s, 2),
         "end": round(end_s, 2),
-        "lines": {name: _line(trace, end_s) for name, trace in lines.items()},
-        "states": _states(traces, end_s),
+        "lines": {name: _line(trace, start_s, end_s) for name, trace in lines.items()},
+        "states": _states(traces, start_s, end_s),
         "spoilers": next((name for name in SPOILERS if name in lines), None),
         "psi": max([*psi, LEAST_PSI]),
         "lever": max([*lever, LEAST_LEVER_DEG]),
-        "distance": distance(traces, min(end_s, exit_s, placed_until_s(rows))),
+        "distance": distance(traces, min(end_s, exit_s, placed_until_s(rows)), start_s),
         "beside": distance(beside, end_s) if beside else None,
         "steps": [[row.number, round(row.last.at_s, 3)] for row in rows if row.number and row.last],
         "exit": round(exit_s, 3) if exit_s < math.inf else None,
@@ -77,9 +78,9 @@ def _is_line(name: str, trace: Trace) -> bool:
     return family in (*families, "brake_pressure") and trace.kind == "analogue" and len(trace.time_s) > 0
 
 
-def _line(trace: Trace, end_s: float) -> Json:
+def _line(trace: Trace, start_s: float, end_s: float) -> Json:
     t, v = np.asarray(trace.time_s, dtype=float), np.asarray(trace.values, dtype=float)
-    near = (t >= -BEFORE_S - 2 * trace.step_s) & (t <= end_s + 2 * trace.step_s)
+    near = (t >= start_s - 2 * trace.step_s) & (t <= end_s + 2 * trace.step_s)
     return {
         "t": np.round(t[near], 3).tolist(),
         "v": np.round(v[near], 3).tolist(),
@@ -87,7 +88,7 @@ def _line(trace: Trace, end_s: float) -> Json:
     }
 
 
-def _states(traces: Mapping[str, Trace], end_s: float) -> Json:
+def _states(traces: Mapping[str, Trace], start_s: float, end_s: float) -> Json:
     """Stretches of the reversers ("reverser.2") and of the gear."""
     found = {}
     for name in sorted(traces):
@@ -99,19 +100,19 @@ def _states(traces: Mapping[str, Trace], end_s: float) -> Json:
         elif family == "reverser_deployed" and f"reverser.{engine}" not in found:
             unlocked = f"reverser_unlocked.{engine}"
             found[f"reverser.{engine}"] = [unlocked, name] if unlocked in traces else [name]
-    return {name: _stretches(members, traces, end_s) for name, members in found.items()}
+    return {name: _stretches(members, traces, start_s, end_s) for name, members in found.items()}
 
 
-def _stretches(members: Sequence[str], traces: Mapping[str, Trace], end_s: float) -> list[list[Any]]:
+def _stretches(members: Sequence[str], traces: Mapping[str, Trace], start_s: float, end_s: float) -> list[list[Any]]:
     """Stretches of a ribbon; where a reverser is told by "deployed" alone, 0 is not known to be stowed and is said."""
     alone = {0: NOT_DEPLOYED, 1: DEPLOYED} if len(members) == 1 and members[0].startswith("reverser_deployed") else {}
     return [
         [round(s.start_s, 3), round(s.end_s, 3), None if s.state is None else alone.get(s.state, s.state), s.recorded]
-        for s in ribbons.of(members, traces, -BEFORE_S, end_s)
+        for s in ribbons.of(members, traces, start_s, end_s)
     ]
 
 
-def distance(traces: Mapping[str, Trace] | None, end_s: float) -> Json | None:
+def distance(traces: Mapping[str, Trace] | None, end_s: float, start_s: float = -BEFORE_S) -> Json | None:
     """Metres from touchdown at each sample of ground speed up to `end_s`; None when speed was not recorded throughout.
 
     The trapezoidal integral of ground speed, as the archive's distances are; nothing is known across a hole.
@@ -120,7 +121,7 @@ def distance(traces: Mapping[str, Trace] | None, end_s: float) -> Json | None:
     if speed is None or len(speed.time_s) < 2 or end_s <= 0:
         return None
     t, v = np.asarray(speed.time_s, dtype=float), np.asarray(speed.values, dtype=float)
-    near = (t >= -BEFORE_S - speed.step_s) & (t <= end_s + speed.step_s)
+    near = (t >= start_s - speed.step_s) & (t <= end_s + speed.step_s)
     if near.sum() < 2 or not t[near][0] <= 0 <= t[near][-1]:
         return None
     t, v = t[near], v[near]

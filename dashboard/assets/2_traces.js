@@ -114,7 +114,8 @@
   function number(value, unit) {
     if (value === null || value === undefined) return "–";
     const digits = DIGITS[unit] || 0;
-    return value.toLocaleString("en-GB", { minimumFractionDigits: digits, maximumFractionDigits: digits }).replace("-", "−");
+    const said = value.toLocaleString("en-GB", { minimumFractionDigits: digits, maximumFractionDigits: digits });
+    return said.replace(/^-(?=[0.]*$)/, "").replace("-", "−"); // a little below nothing reads as nothing
   }
 
   /* Paper is white: charts go back to their light colours and to the width of a page while printing. */

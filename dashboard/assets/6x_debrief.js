@@ -41,7 +41,7 @@
   }
 
   /* --- showing one time ------------------------------------------------------------------------------------------ */
-  const said = (x, digits) => x.toLocaleString("en-GB", { minimumFractionDigits: digits, maximumFractionDigits: digits }).replace("-", "−");
+  const said = (x, digits) => x.toLocaleString("en-GB", { minimumFractionDigits: digits, maximumFractionDigits: digits }).replace(/^-(?=[0.]*$)/, "").replace("-", "−");
   const put = (element, name, x) => element.setAttribute(name, x);
   const unknown = (element, is) => element.classList.toggle("unknown", is);
 

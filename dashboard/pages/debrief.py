@@ -207,6 +207,7 @@ def _samples(store: Store, case: Case, rows: list[StepRow], other: exemplars.Exe
         runway.strip(rows, length, past),
         rollouts.end_s(case.landing, rows),
         other.traces if other else None,
+        rollouts.start_s(case.events),
     )
 
 

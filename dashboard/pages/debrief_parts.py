@@ -165,6 +165,8 @@ def beside(alike: Sequence[Mapping[str, Any]]) -> Markup:
 def standing(store: Store, case: Case) -> Markup:
     """Where the landing stands in its fleet, for its events and the four main rules."""
     rows = marks.joined(standing_marks.row(found) for found in standings(store, case.key, case.events))
+    if not rows:
+        return Markup("")
     return Markup(
         '<h2><b>Where it stands</b> <span class="soft">among the landings of {}</span></h2>'
         '<p class="soft">Box: middle half. Line: 5–95 %. Dots: the rest. Bounds with caps: this landing.</p>{}'

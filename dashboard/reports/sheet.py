@@ -31,7 +31,7 @@ from dashboard.reports.room import (
     text_px,
 )
 from dashboard.reports.subject import Subject
-from dashboard.rollouts import end_s
+from dashboard.rollouts import end_s, start_s
 from dashboard.steps import StepRow, step_rows
 from dashboard.store import SIGNS
 from dashboard.timeaxis import TimeAxis
@@ -39,7 +39,7 @@ from dashboard.timeaxis import TimeAxis
 PANELS = ("ground_speed", "deceleration", "spoilers", "reverser", "power", "brakes")
 MOST_FINDINGS, MOST_EVIDENCE, MOST_COSTS, FEWEST_NOTES, MOST_FAULTS = 4, 3, 3, 3, 2
 COLUMN_PX, NOTE_PX = 322, 30.5  # a line to write on is 8 mm
-BEFORE_S, SHORTEST_S, LONGEST_S = 3.0, 12.0, 90.0
+SHORTEST_S, LONGEST_S = 12.0, 90.0
 
 
 def sheet(of: Subject) -> str:
@@ -253,7 +253,7 @@ def traces(of: Subject, rows: Sequence[StepRow]) -> Markup:
         chosen = [panel for panel in chosen if panel.label != "EPR"]  # it tells the same power again
     if not chosen:
         return Markup('<p class="soft">Nothing was recorded that could be drawn.</p>')
-    axis = TimeAxis(-BEFORE_S, min(max(end_s(of.landing, rows), SHORTEST_S), LONGEST_S))
+    axis = TimeAxis(start_s(of.events), min(max(end_s(of.landing, rows), SHORTEST_S), LONGEST_S))
     steps = [Step(row.number, row.last.at_s, bool(row.events)) for row in rows if row.number and row.last]
     return strips.drawing(chosen, of.traces, axis, steps, list(found.values()))
 

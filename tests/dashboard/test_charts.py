@@ -12,11 +12,12 @@ import plotly.graph_objects as go
 import polars as pl
 import pytest
 
-from dashboard import chart, figures, identity, rollouts
+from dashboard import chart, figures, identity, rollouts, samples
 from dashboard.chart_marks import Step, spread
 from dashboard.pages import debrief, landing
 from dashboard.palette import DARK, LIGHT
 from dashboard.panels import keys_for, panels, ranging
+from dashboard.steps import step_rows
 from dashboard.timeaxis import TimeAxis
 from fdm.archive import Trace
 
@@ -117,6 +118,19 @@ def test_where_time_runs_faster_is_told_away_from_the_time_of_the_cursor(store, 
     _, notes = chart.furniture(chart.stacked(rows, 40), TimeAxis(-3, end_s))
     (told,) = [note for note in notes if "faster" in note["text"]]
     assert told["xanchor"] == anchor
+
+
+def test_what_began_before_touchdown_is_in_the_picture(store, late):
+    """A reverser out in the air from 5.5 s before touchdown on: the chart and what is played begin before that."""
+    early = late | {"rule": "reverser_unstowed_in_air", "measure": "unstowed_in_air_s", "at_s": -5.5}
+    traces, instants = store.traces_of(late["landing_id"]), store.instants_of(late["landing_id"])
+    figure = rollouts.figure(late, [early], instants, store.held().rules, traces)
+    assert figure["layout"]["xaxis"]["range"][0] < -5.5
+    rows = step_rows(instants, [early], {}, 0)
+    played = samples.table(traces, rows, None, 30.0, start_s=rollouts.start_s([early]))
+    assert played["start"] < -5.5
+    assert played["lines"]["ground_speed"]["t"][0] < -5.5
+    assert rollouts.start_s([late]) == -3.0
 
 
 def test_a_swing_on_the_runway_is_not_dwarfed_by_the_turn_off_it():

@@ -251,6 +251,15 @@ def test_within_limits_is_not_said_of_what_never_happened():
     assert expected.said(one_step("spoilers_extended", None), RULES, within) == ""
 
 
+def test_a_reason_that_silences_nearly_every_rule_is_not_repeated_at_each_step():
+    frame = pl.concat([outcome(rule, "not_assessed").with_columns(reason=pl.lit("flew again")) for rule in RULES])
+    assert expected.said(one_step("spoilers_extended", 1.0), RULES, frame) == ""
+    one = frame.with_columns(
+        outcome=pl.when(pl.col("rule") == "late_spoilers").then("outcome").otherwise(pl.lit("within"))
+    )
+    assert "Not assessed" in expected.said(one_step("spoilers_extended", 1.0), RULES, one)
+
+
 def test_a_finding_that_was_not_released_is_not_told_and_not_denied():
     said = expected.said(one_step("spoilers_extended", 6.0), RULES, outcome("late_spoilers", "event"))
     assert text_of(said) == "Not part of this debrief"
