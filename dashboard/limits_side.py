@@ -10,7 +10,7 @@ from dashboard.conditions_help import columns_help
 from dashboard.held import Held, distinct
 from dashboard.limits_asked import Asked, limits_now, movable
 from dashboard.limits_lists import month_name
-from dashboard.limits_sweep import Swept, used
+from dashboard.limits_sweep import used
 from dashboard.pages.frame import options
 from dashboard.reasons import by_reason
 from dashboard.rule_card import RuleCard
@@ -18,6 +18,8 @@ from fdm.conditions import LONGEST
 from fdm.people.texts import NOTE
 
 REASONS_TOLD = 4
+EVERY = "every landing"
+LEFT_OUT = Markup(' <span class="soft">the rule does not apply</span>')
 
 
 def rules(held: Held) -> Markup:
@@ -99,39 +101,74 @@ def _limit_fields(card: RuleCard, fleet: str) -> Markup:
     ).format("Beyond" if card.direction == "above" else "Under", rows)
 
 
-def facts(held: Held, found: Swept, missing: pl.DataFrame) -> Markup:
-    """How many of these landings were assessed by the limits in force, and why the others were not."""
-    left = found.landings - found.assessed
-    reasons = by_reason(missing, held)[:REASONS_TOLD]
+def facts(held: Held, card: RuleCard, wanted: Asked, found: pl.DataFrame) -> Markup:
+    """How many of these landings the rule is for and were assessed, by the limits in force and the condition that is
+    tried, and why the others were not. `found` is analysis.stood with reasons that may be shown."""
+    left_out = int(found["not_for"].sum())
+    landings, assessed = found.height - left_out, found["reason"].null_count()
+    missing = found.filter(pl.col("reason").is_not_null() & ~pl.col("not_for")).with_columns(rule=pl.lit(card.name))
+    rows = [
+        ("Left out", _number(held, left_out) + LEFT_OUT) if left_out else None,
+        ("Assessed", Markup("<b>{:,}</b>{}").format(assessed, _of(held, assessed, landings))),
+        ("Not assessed", _number(held, landings - assessed)),
+    ]
     told = marks.joined(
-        Markup("<li>{} <b>{:,}</b></li>").format(words.sentence(r.sentence).rstrip("."), r.landings)
-        for r in reasons
-        if r.landings >= held.least
+        Markup("<li>{} <b>{:,}</b></li>").format(sentence, n)
+        for sentence, n in _reasons_told(held, [(r.sentence, r.landings) for r in by_reason(missing, held)])
     )
+    return Markup('{}<dl class="tune-facts">{}</dl><ul class="tune-why soft">{}</ul>').format(
+        _tried(card, wanted.where or EVERY) if is_tried(card, wanted) else "",
+        marks.joined(Markup("<dt>{}</dt><dd>{}</dd>").format(*row) for row in rows if row),
+        told,
+    )
+
+
+def _tried(card: RuleCard, where: str) -> Markup:
     return Markup(
-        '<dl class="tune-facts"><dt>Assessed</dt><dd><b>{:,}</b> of {}</dd><dt>Not assessed</dt><dd>{} {:,}</dd></dl>'
-        '<ul class="tune-why soft">{}</ul>'
-    ).format(found.assessed, words.count(found.landings, "landing"), marks.HATCH if left else "", left, told)
+        '<p class="tune-tried"><b>Condition tried</b> {} <span class="soft">(in force: {})</span></p>'
+        '<p><button type="button" data-tune-own>Back to the rule’s own</button></p>'
+    ).format(where, card.where or EVERY)
+
+
+def _number(held: Held, n: int) -> Markup:
+    hatch = marks.HATCH if n else ""
+    return Markup("{} {}").format(hatch, f"fewer than {held.least}" if held.hides(n) else f"{n:,}")
+
+
+def _of(held: Held, assessed: int, landings: int) -> str:
+    """Of how many, unless that would tell how few were not assessed."""
+    return "" if held.hides(landings - assessed) else f" of {words.count(landings, 'landing')}"
+
+
+def _reasons_told(held: Held, reasons: list[tuple[str, int]]) -> list[tuple[str, int]]:
+    """The first reasons, and the others in one number, so that all add up; no number that is too small."""
+    told = [(words.sentence(said).rstrip("."), n) for said, n in reasons[:REASONS_TOLD] if not held.hides(n)]
+    left = sum(n for _, n in reasons) - sum(n for _, n in told)
+    while told and held.hides(left):
+        left += told.pop()[1]
+    return [*told, ("Other reasons", left)] if left and not held.hides(left) else told
+
+
+def is_tried(card: RuleCard, wanted: Asked) -> bool:
+    """Whether another condition than the rule's own is asked for."""
+    return wanted.where is not None and wanted.where != card.where
 
 
 def condition(card: RuleCard, wanted: Asked) -> Markup:
     """The condition of the rule, to be edited and tried."""
     now = card.where if wanted.where is None else wanted.where
     return Markup(
-        '<details class="tune-condition"{}><summary><b>Condition</b> <span class="soft">{}</span></summary>'
+        '<details class="tune-condition"{}><summary><b>Condition</b> <span class="soft">in force: {}</span></summary>'
         '<p class="soft">Only landings on which this holds are judged by this rule. Empty: every landing.</p>'
         '<textarea name="where" data-condition maxlength="{}" rows="3" spellcheck="false" aria-label="Condition" '
         'placeholder="bounces = 0 AND touchdown_ground_speed_kt &gt; 60" data-now="{}">{}</textarea>'
-        '<p><button type="button" data-tune-try>Try on these landings</button>{}</p>{}</details>'
+        '<p><button type="button" data-tune-try>Try on these landings</button></p>{}</details>'
     ).format(
         Markup(" open") if now or wanted.where is not None else "",
-        card.where or "every landing",
+        card.where or EVERY,
         LONGEST,
         card.where,
         now,
-        Markup(' <button type="button" class="quiet" data-tune-own>Back to the rule’s own</button>')
-        if wanted.where is not None
-        else "",
         columns_help(),
     )
 

@@ -53,32 +53,51 @@ class Share:
 class Swept:
     """Everything that the page draws and computes with.
 
-    step     between neighbouring limits that can be chosen
-    near     how far below and above each limit the recorder cannot tell (k,), or None
+    landings      that the rule is for, by the draft's condition; `left_out`, that it is not for
+    step          between neighbouring limits that can be chosen
+    sweep         by the draft's condition; `events_now` (k,) by the rule's own, and `events_both` where both hold
+    tried         whether the draft's condition is another one
+    near          how far below and above each limit the recorder cannot tell (k,), or None
     """
 
     card: RuleCard
     fleet: str
     landings: int
+    left_out: int
     assessed: int
     step: float
     sweep: Sweep
+    events_now: np.ndarray
+    events_both: np.ndarray
+    tried: bool
     near: tuple[np.ndarray, np.ndarray] | None
     bars: Bars
     shares: tuple[Share, ...]
     found: pl.DataFrame
 
 
-def swept(card: RuleCard, fleet: str, found: pl.DataFrame) -> Swept:
+def swept(card: RuleCard, fleet: str, found: pl.DataFrame, *, tried: bool = False) -> Swept:
     """The sweep of a rule over some landings (analysis.stood)."""
     own = {level: x for level, x in limits_now(card, fleet)._asdict().items() if x is not None}
     limits, step = points(found, own, card.unit)
-    counts = sweep(found, direction(card), limits)
-    at_low = int(np.searchsorted(limits, own["low"]))
+    way, barred, barred_now = direction(card), pl.col("barred"), pl.col("barred_now")
+    left_out = int(found["not_for"].sum())
     return Swept(
-        card, fleet, found.height, int(counts.assessed[at_low]), step, counts, resolved(found, limits),
-        _bars(found, limits, step), _shares(found, card), found,
-    )  # fmt: skip
+        card=card,
+        fleet=fleet,
+        landings=found.height - left_out,
+        left_out=left_out,
+        assessed=found["reason"].null_count(),
+        step=step,
+        sweep=sweep(found, way, limits),
+        events_now=sweep(found.with_columns(barred=barred_now), way, limits).events,
+        events_both=sweep(found.with_columns(barred=barred | barred_now), way, limits).events,
+        tried=tried,
+        near=resolved(found, limits),
+        bars=_bars(found, limits, step),
+        shares=_shares(found, card),
+        found=found,
+    )
 
 
 def _bars(found: pl.DataFrame, limits: np.ndarray, step: float) -> Bars:
@@ -133,6 +152,9 @@ def sent(found: Swept) -> dict[str, Any]:
         "landings": found.landings,
         "x": counts.limits.tolist(),
         "events": counts.events.tolist(),
+        "now": found.events_now.tolist(),
+        "both": found.events_both.tolist(),
+        "tried": found.tried,
         "certain": counts.certain.tolist(),
         "possible": counts.possible.tolist(),
         "assessed": counts.assessed.tolist(),

@@ -32,13 +32,13 @@
     for (const next of LEVELS.slice(LEVELS.indexOf(level) + 1)) if (limits[next] !== undefined) return limits[next];
     return undefined;
   }
-  const within = (limits, level) => at(limits[level], "events") - at(end(limits, level), "events");
+  const within = (limits, level, column) => at(limits[level], column) - at(end(limits, level), column);
   const further = (a, b) => (a === undefined || b === undefined ? undefined : worse(a, b) ? a : b);
   function both(level) {
     const from = further(draft[level], data.limits[level]);
     const ends = [end(draft, level), end(data.limits, level)];
     const to = ends[0] === undefined ? ends[1] : ends[1] === undefined ? ends[0] : worse(ends[0], ends[1]) ? ends[1] : ends[0];
-    return Math.max(0, at(from, "events") - at(to, "events"));
+    return Math.max(0, at(from, "both") - at(to, "both"));
   }
 
   /* --- showing ---------------------------------------------------------------------------------------------- */
@@ -75,7 +75,7 @@
       const both = [r.gained ? comma(r.gained) + " more" : "", r.lost ? comma(r.lost) + " fewer" : ""].filter(Boolean);
       return both.join(" and ") + " " + NAMES[r.level];
     });
-    if (!changed()) return "These are the limits in force.";
+    if (!changed() && !data.tried) return "These are the limits in force.";
     if (!parts.length) return "With this draft, every landing is judged as it is now.";
     return "The draft has " + parts.join(", ").replace(/, ([^,]*)$/, " and $1") + ".";
   }
@@ -88,7 +88,7 @@
     for (const level of used()) {
       const i = nearest(draft[level]), moved = draft[level] !== data.limits[level];
       move(level, i, moved);
-      const now = within(data.limits, level), then = within(draft, level), kept = both(level);
+      const now = within(data.limits, level, "now"), then = within(draft, level, "events"), kept = both(level);
       rows.unshift({ level, gained: then - kept, lost: now - kept });
       say("events-now-" + level, comma(now));
       say("events-draft-" + level, comma(then));

@@ -8,7 +8,7 @@ import polars as pl
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from markupsafe import Markup
 
-from dashboard import analysis, limits_chart, limits_lists, limits_side, marks, version_desk
+from dashboard import analysis, identity, limits_chart, limits_lists, limits_side, marks, version_desk
 from dashboard.access import open_to, viewer
 from dashboard.elements import Block
 from dashboard.limits_asked import Asked, asked, limits_asked, movable, population
@@ -20,6 +20,10 @@ from fdm.errors import FdmError
 from fdm.people.roles import ANALYST, OFFICER
 
 PATH = "/limits"
+LISTED = (  # of the landings that are judged otherwise
+    *("landing_id", "touchdown_utc", "month", "place", "arrival", "runway", "value", "lower", "upper"),
+    *("was", "now", "change", "certain", "origin", "origin_confidence", "verdict"),
+)
 
 
 def layout(store: Store, name: str, search: str) -> html.Div:
@@ -125,18 +129,18 @@ def drawn(store: Store, card: RuleCard, wanted: Asked) -> tuple[Markup, Markup]:
         return nothing("No landing is under these filters.", every), Markup("")
     if store.held().hides(found.height):
         return too_few(page), Markup("")
+    facts = _facts(store, card, wanted, found)
     if not movable(card):
         told = "This rule asks whether something happened. It has no limit to move; its condition can be changed."
-        return nothing(told, Markup('<a href="/rules/{}">The rule</a>').format(card.name)), Markup("")
-    whole = swept(card, wanted.fleet, found)
-    return limits_chart.chart(whole), limits_side.facts(store.held(), whole, _missing(store, card, wanted))
+        return nothing(told, Markup('<a href="/rules/{}">The rule</a>').format(card.name)), facts
+    whole = swept(card, wanted.fleet, found, tried=limits_side.is_tried(card, wanted))
+    return limits_chart.chart(whole), facts
 
 
-def _missing(store: Store, card: RuleCard, wanted: Asked) -> pl.DataFrame:
-    """The landings asked about that were not assessed, as the viewer may see them."""
-    held = store.held()
-    here = population(held.landings, card, wanted)
-    return held.missing.filter(pl.col("rule") == card.name).join(here, on="landing_id", how="semi")
+def _facts(store: Store, card: RuleCard, wanted: Asked, found: pl.DataFrame) -> Markup:
+    counted = found.select("landing_id", "not_for", "reason")
+    safe = identity.told_apart(counted, ["reason"], store.whole().landings, viewer().role)
+    return limits_side.facts(store.held(), card, wanted, safe)
 
 
 def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup, Markup]:
@@ -154,6 +158,7 @@ def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup,
     if not version_desk.in_order(card, limits):
         return Markup('<p class="soft">{} The limits are not in order.</p>').format(marks.HATCH), Markup("")
     changed = limits_lists.changes(found, card, wanted, limits)
-    columns = [name for name in changed.columns if name not in ("worst", "sure", "safe", "top", "severity", "barred")]
-    shown = store.shown(changed.select(columns))
-    return limits_lists.lists(shown, card), limits_lists.breakdown(found, card, wanted, limits, viewer().role)
+    shown = store.shown(changed.select(LISTED))
+    return limits_lists.lists(shown, card, store.held().least), limits_lists.breakdown(
+        found, card, wanted, limits, viewer().role
+    )

@@ -152,19 +152,85 @@ def test_gained_and_lost_are_listed_with_what_they_were_and_are(store):
     expected = ((values > lower.low) & (values <= card.limits["low"])).sum()
     assert changed.height == expected
     assert set(changed["was"]) <= {"within", "not_assessed"}
-    assert changed["up"].all()
+    assert set(changed["change"]) == {"gained"}
     assert (
         "every landing is judged as it is now"
         in text_of(limits_lists.lists(limits_lists.changes(found, card, Asked(), limits_now(card, "")), card)).lower()
     )
 
 
+def fast(store, knots: float) -> tuple[pl.DataFrame, pl.Series]:
+    """The landings in force, and the ids of those whose ground speed at touchdown was above so many knots."""
+    landings = store.whole().landings
+    return landings, landings.filter(pl.col("touchdown_ground_speed_kt") > knots)["landing_id"]
+
+
+def test_a_condition_that_is_tried_stands_against_the_rule_in_force(store, folder):
+    card = store.held().rules["asymmetric_deployment"]
+    events = fdm.events(folder).filter(rule="asymmetric_deployment")
+    knots = round(float(events["touchdown_ground_speed_kt"].median()) + 0.005, 2)
+    landings, above = fast(store, knots)
+    kept = int(events["landing_id"].is_in(above.implode()).sum())
+    assert 0 < kept < events.height
+    wanted = Asked(where=f"touchdown_ground_speed_kt > {knots}")
+    found = analysis.stood(store, card.name, wanted.where)
+    data = sent(swept(card, "", found, tried=True))
+    low = data["x"].index(card.limits["low"])
+    assert (data["now"][low], data["events"][low], data["both"][low]) == (events.height, kept, kept)
+    assert data["tried"]
+    slow = landings.filter(pl.col("touchdown_ground_speed_kt") <= knots, kind="full_stop")
+    assert data["landings"] == landings.height - slow.height
+    changed = limits_lists.changes(found, card, wanted, limits_now(card, ""))
+    lost = changed.filter(change="lost")
+    assert lost.height == events.height - kept
+    assert set(lost["now"]) == {"not_for"}
+    assert set(changed["change"]) == {"lost", "otherwise"}
+    said = text_of(limits.listed(store, card, {"search": f"?where={wanted.where}"})[0])
+    assert "No longer events" in said
+    assert "New events" not in said
+    assert "Within → left out" in said
+    table = limits_lists.counted(limits_lists.both_sides(found, card, wanted, limits_now(card, "")), "fleet", OFFICER)
+    assert (table["before"].sum(), table["after"].sum()) == (events.height, kept)
+
+
+def test_landings_that_the_rule_is_not_for_stand_apart_and_the_reasons_add_up(store, folder):
+    card = store.held().rules["late_reverse"]
+    landings, above = fast(store, 128.0)
+    slow = landings.filter(pl.col("touchdown_ground_speed_kt") <= 128.0).height
+    stopped = landings.filter(kind="full_stop")["landing_id"]
+    search = Asked(where="touchdown_ground_speed_kt > 128")
+    said = str(limits.drawn(store, card, search)[1])
+    apart, assessed, of, missing = (
+        int(number.replace(",", ""))
+        for number in re.search(
+            r"Left out</dt><dd>.*? ([\d,]+) .*?</dd>.*<b>([\d,]+)</b> of ([\d,]+) landing.*"
+            r"Not assessed</dt><dd>.*? ([\d,]+)</dd>",
+            said,
+        ).groups()
+    )
+    assert assessed + missing == of
+    assert apart + of == landings.height
+    assert 0 < apart <= slow
+    outcomes = fdm.outcomes(folder).filter(rule=card.name).collect()
+    known = outcomes.filter(
+        pl.col("outcome") != "not_assessed",
+        pl.col("landing_id").is_in(above.implode()),
+        pl.col("landing_id").is_in(stopped.implode()),
+    )
+    assert assessed == known.height
+    told = [int(n.replace(",", "")) for n in re.findall(r"<li>.*?<b>([\d,]+)</b></li>", said)]
+    assert sum(told) == missing
+    assert "Condition tried" in said
+    assert "Back to the rule’s own" in said
+    assert "Condition tried" not in str(limits.drawn(store, card, Asked())[1])
+
+
 def test_small_groups_are_shown_to_the_officer_alone():
     said = pl.DataFrame(
         {
             "fleet": ["A"] * 40 + ["B"] * 3,
-            "before": ["within"] * 30 + ["low"] * 10 + ["low"] * 3,
-            "after": ["within"] * 38 + ["low"] * 2 + ["high"] * 3,
+            "was": ["within"] * 30 + ["low"] * 10 + ["low"] * 3,
+            "now": ["within"] * 38 + ["low"] * 2 + ["high"] * 3,
         }
     )
     officer = limits_lists.counted(said, "fleet", OFFICER).rows()
