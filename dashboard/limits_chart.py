@@ -88,7 +88,7 @@ def _histogram(found: Swept) -> Markup:
         f"log scale{'; ' + beyond if beyond else ''}",
         ticks,
         _svg(Markup('<path class="tune-bars" d="{}"/>').format("".join(parts))) + _median(found),
-        f"{found.landings:,} landings by {names.measure(found.card.measure)}",
+        f"{found.assessed:,} landings by {names.measure(found.card.measure)}",
     )
 
 

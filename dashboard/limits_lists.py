@@ -160,7 +160,8 @@ def breakdown(found: pl.DataFrame, card: RuleCard, wanted: Asked, limits: Limits
 
 
 def counted(said: pl.DataFrame, column: str, role: str) -> pl.DataFrame:
-    """Landings assessed and events on either side, by one column; small numbers taken out for all but the officer."""
+    """Landings assessed and events on either side, by one column; small groups taken out for all but the officer, with
+    the next smallest where all of them less the others would tell one."""
     event = {side: pl.col(side).is_in(["low", "medium", "high"]) for side in ("was", "now")}
     assessed = {side: event[side] | (pl.col(side) == "within") for side in ("was", "now")}
     table = said.group_by(column).agg(
@@ -171,8 +172,8 @@ def counted(said: pl.DataFrame, column: str, role: str) -> pl.DataFrame:
     )
     order = [column] if column == "month" else ["assessed", column]
     table = table.sort(*order, descending=[True] if column == "month" else [True, False], nulls_last=True)
-    hidden = without_small_counts(table, ["assessed", "assessed_before"], role, told_by=["before", "after"])
-    return without_small_counts(hidden, ["before", "after"], role)
+    counts = ["assessed", "assessed_before"]
+    return without_small_counts(table, counts, role, told_by=["before", "after"], total_over=())
 
 
 def _by(said: pl.DataFrame, column: str, title: str, role: str) -> Markup:
@@ -183,7 +184,11 @@ def _by(said: pl.DataFrame, column: str, title: str, role: str) -> Markup:
     left = table.height - LONGEST_TABLE
     more = Markup('<p class="soft">and {} more</p>').format(left) if left > 0 else Markup("")
     hides = any(row["before"] is None or row["after"] is None for row in table.iter_rows(named=True))
-    small = f'<p class="soft note">Hatched: fewer than {LEAST}, not shown.</p>' if hides else ""
+    small = (
+        f'<p class="soft note">Hatched: fewer than {LEAST} landings, or a group that would tell them.</p>'
+        if hides
+        else ""
+    )
     return Markup(
         '<section><h2><b>By {}</b> <span class="soft">events per 1,000 (95 %)</span></h2><table '
         'class="list-table small"><thead><tr><th>{}</th><th class="num">Assessed</th><th class="num">In force</th>'

@@ -53,7 +53,8 @@ class Share:
 class Swept:
     """Everything that the page draws and computes with.
 
-    landings      that the rule is for, by the draft's condition; `left_out`, that it is not for
+    landings      that the rule is for, by the draft's condition
+    told          whether that number may be told: less those assessed, it says how few are not
     step          between neighbouring limits that can be chosen
     sweep         by the draft's condition; `events_now` (k,) by the rule's own, and `events_both` where both hold
     tried         whether the draft's condition is another one
@@ -63,7 +64,7 @@ class Swept:
     card: RuleCard
     fleet: str
     landings: int
-    left_out: int
+    told: bool
     assessed: int
     step: float
     sweep: Sweep
@@ -76,18 +77,18 @@ class Swept:
     found: pl.DataFrame
 
 
-def swept(card: RuleCard, fleet: str, found: pl.DataFrame, *, tried: bool = False) -> Swept:
-    """The sweep of a rule over some landings (analysis.stood)."""
+def swept(card: RuleCard, fleet: str, found: pl.DataFrame, *, tried: bool = False, least: int = 0) -> Swept:
+    """The sweep of a rule over some landings (analysis.stood); numbers of landings below `least` are not told."""
     own = {level: x for level, x in limits_now(card, fleet)._asdict().items() if x is not None}
     limits, step = points(found, own, card.unit)
     way, barred, barred_now = direction(card), pl.col("barred"), pl.col("barred_now")
-    left_out = int(found["not_for"].sum())
+    landings, assessed = found.height - int(found["not_for"].sum()), found["reason"].null_count()
     return Swept(
         card=card,
         fleet=fleet,
-        landings=found.height - left_out,
-        left_out=left_out,
-        assessed=found["reason"].null_count(),
+        landings=landings,
+        told=not 0 < landings - assessed < least,
+        assessed=assessed,
         step=step,
         sweep=sweep(found, way, limits),
         events_now=sweep(found.with_columns(barred=barred_now), way, limits).events,
@@ -149,7 +150,7 @@ def sent(found: Swept) -> dict[str, Any]:
         "decimals": decimals(card, found.step, [x for x in own if x is not None]),
         "step": found.step,
         "limits": {level: x for level, x in own._asdict().items() if x is not None},
-        "landings": found.landings,
+        "landings": found.landings if found.told else None,
         "x": counts.limits.tolist(),
         "events": counts.events.tolist(),
         "now": found.events_now.tolist(),

@@ -66,11 +66,12 @@ def condition_said(store: Store, text: str) -> Markup:
         taken = takes_in(analysis.archive_of(store), text)
     except FdmError as error:
         return Markup('<p role="alert">{}</p>').format(str(error))
-    least = store.held().least
+    held = store.held()
     parts = ((taken.holds, "it holds"), (taken.fails, "it does not hold"), (taken.unknown, "it cannot be told"))
-    told = "; ".join(
-        f"{how} on {words.count(n, 'landing') if n == 0 or n >= least else f'fewer than {least}'}" for n, how in parts
-    )
+    if any(held.hides(n) for n, _ in parts):  # all less the others would tell it
+        few = f"Fewer than {held.least} landings are taken in by this, left out, or open. So few are not counted."
+        return Markup("<p>{}</p>").format(few)
+    told = "; ".join(f"{how} on {words.count(n, 'landing')}" for n, how in parts)
     return Markup("<p>{}</p>").format(words.sentence(told))
 
 

@@ -104,7 +104,7 @@
       if (field) field.toggleAttribute("data-changed", moved);
     }
     shares("all", data.decided.length - 1, false);
-    say("assessed", "in " + comma(at(draft.low, "assessed")) + " assessed of " + comma(data.landings) + " landings");
+    say("assessed", "in " + comma(at(draft.low, "assessed")) + " assessed" + (data.landings === null ? "" : " of " + comma(data.landings) + " landings"));
     say("finding", sentence(rows));
     say("resolves", resolves());
     const back = document.querySelector("[data-tune-back]");

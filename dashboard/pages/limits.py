@@ -11,6 +11,7 @@ from markupsafe import Markup
 from dashboard import analysis, identity, limits_chart, limits_lists, limits_side, marks, version_desk
 from dashboard.access import open_to, viewer
 from dashboard.elements import Block
+from dashboard.held import Held
 from dashboard.limits_asked import Asked, asked, limits_asked, movable, population
 from dashboard.limits_sweep import swept
 from dashboard.pages.frame import message, nothing, too_few
@@ -18,6 +19,7 @@ from dashboard.rule_card import RuleCard
 from dashboard.store import Store
 from fdm.errors import FdmError
 from fdm.people.roles import ANALYST, OFFICER
+from fdm.people.views import LEAST
 
 PATH = "/limits"
 LISTED = (  # of the landings that are judged otherwise
@@ -127,14 +129,37 @@ def drawn(store: Store, card: RuleCard, wanted: Asked) -> tuple[Markup, Markup]:
     if not found.height:
         every = Markup('<a href="{}">Every landing</a>').format(page)
         return nothing("No landing is under these filters.", every), Markup("")
-    if store.held().hides(found.height):
-        return too_few(page), Markup("")
+    if _few(store.held(), found):
+        return _too_few(page, wanted), Markup("")
     facts = _facts(store, card, wanted, found)
     if not movable(card):
         told = "This rule asks whether something happened. It has no limit to move; its condition can be changed."
         return nothing(told, Markup('<a href="/rules/{}">The rule</a>').format(card.name)), facts
-    whole = swept(card, wanted.fleet, found, tried=limits_side.is_tried(card, wanted))
+    whole = swept(card, wanted.fleet, found, tried=limits_side.is_tried(card, wanted), least=store.held().least)
     return limits_chart.chart(whole), facts
+
+
+def _few(held: Held, found: pl.DataFrame) -> bool:
+    """Whether so few landings are asked about, taken in by the condition, or treated otherwise by it than by the rule
+    in force, that they could point at somebody; see fdm.people.views."""
+    numbers = (
+        found.height,
+        found["not_for"].not_().sum(),
+        found["barred"].not_().sum(),
+        (found["not_for"] != found["not_for_now"]).sum(),
+        (found["barred"] != found["barred_now"]).sum(),
+    )
+    return any(held.hides(int(n)) for n in numbers)
+
+
+def _too_few(page: str, wanted: Asked) -> Markup:
+    if wanted.where is None:
+        return too_few(page)
+    why = f"Fewer than {LEAST} landings are under these filters and this condition, or left out by it."
+    return nothing(
+        f"{why} So few could point at a crew, and are not shown.",
+        Markup('<a href="{}">Every landing, by the rule’s own condition</a>').format(page),
+    )
 
 
 def _facts(store: Store, card: RuleCard, wanted: Asked, found: pl.DataFrame) -> Markup:
@@ -153,7 +178,8 @@ def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup,
         found = analysis.stood(store, card.name, wanted.where)
     except FdmError:
         return Markup(""), Markup("")
-    if population(found, card, wanted).height < max(store.held().least, 1):
+    asked_about = population(found, card, wanted)
+    if not asked_about.height or _few(store.held(), asked_about):
         return Markup(""), Markup("")
     if not version_desk.in_order(card, limits):
         return Markup('<p class="soft">{} The limits are not in order.</p>').format(marks.HATCH), Markup("")

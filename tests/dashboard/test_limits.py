@@ -15,7 +15,8 @@ import pytest
 from conftest import text_of
 
 import fdm
-from dashboard import analysis, limits_lists, version_desk, words
+from dashboard import analysis, limits_lists, limits_side, version_desk, words
+from dashboard.access import acting
 from dashboard.app import build
 from dashboard.desk import beside
 from dashboard.limits_asked import Asked, asked, limits_asked, limits_now, population
@@ -25,7 +26,7 @@ from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
 from fdm.errors import RuleError
-from fdm.people.roles import ANALYST, OFFICER
+from fdm.people.roles import ANALYST, OFFICER, Actor
 from fdm.rule import Limits
 from fdm.rulebook import load_rule_book, shipped_folder
 from fdm.statistics import rate
@@ -225,18 +226,73 @@ def test_landings_that_the_rule_is_not_for_stand_apart_and_the_reasons_add_up(st
     assert "Condition tried" not in str(limits.drawn(store, card, Asked())[1])
 
 
-def test_small_groups_are_shown_to_the_officer_alone():
+def test_small_groups_are_shown_to_the_officer_alone_and_do_not_come_out_of_all():
     said = pl.DataFrame(
         {
-            "fleet": ["A"] * 40 + ["B"] * 3,
-            "was": ["within"] * 30 + ["low"] * 10 + ["low"] * 3,
-            "now": ["within"] * 38 + ["low"] * 2 + ["high"] * 3,
+            "fleet": ["A"] * 40 + ["B"] * 3 + ["C"] * 20,
+            "was": ["within"] * 30 + ["low"] * 10 + ["low"] * 3 + ["within"] * 20,
+            "now": ["within"] * 38 + ["low"] * 2 + ["high"] * 3 + ["within"] * 20,
         }
     )
     officer = limits_lists.counted(said, "fleet", OFFICER).rows()
     analyst = limits_lists.counted(said, "fleet", ANALYST).rows()
-    assert officer == [("A", 40, 40, 10, 2), ("B", 3, 3, 3, 3)]
-    assert analyst == [("A", 40, 40, 10, None), ("B", None, None, None, None)]
+    assert officer == [("A", 40, 40, 10, 2), ("C", 20, 20, 0, 0), ("B", 3, 3, 3, 3)]
+    assert analyst == [("A", 40, 40, 10, 2), ("C", None, None, None, None), ("B", None, None, None, None)]
+
+
+ANA = Actor("ana", ANALYST)
+
+
+def speeds(store) -> list[float]:
+    """Ground speeds at touchdown of landings that came to a full stop, the fastest first."""
+    stopped = store.whole().landings.filter(kind="full_stop")
+    return sorted(stopped["touchdown_ground_speed_kt"].drop_nulls().drop_nans(), reverse=True)
+
+
+@pytest.mark.parametrize("where", ["touchdown_ground_speed_kt > {0}", "NOT touchdown_ground_speed_kt > {0}"])
+def test_an_analyst_gets_nothing_of_a_condition_that_takes_in_or_leaves_out_few(store, where):
+    card = store.held().rules["asymmetric_deployment"]
+    fastest = speeds(store)
+    few, many = (where.format(round((fastest[n - 1] + fastest[n]) / 2, 2)) for n in (2, 12))
+    given = {"search": f"?where={few}"}
+    assert "Assessed" in str(limits.drawn(store, card, Asked(where=few))[1])
+    with acting(ANA):
+        drawn, facts = limits.drawn(store, card, Asked(where=few))
+        assert "Fewer than 5 landings" in drawn
+        assert facts == ""
+        assert limits.listed(store, card, given) == ("", "")
+        said = text_of(version_desk.condition_said(store, few))
+        assert not re.search(r"\b(?!5\b)\d+", said)
+        assert "Assessed" in str(limits.drawn(store, card, Asked(where=many))[1])
+
+
+def test_an_analyst_reads_the_same_counts_on_every_page(store):
+    cards = store.held().rules
+    found = store.whole().events.filter(rule="asymmetric_deployment").height
+    with acting(ANA):
+        data = json.loads(
+            re.search(r'data-sweep="([^"]*)"', limits.drawn(store, cards["asymmetric_deployment"], Asked())[0])[
+                1
+            ].replace("&#34;", '"')
+        )
+        said = text_of(rules.rule_page(store, store.held(), cards["asymmetric_deployment"]))
+    assert data["events"][data["x"].index(data["limits"]["low"])] == found
+    assert f"{found} event" in said
+
+
+def test_few_landings_not_assessed_are_not_told_to_an_analyst(store):
+    card = store.held().rules["late_reverse"]
+    found = analysis.stood(store, card.name)
+    assessed = found.filter(pl.col("reason").is_null())
+    some = pl.concat([assessed, found.filter(pl.col("reason").is_not_null() & ~pl.col("not_for")).head(3)])
+    whole = sent(swept(card, "", some))
+    assert whole["landings"] == some.height
+    assert sent(swept(card, "", some, least=5))["landings"] is None
+    with acting(ANA):
+        said = text_of(limits_side.facts(store.held(), card, Asked(), some))
+    assert "fewer than 5" in said
+    assert f"of {some.height}" not in said
+    assert f"of {some.height}" in text_of(limits_side.facts(store.held(), card, Asked(), some))
 
 
 def test_a_case_that_no_longer_holds_refuses_and_nothing_is_written(store):
