@@ -227,7 +227,7 @@ def numbers(card: RuleCard, wanted: Asked) -> Markup:
 
 
 def _share_rows(card: RuleCard, levels: list[str]) -> Markup:
-    rows = [("all", "All, in force")]
+    rows = [("all", "All")]
     for level in levels:
         inside = "within" if card.direction == "above" else "over"
         beyond = "beyond" if card.direction == "above" else "under"

@@ -112,18 +112,25 @@ def _bars(found: pl.DataFrame, limits: np.ndarray, step: float) -> Bars:
     return Bars(edges, counts, under, over, float(np.median(values)) if len(values) else None)
 
 
+def decided(found: pl.DataFrame, card: RuleCard) -> pl.DataFrame:
+    """Every decision on landings that the rule is for, with the `stands` that it was taken on, in the measure's unit:
+    also on what was an event under earlier limits and is none now."""
+    sign = 1.0 if card.direction == "above" else -1.0
+    known = found.filter(~pl.col("barred"), pl.col("verdict").is_not_null(), pl.col("worst").is_finite())
+    return known.with_columns(stands=sign * pl.col("worst"))
+
+
 def _shares(found: pl.DataFrame, card: RuleCard) -> tuple[Share, ...]:
-    """Decided events in about nine groups of equal size, by value."""
-    decided = found.filter(pl.col("verdict").is_not_null() & pl.col("value").is_finite()).sort("value")
-    groups = max(1, min(DECIDED_BARS, decided.height // FEWEST_DECIDED))
-    if not decided.height:
+    """Decisions in about nine groups of equal size, by value."""
+    known = decided(found, card).sort("stands")
+    groups = max(1, min(DECIDED_BARS, known.height // FEWEST_DECIDED))
+    if not known.height:
         return ()
     out = []
-    for rows in np.array_split(np.arange(decided.height), groups):
-        part = decided[rows[0] : rows[-1] + 1] if len(rows) else decided.clear()
-        values = part["value"]
+    for rows in np.array_split(np.arange(known.height), groups):
+        part = known[rows[0] : rows[-1] + 1] if len(rows) else known.clear()
         nuisance = int((part["verdict"] == "nuisance").sum())
-        out.append(Share(float(values[part.height // 2]), nuisance, part.height))
+        out.append(Share(float(part["stands"][part.height // 2]), nuisance, part.height))
     return tuple(out)
 
 
@@ -184,14 +191,14 @@ def _rounded(values: np.ndarray | None) -> list[float | None] | None:
 
 
 def _decisions(found: Swept) -> dict[str, list[int]]:
-    """Of the events in force, by the limit that would still find them: decided, nuisance and undecided."""
-    events = found.found.filter(pl.col("severity").is_not_null() & ~pl.col("barred"))
+    """By the limit that would still find them: decisions, those of nuisance, and events in force that are undecided."""
     sign = 1.0 if found.card.direction == "above" else -1.0
-    decided = pl.col("verdict").is_not_null()
-    kinds = {"decided": decided, "nuisance": pl.col("verdict") == "nuisance", "undecided": ~decided}
+    said = decided(found.found, found.card)
+    open_ = found.found.filter(~pl.col("barred"), pl.col("severity").is_not_null(), pl.col("verdict").is_null())
+    kinds = {"decided": said, "nuisance": said.filter(verdict="nuisance"), "undecided": open_}
     out = {}
     for name, kind in kinds.items():
-        worst = np.sort(events.filter(kind)["worst"].to_numpy())
+        worst = np.sort(kind["worst"].to_numpy())
         at = len(worst) - np.searchsorted(worst, sign * found.sweep.limits, side="right")
         out[name] = [*at.tolist(), len(worst)]  # the last: of all
     return out

@@ -226,6 +226,24 @@ def test_landings_that_the_rule_is_not_for_stand_apart_and_the_reasons_add_up(st
     assert "Condition tried" not in str(limits.drawn(store, card, Asked())[1])
 
 
+def test_drawing_and_table_tell_the_same_decisions_also_those_under_earlier_limits(store):
+    card = store.held().rules["late_reverse"]
+    values = [3.0 + 0.1 * i for i in range(20)]  # the limit in force is 4.0 s: eleven lie within it
+    rows = {
+        "worst": values, "sure": values, "safe": values, "top": values, "value": values, "lower": values,
+        "upper": values, "barred": [False] * 18 + [True] * 2, "barred_now": [False] * 20, "not_for": [False] * 20,
+        "reason": [None] * 20, "verdict": ["nuisance"] * 11 + ["valid"] * 5 + [None] * 2 + ["valid"] * 2,
+        "severity": [None] * 11 + ["low"] * 9,
+    }  # fmt: skip
+    whole = swept(card, "", pl.DataFrame(rows, schema_overrides={"reason": pl.String}))
+    data = sent(whole)
+    low = data["x"].index(4.0)
+    assert data["decided"][-1] == sum(share.decided for share in whole.shares) == 16
+    assert data["nuisance"][-1] == sum(share.nuisance for share in whole.shares) == 11
+    assert (data["decided"][low], data["nuisance"][low]) == (5, 0)  # beyond it; the rest is within
+    assert (data["undecided"][-1], data["undecided"][low]) == (2, 2)
+
+
 def test_small_groups_are_shown_to_the_officer_alone_and_do_not_come_out_of_all():
     said = pl.DataFrame(
         {
