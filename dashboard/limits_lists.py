@@ -13,7 +13,7 @@ from dashboard.limits_asked import Asked, direction, limits_now, population
 from dashboard.rule_card import RuleCard
 from fdm.people.views import LEAST, without_small_counts
 from fdm.rule import Limits
-from fdm.statistics import rate
+from fdm.statistics import rate_of_rule
 from fdm.tuning import outcomes_by
 
 LISTED, MORE = 12, 200
@@ -208,7 +208,7 @@ def _group_row(row: dict[str, Any], column: str) -> Markup:
 
 
 def _rate(events: int | None, landings: int | None) -> Markup | str:
-    return marks.HATCH if events is None or landings is None else words.rate_alone(rate(events, landings))
+    return marks.HATCH if events is None or landings is None else words.rate_alone(rate_of_rule(events, landings))
 
 
 def month_name(month: str) -> str:

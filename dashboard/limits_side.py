@@ -188,18 +188,28 @@ def saving(card: RuleCard, waiting: str = "") -> Markup:
     ).format(card.name, NOTE, Markup(" <b>{}</b>").format(waiting) if waiting else "")
 
 
+_ALL = Markup(
+    '<tr><td><b>All events</b></td><td class="num" data-slot="events-now-all"></td><td class="num"><b '
+    'data-slot="events-draft-all"></b></td><td class="num" data-slot="gained-all"></td>'
+    '<td class="num" data-slot="lost-all"></td></tr>'
+)
+
+
 def numbers(card: RuleCard, wanted: Asked) -> Markup:
     """Tables that the browser fills while a limit moves."""
     if not movable(card):
         return Markup("")
     levels = used(card, wanted.fleet)[::-1]
-    events = marks.joined(
-        Markup(
-            '<tr><td>{1}</td><td class="num" data-slot="events-now-{0}"></td><td class="num"><b '
-            'data-slot="events-draft-{0}"></b></td><td class="num" data-slot="gained-{0}"></td>'
-            '<td class="num" data-slot="lost-{0}"></td></tr>'
-        ).format(level, marks.severity_words(level))
-        for level in levels
+    events = (
+        marks.joined(
+            Markup(
+                '<tr><td>{1}</td><td class="num" data-slot="events-now-{0}"></td><td class="num"><b '
+                'data-slot="events-draft-{0}"></b></td><td class="num" data-slot="gained-{0}"></td>'
+                '<td class="num" data-slot="lost-{0}"></td></tr>'
+            ).format(level, marks.severity_words(level))
+            for level in levels
+        )
+        + _ALL
     )
     beyond = marks.joined(
         Markup(
@@ -215,10 +225,13 @@ def numbers(card: RuleCard, wanted: Asked) -> Markup:
         '<table class="list-table tune-numbers"><thead><tr>'
         '<th><span class="spoken">Severity</span></th><th class="num">In force</th><th class="num">Draft'
         '</th><th class="num">Gained</th><th class="num">Lost</th></tr></thead><tbody>{}</tbody></table>'
+        '<p class="soft note">A severity also gains and loses events that only changed their severity; all events gain '
+        "those that are new and lose those that are none any more.</p>"
         '<h2><b>Beyond each limit of the draft</b></h2><table class="list-table tune-numbers"><thead><tr>'
         '<th><span class="spoken">Limit</span></th>'
         '<th class="num">Certain</th><th class="num">Or possible</th><th class="num">Per 1,000 (95 %)</th></tr></thead>'
-        '<tbody>{}</tbody></table><h2><b>Nuisance among decided events</b></h2><table class="list-table tune-numbers">'
+        '<tbody>{}</tbody></table><p class="soft note">Exact interval of a share of landings (Clopper and Pearson).</p>'
+        '<h2><b>Nuisance among decided events</b></h2><table class="list-table tune-numbers">'
         '<thead><tr><th><span class="spoken">Events</span></th><th class="num">Share (95 %)</th>'
         '<th class="num">Decided</th><th class="num">Undecided</th>'
         '</tr></thead><tbody>{}</tbody></table><p class="soft note">Of the events in force. What nobody decided may '

@@ -15,7 +15,7 @@ from dashboard import words
 from dashboard.limits_asked import direction, limits_now
 from dashboard.rule_card import RuleCard
 from fdm.rule import LEVELS
-from fdm.statistics import PER, poisson_intervals, wilson_interval
+from fdm.statistics import PER, exact_intervals, wilson_interval
 from fdm.tuning import Sweep, points, resolved, sweep
 
 BARS = 90
@@ -135,11 +135,9 @@ def _shares(found: pl.DataFrame, card: RuleCard) -> tuple[Share, ...]:
 
 
 def intervals(counts: np.ndarray, landings: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Exact intervals of events per 1,000 landings, for many counts at once."""
-    lower, upper = poisson_intervals(counts)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        scale = np.where(landings > 0, PER / landings, np.nan)
-    return lower * scale, upper * scale
+    """Exact intervals of events per 1,000 landings, for many counts at once; a landing has at most one event."""
+    lower, upper = exact_intervals(counts, landings)
+    return lower * PER, upper * PER
 
 
 def sent(found: Swept) -> dict[str, Any]:

@@ -104,6 +104,7 @@
       if (field) field.toggleAttribute("data-changed", moved);
     }
     shares("all", data.decided.length - 1, false);
+    total();
     say("assessed", "in " + comma(at(draft.low, "assessed")) + " assessed" + (data.landings === null ? "" : " of " + comma(data.landings) + " landings"));
     say("finding", sentence(rows));
     say("resolves", resolves());
@@ -111,6 +112,15 @@
     if (back) back.disabled = !changed();
     stagger();
     chart.dataset.tookMs = (performance.now() - began).toFixed(2);
+  }
+
+  /* Events of any severity: what lies beyond the lowest limit. */
+  function total() {
+    const now = at(data.limits.low, "now"), then = at(draft.low, "events"), kept = at(further(draft.low, data.limits.low), "both");
+    say("events-now-all", comma(now));
+    say("events-draft-all", comma(then));
+    say("gained-all", signed(then - kept, "+"));
+    say("lost-all", signed(now - kept, "−"));
   }
 
   const plain = (value) => (value * data.scale).toFixed(data.decimals);

@@ -17,7 +17,7 @@ from dashboard.queue import Tile, tiles
 from dashboard.reasons import by_reason
 from dashboard.rule_card import RuleCard
 from dashboard.store import Store
-from fdm.statistics import Rate, rate
+from fdm.statistics import Rate, rate_of_rule
 
 
 def layout(store: Store, name: str, _search: str) -> html.Div:
@@ -103,7 +103,7 @@ def _row(held: Held, card: RuleCard, counts: Mapping[str, int]) -> Markup:
             for level in LEVELS
             if counts.get(level)
         ),
-        words.rate_alone(rate(events, assessed)),
+        words.rate_alone(rate_of_rule(events, assessed)),
         tail,
     )
 
@@ -231,7 +231,7 @@ def _found(held: Held, found: list[Tile], query: Query) -> Markup:
         Markup('<div class="tile">{}<p class="count">{:,}</p><p class="soft">{}</p>{}</div>').format(
             marks.severity_words(tile.severity),
             tile.events,
-            _rate(held, tile.rate),
+            _rate(held, rate_of_rule(tile.events, tile.rate.landings)),
             marks.rate_weeks(tile.severity, [(at, one) for at, one in tile.weeks if not held.hides(one.landings)]),
         )
         for tile in found

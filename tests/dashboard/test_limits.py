@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 import pytest
 from conftest import text_of
+from scipy.stats import binomtest
 
 import fdm
 from dashboard import analysis, limits_lists, limits_side, version_desk, words
@@ -29,7 +30,6 @@ from fdm.errors import RuleError
 from fdm.people.roles import ANALYST, OFFICER, Actor
 from fdm.rule import Limits
 from fdm.rulebook import load_rule_book, shipped_folder
-from fdm.statistics import rate
 from tests.nights import nights
 
 
@@ -115,14 +115,14 @@ def test_no_more_than_501_points_are_sent_and_nobody_can_be_known_by_them(store)
 
 
 def test_intervals_are_those_of_the_published_method():
-    counts, landings = np.array([0, 1, 5, 40]), np.array([120, 500, 0, 1000])
+    # Clopper and Pearson, as SciPy has it; a landing has at most one event of a rule, so no bound passes 1,000
+    counts, landings = np.array([0, 1, 0, 40, 3]), np.array([120, 500, 0, 1000, 3])
     lower, upper = intervals(counts, landings)
-    for i in (0, 1, 3):
-        expected = rate(int(counts[i]), int(landings[i]))
-        assert (lower[i], upper[i]) == pytest.approx((expected.lower, expected.upper))
+    for i in (0, 1, 3, 4):
+        expected = binomtest(int(counts[i]), int(landings[i])).proportion_ci(method="exact")
+        assert (lower[i], upper[i]) == pytest.approx((1000 * expected.low, 1000 * expected.high))
     assert np.isnan(lower[2])
-    # Garwood 1936, Table: five events have the interval 1.62 to 11.67
-    assert [x[1] for x in intervals(np.array([9, 5]), np.array([1000, 1000]))] == pytest.approx([1.62, 11.67], abs=0.01)
+    assert upper[4] == 1000
 
 
 def test_what_is_asked_in_the_address_is_read_and_nothing_else(store):
