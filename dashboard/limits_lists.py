@@ -9,7 +9,7 @@ import polars as pl
 from markupsafe import Markup
 
 from dashboard import marks, names, words
-from dashboard.limits_asked import Asked, direction, limits_now, population
+from dashboard.limits_asked import Asked, direction, limits_now, movable, population
 from dashboard.rule_card import RuleCard
 from fdm.people.views import LEAST, without_small_counts
 from fdm.rule import Limits
@@ -18,6 +18,7 @@ from fdm.tuning import outcomes_by
 
 LISTED, MORE = 12, 200
 RANKS = {"not_for": 0, "not_assessed": 0, "within": 0, "low": 1, "medium": 2, "high": 3}
+EVENTS = ("low", "medium", "high")
 SPOKEN = {"within": "within", "not_assessed": "not assessed", "not_for": "left out"}
 CHANGES = (
     ("gained", "New events"),
@@ -134,8 +135,8 @@ def _row(row: dict[str, Any], card: RuleCard) -> Markup:
         _mark(row["was"], certain=True),
         _mark(row["now"], certain=row["certain"]),
         row["landing_id"],
-        words.quantity(row["value"], card.unit),
-        words.bounds(row["value"], row["lower"], row["upper"], card.unit),
+        words.quantity(row["value"], card.unit) if movable(card) else "yes" if row["value"] else "no",
+        words.bounds(row["value"], row["lower"], row["upper"], card.unit) if movable(card) else "",
         row["place"] or "Runway unknown",
         when,
         marks.origin(row["origin"], row["origin_confidence"]) if row["origin"] else "",
@@ -162,7 +163,7 @@ def breakdown(found: pl.DataFrame, card: RuleCard, wanted: Asked, limits: Limits
 def counted(said: pl.DataFrame, column: str, role: str) -> pl.DataFrame:
     """Landings assessed and events on either side, by one column; small groups taken out for all but the officer, with
     the next smallest where all of them less the others would tell one."""
-    event = {side: pl.col(side).is_in(["low", "medium", "high"]) for side in ("was", "now")}
+    event = {side: pl.col(side).is_in(EVENTS) for side in ("was", "now")}
     assessed = {side: event[side] | (pl.col(side) == "within") for side in ("was", "now")}
     table = said.group_by(column).agg(
         assessed=assessed["now"].sum().cast(pl.Int64),

@@ -234,8 +234,9 @@ def numbers(card: RuleCard, wanted: Asked) -> Markup:
         '<h2><b>Nuisance among decided events</b></h2><table class="list-table tune-numbers">'
         '<thead><tr><th><span class="spoken">Events</span></th><th class="num">Share (95 %)</th>'
         '<th class="num">Decided</th><th class="num">Undecided</th>'
-        '</tr></thead><tbody>{}</tbody></table><p class="soft note">Of the events in force. What nobody decided may '
-        "differ; landings that no rule found were never decided.</p>"
+        '</tr></thead><tbody>{}</tbody></table><p class="soft note">Every decision on these landings, also on '
+        "what was an event under earlier limits. Undecided: events in force. Landings that no rule found were never "
+        "decided. Score interval of a share (Wilson).</p>"
     ).format(events, beyond, _share_rows(card, levels))
 
 

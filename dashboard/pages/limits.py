@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import polars as pl
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from markupsafe import Markup
 
-from dashboard import analysis, identity, limits_chart, limits_lists, limits_side, marks, version_desk
+from dashboard import analysis, identity, limits_chart, limits_happened, limits_lists, limits_side, marks, version_desk
 from dashboard.access import open_to, viewer
 from dashboard.elements import Block
 from dashboard.held import Held
@@ -20,6 +20,7 @@ from dashboard.store import Store
 from fdm.errors import FdmError
 from fdm.people.roles import ANALYST, OFFICER
 from fdm.people.views import LEAST
+from fdm.rule import LEVELS
 
 PATH = "/limits"
 LISTED = (  # of the landings that are judged otherwise
@@ -90,11 +91,16 @@ def register(app: Dash, store: Store) -> None:
         Output("limits-lists", "markup"),
         Output("limits-groups", "markup"),
         Input("limits-asked", "data"),
+        Input("address", "search"),
         State("address", "pathname"),
     )
     @open_to(OFFICER, ANALYST)
-    def show_lists(given: dict[str, Any] | None, path: str | None) -> Any:
+    def show_lists(given: dict[str, Any] | None, search: str | None, path: str | None) -> Any:
         card = _card(store, path)
+        if card is not None and not movable(card):  # no limit whose rest would be waited for
+            given = {"search": search}
+        elif not any(one["prop_id"].startswith("limits-asked") for one in ctx.triggered):
+            given = None
         return no_update if card is None or not given else tuple(map(str, listed(store, card, given)))
 
     @app.callback(
@@ -109,12 +115,19 @@ def register(app: Dash, store: Store) -> None:
     @open_to(OFFICER, ANALYST)
     def save(given: dict[str, Any] | None, path: str | None) -> Any:
         card = _card(store, path)
-        return no_update if card is None or not given else str(version_desk.done(store, card, given))
+        return no_update if card is None or not given else str(saved(store, card, given))
 
 
 def _card(store: Store, path: str | None) -> RuleCard | None:
     name = (path or "").removeprefix(f"{PATH}/")
     return store.held().rules.get(name)
+
+
+def saved(store: Store, card: RuleCard, given: dict[str, Any]) -> Markup:
+    """What came of asking to see a change, or to save it."""
+    if not movable(card):  # limits that were sent are those of the rule that was open before
+        given = {name: value for name, value in given.items() if name not in LEVELS}
+    return version_desk.done(store, card, given)
 
 
 def drawn(store: Store, card: RuleCard, wanted: Asked) -> tuple[Markup, Markup]:
@@ -185,6 +198,7 @@ def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup,
         return Markup('<p class="soft">{} The limits are not in order.</p>').format(marks.HATCH), Markup("")
     changed = limits_lists.changes(found, card, wanted, limits)
     shown = store.shown(changed.select(LISTED))
-    return limits_lists.lists(shown, card, store.held().least), limits_lists.breakdown(
+    told = Markup("") if movable(card) else limits_happened.numbers(asked_about, card, wanted)
+    return told + limits_lists.lists(shown, card, store.held().least), limits_lists.breakdown(
         found, card, wanted, limits, viewer().role
     )

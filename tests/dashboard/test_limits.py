@@ -386,6 +386,34 @@ def test_the_page_says_why_when_there_is_nothing_to_move(store):
     assert "no such rule" in str(limits.layout(store, "late_spoiler", ""))
 
 
+def test_a_rule_that_asks_yes_or_no_has_its_events_rate_groups_and_list(store, folder):
+    card = store.held().rules["spoilers_not_armed"]
+    events = fdm.events(folder).filter(rule=card.name)
+    outcomes = fdm.outcomes(folder).filter(rule=card.name).collect()["outcome"]
+    assessed = int((outcomes != "not_assessed").sum())
+    interval = binomtest(events.height, assessed).proportion_ci(method="exact")
+    said, groups = (text_of(part) for part in limits.listed(store, card, {"search": ""}))
+    n = events.height
+    assert n > 0
+    assert re.search(rf"{n} {n} 0 0 Assessed {assessed} {assessed}", said)
+    assert f"({1000 * interval.low:.0f}–{1000 * interval.high:.0f})" in said
+    assert f"none decided 0 {n}" in said
+    assert "judged as it is now" in said
+    assert "By fleet" in groups
+    none = {"search": "?where=touchdown_ground_speed_kt+%3E+400"}
+    lost = text_of(limits.listed(store, card, none)[0])
+    assert re.search(rf"{n} 0 0 {n} Assessed {assessed} 0", lost)
+    assert "No longer events" in lost
+    assert lost.count("left out yes") == n
+    assert "1 count" not in lost
+
+
+def test_limits_of_another_rule_do_not_come_into_one_that_has_none_to_move(store):
+    card = store.held().rules["no_reverse"]
+    given = {"act": "check", "search": "", "low": 7.0, "token": "t", "name": "", "reason": ""}
+    assert "Nothing was changed" in text_of(limits.saved(store, card, given))
+
+
 def test_a_condition_is_counted_or_marked_where_it_is_wrong(store):
     assert "It holds on" in text_of(version_desk.condition_said(store, "bounces = 0"))
     wrong = str(version_desk.condition_said(store, "bouncs = 0 AND <b>"))

@@ -160,6 +160,21 @@ def test_a_condition_is_checked_while_it_is_written_and_tried(desk):
     expect(slot(desk, "assessed")).not_to_contain_text("in 0 assessed")
 
 
+def test_a_rule_without_limits_is_counted_and_its_condition_tried(desk, folder):
+    n = fdm.events(folder).filter(rule="spoilers_not_armed").height
+    desk.goto(desk.url.replace("late_reverse", "spoilers_not_armed"))
+    found = desk.locator("#limits-lists")
+    expect(found.locator("tbody tr").first).to_have_text(re.compile(rf"{n}\s*{n}\s*0\s*0$"))
+    expect(desk.locator("#limits-groups")).to_contain_text("By fleet")
+    desk.locator(".tune-condition summary").first.click()
+    desk.locator("[data-condition]").fill("touchdown_ground_speed_kt > 400")
+    desk.locator("[data-tune-try]").click()
+    expect(found.locator("tbody tr").first).to_have_text(re.compile(rf"{n}\s*0\s*0\s*{n}$"))
+    expect(found).to_contain_text("No longer events")
+    desk.get_by_role("button", name="Back to the rule’s own").click()
+    expect(found).to_contain_text("judged as it is now")
+
+
 def test_a_version_is_refused_by_a_case_then_saved_and_compared(desk, folder):
     handle = desk.locator(".tune-handle.medium")
     handle.focus()
