@@ -95,6 +95,7 @@
       say("gained-" + level, signed(then - kept, "+"));
       say("lost-" + level, signed(now - kept, "−"));
       say("certain-" + level, comma(data.certain[i]));
+      say("beyond-" + level, comma(data.events[i]));
       say("possible-" + level, comma(data.possible[i]));
       say("rate-" + level, rate(i));
       shares("beyond-" + level, i, false);
@@ -147,15 +148,12 @@
     }
     const of = data.assessed[i];
     const y = (n) => 100 * (1 - (Math.log10(Math.max((n * 1000) / of, 10 ** data.floor)) - data.floor) / (data.ceiling - data.floor));
-    for (const kind of ["certain", "possible"]) {
-      const dot = one(kind), label = one(kind + "-rate");
-      dot.hidden = label.hidden = !of;
-      dot.style.left = label.style.left = x;
-      if (!of) continue;
-      dot.style.top = label.style.top = y(data[kind][i]) + "%";
-      label.textContent = per(data[kind][i], of);
-      label.toggleAttribute("data-same", kind === "certain" && data.certain[i] === data.possible[i]);
-    }
+    const dot = one("events"), label = one("events-rate");
+    dot.hidden = label.hidden = !of;
+    dot.style.left = label.style.left = x;
+    if (!of) return;
+    dot.style.top = label.style.top = y(data.events[i]) + "%";
+    label.textContent = per(data.events[i], of);
   }
 
   /* Heads that would cover each other stand on rows of their own. */

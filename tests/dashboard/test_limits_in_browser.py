@@ -79,6 +79,10 @@ def test_a_limit_moves_by_keyboard_and_the_numbers_are_those_of_the_landings(des
     expect(slot(desk, "finding")).to_have_text(f"The draft has {low_then - low_now} more Low.")
     told = [slot(desk, f"{what}-all").inner_text() for what in ("events-now", "events-draft", "gained", "lost")]
     assert told == [str(before), str(after), f"+{after - before}", "0"]
+    expect(slot(desk, "beyond-low")).to_have_text(str(after))
+    drawn = desk.locator("[data-events-rate=low]").inner_text()
+    assert drawn  # the drawing tells the rate that stands in the table
+    expect(slot(desk, "rate-low")).to_have_text(re.compile(rf"^{re.escape(drawn)} \("))
     expect(desk.locator("#limits-lists h2").first).to_contain_text(f"{after - before} landing")
     expect(desk).to_have_url(re.compile(r"low=1"))
     assert float(desk.locator(".tune").get_attribute("data-took-ms") or "inf") > 0
