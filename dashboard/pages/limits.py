@@ -43,6 +43,7 @@ def layout(store: Store, name: str, search: str) -> html.Div:
             dcc.Store(id="limits-asked"),
             dcc.Store(id="limits-condition"),
             dcc.Store(id="limits-ask"),
+            dcc.Store(id="limits-opened", data=judged_by(store)),
             html.Section(
                 [
                     Block("limits-side", limits_side.side(held, card, wanted)),
@@ -81,10 +82,13 @@ def register(app: Dash, store: Store) -> None:
         Output("limits-facts", "markup"),
         Input("address", "search"),
         State("address", "pathname"),
+        State("limits-opened", "data"),
     )
     @open_to(OFFICER, ANALYST)
-    def show_chart(search: str | None, path: str | None) -> Any:
+    def show_chart(search: str | None, path: str | None, opened: list[Any] | None) -> Any:
         card = _card(store, path)
+        if card is not None and (other := judged_since(store, opened)):
+            return str(other), ""
         return no_update if card is None else tuple(map(str, drawn(store, card, asked(search))))
 
     @app.callback(
@@ -93,15 +97,20 @@ def register(app: Dash, store: Store) -> None:
         Input("limits-asked", "data"),
         Input("address", "search"),
         State("address", "pathname"),
+        State("limits-opened", "data"),
     )
     @open_to(OFFICER, ANALYST)
-    def show_lists(given: dict[str, Any] | None, search: str | None, path: str | None) -> Any:
+    def show_lists(given: dict[str, Any] | None, search: str | None, path: str | None, opened: list[Any] | None) -> Any:
         card = _card(store, path)
         if card is not None and not movable(card):  # no limit whose rest would be waited for
             given = {"search": search}
         elif not any(one["prop_id"].startswith("limits-asked") for one in ctx.triggered):
             given = None
-        return no_update if card is None or not given else tuple(map(str, listed(store, card, given)))
+        if card is None or not given:
+            return no_update
+        if other := judged_since(store, opened):
+            return str(other), ""
+        return tuple(map(str, listed(store, card, given)))
 
     @app.callback(
         Output("limits-where-said", "markup"), Input("limits-condition", "data"), State("address", "pathname")
@@ -111,16 +120,43 @@ def register(app: Dash, store: Store) -> None:
         card = _card(store, path)
         return no_update if card is None or not given else str(version_desk.condition_said(store, str(given["text"])))
 
-    @app.callback(Output("limits-saved", "markup"), Input("limits-ask", "data"), State("address", "pathname"))
+    @app.callback(
+        Output("limits-saved", "markup"),
+        Input("limits-ask", "data"),
+        State("address", "pathname"),
+        State("limits-opened", "data"),
+    )
     @open_to(OFFICER, ANALYST)
-    def save(given: dict[str, Any] | None, path: str | None) -> Any:
+    def save(given: dict[str, Any] | None, path: str | None, opened: list[Any] | None) -> Any:
         card = _card(store, path)
-        return no_update if card is None or not given else str(saved(store, card, given))
+        if card is None or not given:
+            return no_update
+        return str(judged_since(store, opened) or saved(store, card, given))
 
 
 def _card(store: Store, path: str | None) -> RuleCard | None:
     name = (path or "").removeprefix(f"{PATH}/")
     return store.held().rules.get(name)
+
+
+def judged_by(store: Store) -> list[Any]:
+    """What tells whether the landings were judged anew: by which rule book, and when."""
+    run = store.whole().run
+    return [str(run.get("rule_book_hash", "")), str(run.get("detected_utc", ""))]
+
+
+def judged_since(store: Store, opened: list[Any] | None) -> Markup:
+    """That the archive was judged anew since the page was opened with `judged_by`; else nothing."""
+    now = judged_by(store)
+    if not opened or opened == now:
+        return Markup("")
+    told = "The rule book in force has changed" if opened[0] != now[0] else "The landings were judged anew"
+    return Markup('<div role="alert">{}</div>').format(
+        nothing(
+            f"{told} since this page was opened. What stands here is from before.",
+            Markup('<a href="" target="_self">Load the page anew</a>'),
+        )
+    )
 
 
 def saved(store: Store, card: RuleCard, given: dict[str, Any]) -> Markup:

@@ -408,6 +408,16 @@ def test_a_rule_that_asks_yes_or_no_has_its_events_rate_groups_and_list(store, f
     assert "1 count" not in lost
 
 
+def test_a_page_opened_before_another_rule_book_came_into_force_says_so(store):
+    opened = limits.judged_by(store)
+    assert limits.judged_since(store, opened) == ""
+    assert limits.judged_since(store, None) == ""
+    said = limits.judged_since(store, ["another book", opened[1]])
+    assert "The rule book in force has changed since this page was opened" in said
+    assert "Load the page anew" in said
+    assert "The landings were judged anew since" in limits.judged_since(store, [opened[0], "another day"])
+
+
 def test_limits_of_another_rule_do_not_come_into_one_that_has_none_to_move(store):
     card = store.held().rules["no_reverse"]
     given = {"act": "check", "search": "", "low": 7.0, "token": "t", "name": "", "reason": ""}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 
 import polars as pl
 import pytest
@@ -16,7 +17,7 @@ from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
 from fdm.people.store import People
-from fdm.rulebook import load_rule_book
+from fdm.rulebook import load_rule_book, shipped_folder
 from tests.nights import nights
 
 pytestmark = pytest.mark.browser
@@ -232,6 +233,27 @@ def with_login(folder, tmp_path):
         app = dashboard_of(with_accounts(people), source=Archive(folder), rules=None)
         with serving_app(app) as address:
             yield address, people
+
+
+def test_an_open_page_does_not_mix_two_rule_books(browser, folder, tmp_path):
+    again = shutil.copytree(folder, tmp_path / "archive")
+    rules = shutil.copytree(shipped_folder(), tmp_path / "rules")
+    file = rules / "late_reverse.toml"
+    file.write_text(file.read_text().replace("\nlow = 4.0", "\nlow = 3.5"))
+    store = Store(Archive(again), load_rule_cards, reopen=lambda: Archive(again))
+    with serving(store) as address, watching(browser, address, width=1440) as found:
+        found.open("/limits/late_reverse")
+        page = found.page
+        page.locator("#limits-lists").filter(has_text="judged as it is now").wait_for()
+        fdm.detect(again, rules=rules)
+        handle = page.locator(".tune-handle.low")
+        handle.focus()
+        page.keyboard.press("ArrowLeft")
+        told = page.locator("#limits-lists [role=alert]")
+        expect(told).to_contain_text("The rule book in force has changed since this page was opened")
+        told.get_by_role("link", name="Load the page anew").press("Enter")
+        expect(slot(page, "now-low")).to_have_text("3.5 s")
+        expect(page.locator("#limits-lists [role=alert]")).to_have_count(0)
 
 
 def test_an_analyst_works_without_learning_whose_landings_they_are(browser, with_login, folder):
