@@ -18,6 +18,7 @@ from fdm.statistics import PER
 
 WIDE = 1000.0  # of a drawing, stretched to the page
 TALL = 200.0
+MIDDLE = 50.0  # per cent: what is further right is written to the left of its place
 OUTLINE = 260  # points that a curve is drawn by
 
 
@@ -95,8 +96,9 @@ def _histogram(found: Swept) -> Markup:
 def _median(found: Swept) -> Markup:
     if found.bars.median is None:
         return Markup("")
-    return Markup('<span class="tune-median" style="left:{}%">median {}</span>').format(
-        _x(found, found.bars.median), words.quantity(found.bars.median, found.card.unit)
+    at = _x(found, found.bars.median)
+    return Markup('<span class="tune-median{}" style="left:{}%">median {}</span>').format(
+        " before" if at > MIDDLE else "", at, words.quantity(found.bars.median, found.card.unit)
     )
 
 
@@ -188,8 +190,9 @@ def _curve(found: Swept, floor: float, ceiling: float) -> Markup:
         _tick(100 * (1 - (math.log10(v) - floor) / (ceiling - floor)), f"{v:,g}") for v in _thirds(floor, ceiling)
     )
     dots = marks.joined(
-        Markup('<i class="tune-point" data-events="{0}"></i><span class="tune-rate {0}" data-events-rate="{0}"></span>')
-        .format(level)
+        Markup('<i class="tune-point" data-events="{0}"></i>'
+               '<span class="tune-rate {0}{1}" data-events-rate="{0}"></span>')
+        .format(level, "" if found.card.direction == "above" else " rising")
         for level in used(found.card, found.fleet)
     )  # fmt: skip
     inside = Markup('<div class="tune-between" style="clip-path:polygon({})"></div>{}{}').format(

@@ -113,7 +113,7 @@ def facts(held: Held, card: RuleCard, wanted: Asked, found: pl.DataFrame) -> Mar
         ("Not assessed", _number(held, landings - assessed)),
     ]
     told = marks.joined(
-        Markup("<li>{} <b>{:,}</b></li>").format(sentence, n)
+        Markup("<li>{} <b>{}</b></li>").format(sentence, "" if n is None else f"{n:,}")
         for sentence, n in _reasons_told(held, [(r.sentence, r.landings) for r in by_reason(missing, held)])
     )
     return Markup('{}<dl class="tune-facts">{}</dl><ul class="tune-why soft">{}</ul>').format(
@@ -140,13 +140,14 @@ def _of(held: Held, assessed: int, landings: int) -> str:
     return "" if held.hides(landings - assessed) else f" of {words.count(landings, 'landing')}"
 
 
-def _reasons_told(held: Held, reasons: list[tuple[str, int]]) -> list[tuple[str, int]]:
-    """The first reasons, and the others in one number, so that all add up; no number that is too small."""
+def _reasons_told(held: Held, reasons: list[tuple[str, int]]) -> list[tuple[str, int | None]]:
+    """The first reasons, and the others in one number, so that all add up; None for a number that is too small, or
+    that would tell one."""
     told = [(words.sentence(said).rstrip("."), n) for said, n in reasons[:REASONS_TOLD] if not held.hides(n)]
     left = sum(n for _, n in reasons) - sum(n for _, n in told)
-    while told and held.hides(left):
-        left += told.pop()[1]
-    return [*told, ("Other reasons", left)] if left and not held.hides(left) else told
+    if not held.hides(left):
+        return [*told, *([("Other reasons", left)] if left else [])]
+    return [*told[:-1], *((said, None) for said, _ in told[-1:]), ("Other reasons", None)]
 
 
 def is_tried(card: RuleCard, wanted: Asked) -> bool:

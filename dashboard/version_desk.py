@@ -67,10 +67,11 @@ def condition_said(store: Store, text: str) -> Markup:
     except FdmError as error:
         return Markup('<p role="alert">{}</p>').format(str(error))
     held = store.held()
-    parts = ((taken.holds, "it holds"), (taken.fails, "it does not hold"), (taken.unknown, "it cannot be told"))
-    if any(held.hides(n) for n, _ in parts):  # all less the others would tell it
-        few = f"Fewer than {held.least} landings are taken in by this, left out, or open. So few are not counted."
+    if held.hides(taken.holds) or held.hides(taken.fails):
+        few = f"Fewer than {held.least} landings are taken in by this, or left out. So few are not counted."
         return Markup("<p>{}</p>").format(few)
+    parts = [(taken.holds, "it holds"), (taken.fails, "it does not hold"), (taken.unknown, "it cannot be told")]
+    parts = parts[:1] if held.hides(taken.unknown) else parts  # all less two would tell the third
     told = "; ".join(f"{how} on {words.count(n, 'landing')}" for n, how in parts)
     return Markup("<p>{}</p>").format(words.sentence(told))
 

@@ -10,8 +10,8 @@ the landings under a filter, those that a condition takes in, those that it trea
 those of a month, a runway or a fleet, and those not assessed for a reason. They are not told, nor what would tell them:
 where a total is known, the next smallest of its parts goes with a hidden one. What a rule found among landings that are
 not few (events by severity, gained and lost, nuisance) is told however little it is, on every page alike: a limit that
-moves tells it landing by landing, by keys that name nobody. Two questions whose landings differ by few are not compared
-with each other.
+moves tells it landing by landing, by keys that name nobody. Two questions, or two pages, whose landings differ by few
+are not held against each other.
 """
 
 from __future__ import annotations
