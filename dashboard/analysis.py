@@ -11,6 +11,7 @@ from fdm.archive import Archive
 from fdm.errors import ArchiveError
 from fdm.rulebook import RuleBook, load_rule_book
 from fdm.tuning import landings_stood
+from fdm.unassessed import unassessed
 
 
 def archive_of(store: Store) -> Archive:
@@ -34,11 +35,18 @@ def book_in_force(store: Store) -> RuleBook:
 def stood(store: Store, rule: str, where: str | None = None) -> pl.DataFrame:
     """tuning.STOOD of every landing, with its `month` and `place`, and of events `verdict` and `decided`.
 
+    where      a condition to be tried in place of the rule's own; "" for none
+    reason     why the limits in force do not assess the landing under it, null where they do; `not_for`, whether that
+               is because the rule is not for the landing
+    ..._now    `barred` and `not_for` by the rule's own condition
+
     With identities: pass what is shown of it to `store.shown`. Raises RuleError, ArchiveError.
     """
     archive = archive_of(store)
     book = book_in_force(store)
-    found = store.kept(("stood", book.hash, rule, where), lambda: _measured(archive, book, rule, where))
+    own = _kept(store, archive, book, rule, None)
+    found = own if where is None else _kept(store, archive, book, rule, where)
+    found = found.with_columns(barred_now=own["barred"], not_for_now=own["not_for"])
     event = pl.concat_str("landing_id", pl.lit(f"-{rule}")).alias("event_id")
     events = (
         store.whole()
@@ -53,8 +61,15 @@ def stood(store: Store, rule: str, where: str | None = None) -> pl.DataFrame:
     return joined.join(said, on="event_id", how="left", maintain_order="left")
 
 
+def _kept(store: Store, archive: Archive, book: RuleBook, rule: str, where: str | None) -> pl.DataFrame:
+    return store.kept(("stood", book.hash, rule, where), lambda: _measured(archive, book, rule, where))
+
+
 def _measured(archive: Archive, book: RuleBook, rule: str, where: str | None) -> pl.DataFrame:
-    return landings_stood(archive, book, rule, where).with_columns(
+    found = landings_stood(archive, book, rule, where).with_columns(
         month=pl.col("touchdown_utc").dt.strftime("%Y-%m"),
         place=pl.concat_str("arrival", "runway", separator=" ", ignore_nulls=True),
     )
+    why = unassessed(archive, book, rule, where)
+    with_reason = found.join(why, on="landing_id", how="left", maintain_order="left")
+    return with_reason.with_columns(pl.col("not_for").fill_null(False))

@@ -70,7 +70,7 @@ class Held:
     once: Once = field(default_factory=lambda: Once(KEPT_LISTS), init=False, repr=False, compare=False)
 
     def hides(self, landings: int) -> bool:
-        """Whether so few landings could point at somebody, and are not counted or listed for this viewer."""
+        """Whether so few landings could point at somebody, and are not told to this viewer: see fdm.people.views."""
         return 0 < landings < self.least
 
     @property

@@ -18,6 +18,7 @@ from fdm.statistics import PER
 
 WIDE = 1000.0  # of a drawing, stretched to the page
 TALL = 200.0
+MIDDLE = 50.0  # per cent: what is further right is written to the left of its place
 OUTLINE = 260  # points that a curve is drawn by
 
 
@@ -88,15 +89,16 @@ def _histogram(found: Swept) -> Markup:
         f"log scale{'; ' + beyond if beyond else ''}",
         ticks,
         _svg(Markup('<path class="tune-bars" d="{}"/>').format("".join(parts))) + _median(found),
-        f"{found.landings:,} landings by {names.measure(found.card.measure)}",
+        f"{found.assessed:,} landings by {names.measure(found.card.measure)}",
     )
 
 
 def _median(found: Swept) -> Markup:
     if found.bars.median is None:
         return Markup("")
-    return Markup('<span class="tune-median" style="left:{}%">median {}</span>').format(
-        _x(found, found.bars.median), words.quantity(found.bars.median, found.card.unit)
+    at = _x(found, found.bars.median)
+    return Markup('<span class="tune-median{}" style="left:{}%">median {}</span>').format(
+        " before" if at > MIDDLE else "", at, words.quantity(found.bars.median, found.card.unit)
     )
 
 
@@ -149,17 +151,18 @@ def _share_dot(found: Swept, share: Share) -> Markup:
     )
 
 
-def _rates(found: Swept) -> tuple[np.ndarray, np.ndarray]:
+def _rates(found: Swept) -> tuple[np.ndarray, ...]:
+    """Per 1,000 landings assessed, at each limit: certain, events, certain or possible."""
+    counts = found.sweep
     with np.errstate(divide="ignore", invalid="ignore"):
-        certain = found.sweep.certain * PER / found.sweep.assessed
-        possible = found.sweep.possible * PER / found.sweep.assessed
-    return np.nan_to_num(certain), np.nan_to_num(possible)
+        rates = [n * PER / counts.assessed for n in (counts.certain, counts.events, counts.possible)]
+    return tuple(np.nan_to_num(one) for one in rates)
 
 
 def _log_scale(found: Swept) -> tuple[float, float]:
     """Least and greatest rate drawn, as powers of ten."""
-    certain, possible = _rates(found)
-    positive = np.concatenate([certain[certain > 0], possible[possible > 0]])
+    rates = np.concatenate(_rates(found))
+    positive = rates[rates > 0]
     if not len(positive):
         return -1.0, 1.0
     low, high = float(np.log10(positive.min())) - 0.15, float(np.log10(positive.max())) + 0.1
@@ -167,28 +170,29 @@ def _log_scale(found: Swept) -> tuple[float, float]:
 
 
 def _curve(found: Swept, floor: float, ceiling: float) -> Markup:
-    certain, possible = _rates(found)
-    chosen = np.unique(np.linspace(0, len(certain) - 1, OUTLINE).astype(int))
-    x = [_x(found, value) for value in found.sweep.limits[chosen]]
+    """The rate of events, which the table tells too, in the band from those certain to all that are possible."""
+    limits = found.sweep.limits
+    chosen = np.unique(np.linspace(0, len(limits) - 1, OUTLINE).astype(int))
+    x = [_x(found, value) for value in limits[chosen]]
 
     def y(rates: np.ndarray) -> list[float]:
         logs = np.log10(np.maximum(rates[chosen], 10**floor))
         return [round(float(v), 2) for v in 100 * (1 - (logs - floor) / (ceiling - floor))]
 
-    lower, upper = y(certain), y(possible)
+    lower, events, upper = map(y, _rates(found))
     outline = [*zip(x, upper, strict=True), *reversed(list(zip(x, lower, strict=True)))]
     polygon = ",".join(f"{a}% {b}%" for a, b in outline)
     lines = marks.joined(
         Markup('<path class="{}" d="M{}"/>').format(kind, _path(x, ys))
-        for kind, ys in (("tune-certain", lower), ("tune-possible", upper))
+        for kind, ys in (("tune-certain", lower), ("tune-possible", upper), ("tune-events", events))
     )
     ticks = marks.joined(
         _tick(100 * (1 - (math.log10(v) - floor) / (ceiling - floor)), f"{v:,g}") for v in _thirds(floor, ceiling)
     )
     dots = marks.joined(
-        Markup('<i class="tune-point open" data-possible="{0}"></i><i class="tune-point" data-certain="{0}"></i>'
-               '<span class="tune-rate" data-possible-rate="{0}"></span><span class="tune-rate '
-               'under" data-certain-rate="{0}"></span>').format(level)
+        Markup('<i class="tune-point" data-events="{0}"></i>'
+               '<span class="tune-rate {0}{1}" data-events-rate="{0}"></span>')
+        .format(level, "" if found.card.direction == "above" else " rising")
         for level in used(found.card, found.fleet)
     )  # fmt: skip
     inside = Markup('<div class="tune-between" style="clip-path:polygon({})"></div>{}{}').format(
@@ -197,7 +201,7 @@ def _curve(found: Swept, floor: float, ceiling: float) -> Markup:
     return _panel(
         "curve",
         "Events per 1,000 landings if the limit stood here",
-        "lower line: certain; upper: certain or possible",
+        "line: events; hatched: from certain to possible",
         ticks,
         inside,
         "Events per 1,000 landings by where a single limit stands; the table beside tells them at the limits",

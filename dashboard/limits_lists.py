@@ -9,41 +9,93 @@ import polars as pl
 from markupsafe import Markup
 
 from dashboard import marks, names, words
-from dashboard.limits_asked import Asked, direction, limits_now, population
+from dashboard.limits_asked import Asked, direction, limits_now, movable, population
 from dashboard.rule_card import RuleCard
 from fdm.people.views import LEAST, without_small_counts
 from fdm.rule import Limits
-from fdm.statistics import rate
-from fdm.tuning import moved, outcomes_by
+from fdm.statistics import rate_of_rule
+from fdm.tuning import outcomes_by
 
 LISTED, MORE = 12, 200
-RANKS = {"not_assessed": -1, "within": 0, "low": 1, "medium": 2, "high": 3}
-SPOKEN = {"within": "within", "not_assessed": "not assessed"}
+RANKS = {"not_for": 0, "not_assessed": 0, "within": 0, "low": 1, "medium": 2, "high": 3}
+EVENTS = ("low", "medium", "high")
+SPOKEN = {"within": "within", "not_assessed": "not assessed", "not_for": "left out"}
+CHANGES = (
+    ("gained", "New events"),
+    ("raised", "Raised in severity"),
+    ("lost", "No longer events"),
+    ("lowered", "Lowered in severity"),
+)
 GROUPS = (("fleet", "Fleet"), ("place", "Runway"), ("month", "Month"))
 LONGEST_TABLE = 14
 
 
+def both_sides(chosen: pl.DataFrame, card: RuleCard, wanted: Asked, limits: Limits) -> pl.DataFrame:
+    """Landings of analysis.stood with what each `was`, by the limits and the condition in force, and is `now`, by the
+    draft: low, medium, high, within, not_assessed, or not_for where the rule would not be for it."""
+    way = direction(card)
+    was = outcomes_by(chosen.with_columns(barred=pl.col("barred_now")), way, limits_now(card, wanted.fleet))
+    said = chosen.with_columns(was=was, now=outcomes_by(chosen, way, limits))
+    return said.with_columns(
+        pl.when(not_for).then(pl.lit("not_for")).otherwise(side).alias(side)
+        for side, not_for in (("was", "not_for_now"), ("now", "not_for"))
+    )
+
+
 def changes(found: pl.DataFrame, card: RuleCard, wanted: Asked, limits: Limits) -> pl.DataFrame:
-    """What is judged otherwise, worst first, with `was`, `now`, `up` and `certain`; `found` is analysis.stood."""
-    chosen = population(found, card, wanted)
-    other = moved(chosen, direction(card), limits_now(card, wanted.fleet), limits)
+    """What is judged otherwise, worst first, with `was`, `now` (see both_sides), `change` and `certain`; `found` is
+    analysis.stood. A change is gained, raised, lost or lowered, or "otherwise" where it is an event on neither side."""
+    said = both_sides(population(found, card, wanted), card, wanted, limits)
+    other = said.filter(pl.col("was") != pl.col("now"))
     sign = -1.0 if card.direction == "below" else 1.0
     steps = dict(zip(("low", "medium", "high"), limits.steps(direction(card)) * sign, strict=True))
     passed = pl.col("now").replace_strict(steps, default=None, return_dtype=pl.Float64)
-    rank = [pl.col(side).replace_strict(RANKS, return_dtype=pl.Int8) for side in ("was", "now")]
-    return other.with_columns(up=rank[1] > rank[0], certain=(pl.col("sure") > passed).fill_null(True)).sort(
+    return other.with_columns(change=_change(), certain=(pl.col("sure") > passed).fill_null(True)).sort(
         "worst", "landing_id", descending=[True, False]
     )
 
 
-def lists(shown: pl.DataFrame, card: RuleCard) -> Markup:
-    """The landings gained or raised, and those lost or lowered; `shown` as the viewer may see `changes`."""
+def _change() -> pl.Expr:
+    was, now = (pl.col(side).replace_strict(RANKS, return_dtype=pl.Int8) for side in ("was", "now"))
+    return (
+        pl.when(now > was)
+        .then(pl.when(was > 0).then(pl.lit("raised")).otherwise(pl.lit("gained")))
+        .when(now < was)
+        .then(pl.when(now > 0).then(pl.lit("lowered")).otherwise(pl.lit("lost")))
+        .otherwise(pl.lit("otherwise"))
+    )
+
+
+def lists(shown: pl.DataFrame, card: RuleCard, least: int = 0) -> Markup:
+    """The landings that are an event on either side, by how they change, and how many others are judged otherwise.
+
+    shown    `changes` as the viewer may see it
+    least    numbers of landings below this are not told
+    """
     if shown.is_empty():
         return Markup('<p class="soft tune-same">Every landing is judged as it is now.</p>')
-    return marks.joined(
-        _list(shown.filter(pl.col("up") == up), card, title)
-        for up, title in ((True, "Gained or raised"), (False, "Lost or lowered"))
+    named = marks.joined(
+        _list(rows, card, title)
+        for change, title in CHANGES
+        if (rows := shown.filter(pl.col("change") == change)).height
     )
+    return named + _otherwise(shown.filter(pl.col("change") == "otherwise"), least)
+
+
+def _otherwise(rows: pl.DataFrame, least: int) -> Markup:
+    """How many landings change that are an event on neither side."""
+    if rows.is_empty():
+        return Markup("")
+    counts = rows.group_by("was", "now").len().sort("len", "was", "now", descending=[True, False, False])
+    told = Markup("<br>").join(
+        Markup("{} → {}: <b>{}</b>").format(
+            SPOKEN[was].capitalize(), SPOKEN[now], f"fewer than {least}" if n < least else f"{n:,}"
+        )
+        for was, now, n in counts.iter_rows()
+    )
+    return Markup(
+        '<h2><b>Other landings</b> <span class="soft">without an event on either side</span></h2><p>{}</p>'
+    ).format(told)
 
 
 def _list(rows: pl.DataFrame, card: RuleCard, title: str) -> Markup:
@@ -83,8 +135,8 @@ def _row(row: dict[str, Any], card: RuleCard) -> Markup:
         _mark(row["was"], certain=True),
         _mark(row["now"], certain=row["certain"]),
         row["landing_id"],
-        words.quantity(row["value"], card.unit),
-        words.bounds(row["value"], row["lower"], row["upper"], card.unit),
+        words.quantity(row["value"], card.unit) if movable(card) else "yes" if row["value"] else "no",
+        words.bounds(row["value"], row["lower"], row["upper"], card.unit) if movable(card) else "",
         row["place"] or "Runway unknown",
         when,
         marks.origin(row["origin"], row["origin_confidence"]) if row["origin"] else "",
@@ -103,26 +155,26 @@ def _mark(what: str, *, certain: bool) -> Markup:
 
 
 def breakdown(found: pl.DataFrame, card: RuleCard, wanted: Asked, limits: Limits, role: str) -> Markup:
-    """Events per 1,000 with the limits in force and with the draft, by fleet, runway and month."""
-    chosen = population(found, card, wanted)
-    sides = {"before": limits_now(card, wanted.fleet), "after": limits}
-    said = chosen.with_columns(outcomes_by(chosen, direction(card), some).alias(name) for name, some in sides.items())
+    """Events per 1,000 with the limits and condition in force and with the draft, by fleet, runway and month."""
+    said = both_sides(population(found, card, wanted), card, wanted, limits)
     return marks.joined(_by(said, column, title, role) for column, title in GROUPS)
 
 
 def counted(said: pl.DataFrame, column: str, role: str) -> pl.DataFrame:
-    """Landings assessed and events on either side, by one column; small numbers taken out for all but the officer."""
-    event = {side: pl.col(side).is_in(["low", "medium", "high"]) for side in ("before", "after")}
+    """Landings assessed and events on either side, by one column; small groups taken out for all but the officer, with
+    the next smallest where all of them less the others would tell one."""
+    event = {side: pl.col(side).is_in(EVENTS) for side in ("was", "now")}
+    assessed = {side: event[side] | (pl.col(side) == "within") for side in ("was", "now")}
     table = said.group_by(column).agg(
-        assessed=(pl.col("after") != "not_assessed").sum().cast(pl.Int64),
-        assessed_before=(pl.col("before") != "not_assessed").sum().cast(pl.Int64),
-        before=event["before"].sum().cast(pl.Int64),
-        after=event["after"].sum().cast(pl.Int64),
+        assessed=assessed["now"].sum().cast(pl.Int64),
+        assessed_before=assessed["was"].sum().cast(pl.Int64),
+        before=event["was"].sum().cast(pl.Int64),
+        after=event["now"].sum().cast(pl.Int64),
     )
     order = [column] if column == "month" else ["assessed", column]
     table = table.sort(*order, descending=[True] if column == "month" else [True, False], nulls_last=True)
-    hidden = without_small_counts(table, ["assessed", "assessed_before"], role, told_by=["before", "after"])
-    return without_small_counts(hidden, ["before", "after"], role)
+    counts = ["assessed", "assessed_before"]
+    return without_small_counts(table, counts, role, told_by=["before", "after"], total_over=())
 
 
 def _by(said: pl.DataFrame, column: str, title: str, role: str) -> Markup:
@@ -133,7 +185,11 @@ def _by(said: pl.DataFrame, column: str, title: str, role: str) -> Markup:
     left = table.height - LONGEST_TABLE
     more = Markup('<p class="soft">and {} more</p>').format(left) if left > 0 else Markup("")
     hides = any(row["before"] is None or row["after"] is None for row in table.iter_rows(named=True))
-    small = f'<p class="soft note">Hatched: fewer than {LEAST}, not shown.</p>' if hides else ""
+    small = (
+        f'<p class="soft note">Hatched: fewer than {LEAST} landings, or a group that would tell them.</p>'
+        if hides
+        else ""
+    )
     return Markup(
         '<section><h2><b>By {}</b> <span class="soft">events per 1,000 (95 %)</span></h2><table '
         'class="list-table small"><thead><tr><th>{}</th><th class="num">Assessed</th><th class="num">In force</th>'
@@ -153,7 +209,7 @@ def _group_row(row: dict[str, Any], column: str) -> Markup:
 
 
 def _rate(events: int | None, landings: int | None) -> Markup | str:
-    return marks.HATCH if events is None or landings is None else words.rate_alone(rate(events, landings))
+    return marks.HATCH if events is None or landings is None else words.rate_alone(rate_of_rule(events, landings))
 
 
 def month_name(month: str) -> str:

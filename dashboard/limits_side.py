@@ -10,7 +10,7 @@ from dashboard.conditions_help import columns_help
 from dashboard.held import Held, distinct
 from dashboard.limits_asked import Asked, limits_now, movable
 from dashboard.limits_lists import month_name
-from dashboard.limits_sweep import Swept, used
+from dashboard.limits_sweep import used
 from dashboard.pages.frame import options
 from dashboard.reasons import by_reason
 from dashboard.rule_card import RuleCard
@@ -18,6 +18,8 @@ from fdm.conditions import LONGEST
 from fdm.people.texts import NOTE
 
 REASONS_TOLD = 4
+EVERY = "every landing"
+LEFT_OUT = Markup(' <span class="soft">the rule does not apply</span>')
 
 
 def rules(held: Held) -> Markup:
@@ -99,39 +101,75 @@ def _limit_fields(card: RuleCard, fleet: str) -> Markup:
     ).format("Beyond" if card.direction == "above" else "Under", rows)
 
 
-def facts(held: Held, found: Swept, missing: pl.DataFrame) -> Markup:
-    """How many of these landings were assessed by the limits in force, and why the others were not."""
-    left = found.landings - found.assessed
-    reasons = by_reason(missing, held)[:REASONS_TOLD]
+def facts(held: Held, card: RuleCard, wanted: Asked, found: pl.DataFrame) -> Markup:
+    """How many of these landings the rule is for and were assessed, by the limits in force and the condition that is
+    tried, and why the others were not. `found` is analysis.stood with reasons that may be shown."""
+    left_out = int(found["not_for"].sum())
+    landings, assessed = found.height - left_out, found["reason"].null_count()
+    missing = found.filter(pl.col("reason").is_not_null() & ~pl.col("not_for")).with_columns(rule=pl.lit(card.name))
+    rows = [
+        ("Left out", _number(held, left_out) + LEFT_OUT) if left_out else None,
+        ("Assessed", Markup("<b>{:,}</b>{}").format(assessed, _of(held, assessed, landings))),
+        ("Not assessed", _number(held, landings - assessed)),
+    ]
     told = marks.joined(
-        Markup("<li>{} <b>{:,}</b></li>").format(words.sentence(r.sentence).rstrip("."), r.landings)
-        for r in reasons
-        if r.landings >= held.least
+        Markup("<li>{} <b>{}</b></li>").format(sentence, "" if n is None else f"{n:,}")
+        for sentence, n in _reasons_told(held, [(r.sentence, r.landings) for r in by_reason(missing, held)])
     )
+    return Markup('{}<dl class="tune-facts">{}</dl><ul class="tune-why soft">{}</ul>').format(
+        _tried(card, wanted.where or EVERY) if is_tried(card, wanted) else "",
+        marks.joined(Markup("<dt>{}</dt><dd>{}</dd>").format(*row) for row in rows if row),
+        told,
+    )
+
+
+def _tried(card: RuleCard, where: str) -> Markup:
     return Markup(
-        '<dl class="tune-facts"><dt>Assessed</dt><dd><b>{:,}</b> of {}</dd><dt>Not assessed</dt><dd>{} {:,}</dd></dl>'
-        '<ul class="tune-why soft">{}</ul>'
-    ).format(found.assessed, words.count(found.landings, "landing"), marks.HATCH if left else "", left, told)
+        '<p class="tune-tried"><b>Condition tried</b> {} <span class="soft">(in force: {})</span></p>'
+        '<p><button type="button" data-tune-own>Back to the rule’s own</button></p>'
+    ).format(where, card.where or EVERY)
+
+
+def _number(held: Held, n: int) -> Markup:
+    hatch = marks.HATCH if n else ""
+    return Markup("{} {}").format(hatch, f"fewer than {held.least}" if held.hides(n) else f"{n:,}")
+
+
+def _of(held: Held, assessed: int, landings: int) -> str:
+    """Of how many, unless that would tell how few were not assessed."""
+    return "" if held.hides(landings - assessed) else f" of {words.count(landings, 'landing')}"
+
+
+def _reasons_told(held: Held, reasons: list[tuple[str, int]]) -> list[tuple[str, int | None]]:
+    """The first reasons, and the others in one number, so that all add up; None for a number that is too small, or
+    that would tell one."""
+    told = [(words.sentence(said).rstrip("."), n) for said, n in reasons[:REASONS_TOLD] if not held.hides(n)]
+    left = sum(n for _, n in reasons) - sum(n for _, n in told)
+    if not held.hides(left):
+        return [*told, *([("Other reasons", left)] if left else [])]
+    return [*told[:-1], *((said, None) for said, _ in told[-1:]), ("Other reasons", None)]
+
+
+def is_tried(card: RuleCard, wanted: Asked) -> bool:
+    """Whether another condition than the rule's own is asked for."""
+    return wanted.where is not None and wanted.where != card.where
 
 
 def condition(card: RuleCard, wanted: Asked) -> Markup:
     """The condition of the rule, to be edited and tried."""
     now = card.where if wanted.where is None else wanted.where
     return Markup(
-        '<details class="tune-condition"{}><summary><b>Condition</b> <span class="soft">{}</span></summary>'
+        '<details class="tune-condition"{}><summary><b>Condition</b> <span class="soft">in force: {}</span></summary>'
         '<p class="soft">Only landings on which this holds are judged by this rule. Empty: every landing.</p>'
         '<textarea name="where" data-condition maxlength="{}" rows="3" spellcheck="false" aria-label="Condition" '
         'placeholder="bounces = 0 AND touchdown_ground_speed_kt &gt; 60" data-now="{}">{}</textarea>'
-        '<p><button type="button" data-tune-try>Try on these landings</button>{}</p>{}</details>'
+        '<p><button type="button" data-tune-try>Try on these landings</button></p>{}</details>'
     ).format(
         Markup(" open") if now or wanted.where is not None else "",
-        card.where or "every landing",
+        card.where or EVERY,
         LONGEST,
         card.where,
         now,
-        Markup(' <button type="button" class="quiet" data-tune-own>Back to the rule’s own</button>')
-        if wanted.where is not None
-        else "",
         columns_help(),
     )
 
@@ -151,23 +189,33 @@ def saving(card: RuleCard, waiting: str = "") -> Markup:
     ).format(card.name, NOTE, Markup(" <b>{}</b>").format(waiting) if waiting else "")
 
 
+_ALL = Markup(
+    '<tr><td><b>All events</b></td><td class="num" data-slot="events-now-all"></td><td class="num"><b '
+    'data-slot="events-draft-all"></b></td><td class="num" data-slot="gained-all"></td>'
+    '<td class="num" data-slot="lost-all"></td></tr>'
+)
+
+
 def numbers(card: RuleCard, wanted: Asked) -> Markup:
     """Tables that the browser fills while a limit moves."""
     if not movable(card):
         return Markup("")
     levels = used(card, wanted.fleet)[::-1]
-    events = marks.joined(
-        Markup(
-            '<tr><td>{1}</td><td class="num" data-slot="events-now-{0}"></td><td class="num"><b '
-            'data-slot="events-draft-{0}"></b></td><td class="num" data-slot="gained-{0}"></td>'
-            '<td class="num" data-slot="lost-{0}"></td></tr>'
-        ).format(level, marks.severity_words(level))
-        for level in levels
+    events = (
+        marks.joined(
+            Markup(
+                '<tr><td>{1}</td><td class="num" data-slot="events-now-{0}"></td><td class="num"><b '
+                'data-slot="events-draft-{0}"></b></td><td class="num" data-slot="gained-{0}"></td>'
+                '<td class="num" data-slot="lost-{0}"></td></tr>'
+            ).format(level, marks.severity_words(level))
+            for level in levels
+        )
+        + _ALL
     )
     beyond = marks.joined(
         Markup(
-            '<tr><td>{1}</td><td class="num" data-slot="certain-{0}"></td><td class="num" '
-            'data-slot="possible-{0}"></td>'
+            '<tr><td>{1}</td><td class="num" data-slot="certain-{0}"></td><td class="num">'
+            '<b data-slot="beyond-{0}"></b></td><td class="num" data-slot="possible-{0}"></td>'
             '<td class="num" data-slot="rate-{0}"></td></tr>'
         ).format(level, marks.severity_words(level))
         for level in levels
@@ -178,19 +226,26 @@ def numbers(card: RuleCard, wanted: Asked) -> Markup:
         '<table class="list-table tune-numbers"><thead><tr>'
         '<th><span class="spoken">Severity</span></th><th class="num">In force</th><th class="num">Draft'
         '</th><th class="num">Gained</th><th class="num">Lost</th></tr></thead><tbody>{}</tbody></table>'
+        '<p class="soft note">A severity also gains and loses events that only changed their severity; all events gain '
+        "those that are new and lose those that are none any more.</p>"
         '<h2><b>Beyond each limit of the draft</b></h2><table class="list-table tune-numbers"><thead><tr>'
         '<th><span class="spoken">Limit</span></th>'
-        '<th class="num">Certain</th><th class="num">Or possible</th><th class="num">Per 1,000 (95 %)</th></tr></thead>'
-        '<tbody>{}</tbody></table><h2><b>Nuisance among decided events</b></h2><table class="list-table tune-numbers">'
+        '<th class="num">Certain</th><th class="num">Events</th><th class="num">Possible</th>'
+        '<th class="num">Per 1,000 (95 %)</th></tr></thead>'
+        '<tbody>{}</tbody></table><p class="soft note">Certain: beyond it by the nearer bound too. Possible: events, '
+        "and landings within it whose further bound is beyond. The rate is of events, of the landings assessed; exact "
+        "interval of a share (Clopper and Pearson).</p>"
+        '<h2><b>Nuisance among decided events</b></h2><table class="list-table tune-numbers">'
         '<thead><tr><th><span class="spoken">Events</span></th><th class="num">Share (95 %)</th>'
         '<th class="num">Decided</th><th class="num">Undecided</th>'
-        '</tr></thead><tbody>{}</tbody></table><p class="soft note">Of the events in force. What nobody decided may '
-        "differ; landings that no rule found were never decided.</p>"
+        '</tr></thead><tbody>{}</tbody></table><p class="soft note">Every decision on these landings, also on '
+        "what was an event under earlier limits. Undecided: events in force. Landings that no rule found were never "
+        "decided. Score interval of a share (Wilson).</p>"
     ).format(events, beyond, _share_rows(card, levels))
 
 
 def _share_rows(card: RuleCard, levels: list[str]) -> Markup:
-    rows = [("all", "All, in force")]
+    rows = [("all", "All")]
     for level in levels:
         inside = "within" if card.direction == "above" else "over"
         beyond = "beyond" if card.direction == "above" else "under"

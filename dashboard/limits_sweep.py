@@ -15,7 +15,7 @@ from dashboard import words
 from dashboard.limits_asked import direction, limits_now
 from dashboard.rule_card import RuleCard
 from fdm.rule import LEVELS
-from fdm.statistics import PER, poisson_intervals, wilson_interval
+from fdm.statistics import PER, exact_intervals, wilson_interval
 from fdm.tuning import Sweep, points, resolved, sweep
 
 BARS = 90
@@ -53,32 +53,52 @@ class Share:
 class Swept:
     """Everything that the page draws and computes with.
 
-    step     between neighbouring limits that can be chosen
-    near     how far below and above each limit the recorder cannot tell (k,), or None
+    landings      that the rule is for, by the draft's condition
+    told          whether that number may be told: less those assessed, it says how few are not
+    step          between neighbouring limits that can be chosen
+    sweep         by the draft's condition; `events_now` (k,) by the rule's own, and `events_both` where both hold
+    tried         whether the draft's condition is another one
+    near          how far below and above each limit the recorder cannot tell (k,), or None
     """
 
     card: RuleCard
     fleet: str
     landings: int
+    told: bool
     assessed: int
     step: float
     sweep: Sweep
+    events_now: np.ndarray
+    events_both: np.ndarray
+    tried: bool
     near: tuple[np.ndarray, np.ndarray] | None
     bars: Bars
     shares: tuple[Share, ...]
     found: pl.DataFrame
 
 
-def swept(card: RuleCard, fleet: str, found: pl.DataFrame) -> Swept:
-    """The sweep of a rule over some landings (analysis.stood)."""
+def swept(card: RuleCard, fleet: str, found: pl.DataFrame, *, tried: bool = False, least: int = 0) -> Swept:
+    """The sweep of a rule over some landings (analysis.stood); numbers of landings below `least` are not told."""
     own = {level: x for level, x in limits_now(card, fleet)._asdict().items() if x is not None}
     limits, step = points(found, own, card.unit)
-    counts = sweep(found, direction(card), limits)
-    at_low = int(np.searchsorted(limits, own["low"]))
+    way, barred, barred_now = direction(card), pl.col("barred"), pl.col("barred_now")
+    landings, assessed = found.height - int(found["not_for"].sum()), found["reason"].null_count()
     return Swept(
-        card, fleet, found.height, int(counts.assessed[at_low]), step, counts, resolved(found, limits),
-        _bars(found, limits, step), _shares(found, card), found,
-    )  # fmt: skip
+        card=card,
+        fleet=fleet,
+        landings=landings,
+        told=not 0 < landings - assessed < least,
+        assessed=assessed,
+        step=step,
+        sweep=sweep(found, way, limits),
+        events_now=sweep(found.with_columns(barred=barred_now), way, limits).events,
+        events_both=sweep(found.with_columns(barred=barred | barred_now), way, limits).events,
+        tried=tried,
+        near=resolved(found, limits),
+        bars=_bars(found, limits, step),
+        shares=_shares(found, card),
+        found=found,
+    )
 
 
 def _bars(found: pl.DataFrame, limits: np.ndarray, step: float) -> Bars:
@@ -92,27 +112,32 @@ def _bars(found: pl.DataFrame, limits: np.ndarray, step: float) -> Bars:
     return Bars(edges, counts, under, over, float(np.median(values)) if len(values) else None)
 
 
+def decided(found: pl.DataFrame, card: RuleCard) -> pl.DataFrame:
+    """Every decision on landings that the rule is for, with the `stands` that it was taken on, in the measure's unit:
+    also on what was an event under earlier limits and is none now."""
+    sign = 1.0 if card.direction == "above" else -1.0
+    known = found.filter(~pl.col("barred"), pl.col("verdict").is_not_null(), pl.col("worst").is_finite())
+    return known.with_columns(stands=sign * pl.col("worst"))
+
+
 def _shares(found: pl.DataFrame, card: RuleCard) -> tuple[Share, ...]:
-    """Decided events in about nine groups of equal size, by value."""
-    decided = found.filter(pl.col("verdict").is_not_null() & pl.col("value").is_finite()).sort("value")
-    groups = max(1, min(DECIDED_BARS, decided.height // FEWEST_DECIDED))
-    if not decided.height:
+    """Decisions in about nine groups of equal size, by value."""
+    known = decided(found, card).sort("stands")
+    groups = max(1, min(DECIDED_BARS, known.height // FEWEST_DECIDED))
+    if not known.height:
         return ()
     out = []
-    for rows in np.array_split(np.arange(decided.height), groups):
-        part = decided[rows[0] : rows[-1] + 1] if len(rows) else decided.clear()
-        values = part["value"]
+    for rows in np.array_split(np.arange(known.height), groups):
+        part = known[rows[0] : rows[-1] + 1] if len(rows) else known.clear()
         nuisance = int((part["verdict"] == "nuisance").sum())
-        out.append(Share(float(values[part.height // 2]), nuisance, part.height))
+        out.append(Share(float(part["stands"][part.height // 2]), nuisance, part.height))
     return tuple(out)
 
 
 def intervals(counts: np.ndarray, landings: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Exact intervals of events per 1,000 landings, for many counts at once."""
-    lower, upper = poisson_intervals(counts)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        scale = np.where(landings > 0, PER / landings, np.nan)
-    return lower * scale, upper * scale
+    """Exact intervals of events per 1,000 landings, for many counts at once; a landing has at most one event."""
+    lower, upper = exact_intervals(counts, landings)
+    return lower * PER, upper * PER
 
 
 def sent(found: Swept) -> dict[str, Any]:
@@ -130,9 +155,12 @@ def sent(found: Swept) -> dict[str, Any]:
         "decimals": decimals(card, found.step, [x for x in own if x is not None]),
         "step": found.step,
         "limits": {level: x for level, x in own._asdict().items() if x is not None},
-        "landings": found.landings,
+        "landings": found.landings if found.told else None,
         "x": counts.limits.tolist(),
         "events": counts.events.tolist(),
+        "now": found.events_now.tolist(),
+        "both": found.events_both.tolist(),
+        "tried": found.tried,
         "certain": counts.certain.tolist(),
         "possible": counts.possible.tolist(),
         "assessed": counts.assessed.tolist(),
@@ -161,14 +189,14 @@ def _rounded(values: np.ndarray | None) -> list[float | None] | None:
 
 
 def _decisions(found: Swept) -> dict[str, list[int]]:
-    """Of the events in force, by the limit that would still find them: decided, nuisance and undecided."""
-    events = found.found.filter(pl.col("severity").is_not_null() & ~pl.col("barred"))
+    """By the limit that would still find them: decisions, those of nuisance, and events in force that are undecided."""
     sign = 1.0 if found.card.direction == "above" else -1.0
-    decided = pl.col("verdict").is_not_null()
-    kinds = {"decided": decided, "nuisance": pl.col("verdict") == "nuisance", "undecided": ~decided}
+    said = decided(found.found, found.card)
+    open_ = found.found.filter(~pl.col("barred"), pl.col("severity").is_not_null(), pl.col("verdict").is_null())
+    kinds = {"decided": said, "nuisance": said.filter(verdict="nuisance"), "undecided": open_}
     out = {}
     for name, kind in kinds.items():
-        worst = np.sort(events.filter(kind)["worst"].to_numpy())
+        worst = np.sort(kind["worst"].to_numpy())
         at = len(worst) - np.searchsorted(worst, sign * found.sweep.limits, side="right")
         out[name] = [*at.tolist(), len(worst)]  # the last: of all
     return out

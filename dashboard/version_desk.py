@@ -66,11 +66,13 @@ def condition_said(store: Store, text: str) -> Markup:
         taken = takes_in(analysis.archive_of(store), text)
     except FdmError as error:
         return Markup('<p role="alert">{}</p>').format(str(error))
-    least = store.held().least
-    parts = ((taken.holds, "it holds"), (taken.fails, "it does not hold"), (taken.unknown, "it cannot be told"))
-    told = "; ".join(
-        f"{how} on {words.count(n, 'landing') if n == 0 or n >= least else f'fewer than {least}'}" for n, how in parts
-    )
+    held = store.held()
+    if held.hides(taken.holds) or held.hides(taken.fails):
+        few = f"Fewer than {held.least} landings are taken in by this, or left out. So few are not counted."
+        return Markup("<p>{}</p>").format(few)
+    parts = [(taken.holds, "it holds"), (taken.fails, "it does not hold"), (taken.unknown, "it cannot be told")]
+    parts = parts[:1] if held.hides(taken.unknown) else parts  # all less two would tell the third
+    told = "; ".join(f"{how} on {words.count(n, 'landing')}" for n, how in parts)
     return Markup("<p>{}</p>").format(words.sentence(told))
 
 

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
+import polars.selectors as cs
 
 from fdm.bounded import Measured, Reasons
 from fdm.judged import NOT_ASSESSED, Judged, Verdicts
@@ -271,7 +272,7 @@ def _table_for(where: str, measured: Measured, landings: pl.DataFrame) -> tuple[
     own = [name for name in names if name not in landings.columns]
     scalars = [pl.Series(name, measured.values[name].value) for name in own if name in measured.values]
     absent = [pl.lit(None, pl.Float64).alias(name) for name in own if name not in measured.values]
-    table = landings.with_columns(*scalars, *absent).with_columns(pl.col(pl.Float64).fill_nan(None))
+    table = landings.with_columns(*scalars, *absent).with_columns(cs.float().fill_nan(None))  # kept measures: Float32
     return table, condition, names
 
 

@@ -1,6 +1,7 @@
 """Rates and shares of counted things, with intervals that hold for small counts.
 
 poisson_interval   Garwood's exact interval (Garwood, Biometrika 28, 1936, 437-442)
+exact_intervals    of shares, exact (Clopper and Pearson, Biometrika 26, 1934, 404-413)
 wilson_interval    Wilson's score interval (Wilson, JASA 22, 1927, 209-212)
 u_chart            limits of counts per unit (NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3.1)
 """
@@ -12,7 +13,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
-from scipy.special import gammaincinv, ndtri
+from scipy.special import betaincinv, gammaincinv, ndtri
 
 PER = 1000
 CONFIDENCE = 0.95
@@ -49,6 +50,29 @@ def rate(events: int, landings: int) -> Rate:
     lower, upper = poisson_interval(events)
     scale = PER / landings
     return Rate(events, landings, events * scale, lower * scale, upper * scale)
+
+
+def rate_of_rule(events: int, landings: int) -> Rate:
+    """Events of one rule per 1,000 assessed landings. A share of them, since a landing has at most one."""
+    if landings <= 0:
+        return Rate(events, 0, None, None, None)
+    lower, upper = exact_intervals(np.array([events]), np.array([landings]))
+    return Rate(events, landings, events * PER / landings, float(lower[0]) * PER, float(upper[0]) * PER)
+
+
+def exact_intervals(
+    counts: np.ndarray, totals: np.ndarray, confidence: float = CONFIDENCE
+) -> tuple[np.ndarray, np.ndarray]:
+    """Exact intervals of shares, (n,), many at once: quantiles of the beta function; NaN where there are none in all.
+
+    ValueError unless 0 <= counts <= totals
+    """
+    if ((counts < 0) | (counts > totals)).any():
+        raise ValueError("no share of more than all, or of less than none")
+    tail, others = (1 - confidence) / 2, totals - counts
+    lower = np.where(counts > 0, betaincinv(np.maximum(counts, 1), others + 1, tail), 0.0)
+    upper = np.where(others > 0, betaincinv(counts + 1, np.maximum(others, 1), 1 - tail), 1.0)
+    return np.where(totals > 0, lower, np.nan), np.where(totals > 0, upper, np.nan)
 
 
 def wilson_interval(count: int, total: int, confidence: float = CONFIDENCE) -> tuple[float, float]:

@@ -75,3 +75,7 @@ def test_landings_that_a_condition_takes_in_are_counted(tmp_path: Path) -> None:
     delays = archive.measures().filter(measure="spoiler_delay_s")["value"].to_list()
     late = takes_in(archive, "spoiler_delay_s > 1.2")
     assert late.holds == sum(delay is not None and delay > 1.2 for delay in delays)
+    values = archive.measures().filter(measure="runway_left_60_m")["value"]
+    assert values.null_count() > 0
+    beyond = takes_in(archive, "runway_left_60_m > 99999")
+    assert (beyond.holds, beyond.unknown) == (0, values.null_count())

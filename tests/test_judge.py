@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -264,6 +265,16 @@ def test_a_condition_may_name_a_measure_with_one_value_per_landing() -> None:
     judged = judge(book(rule(where="rollout_60_m > 1000")), values, landings(3))
     assert judged.codes["late"].tolist() == [-1, 2, -1]
     assert outcome(judged, 2)[1] == "cannot tell whether it applies: rollout_60_m is unknown"
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.float64])
+@pytest.mark.parametrize("where", ["rollout_60_m > 1000", "rollout_60_m < 1000", "NOT rollout_60_m = 1000"])
+def test_a_missing_value_never_meets_a_condition_nor_fails_it(where: str, kind: type) -> None:
+    values = measured({"delay_s": [exact(4)] * 2, "rollout_60_m": [GAP] * 2})
+    kept = {name: one.map(lambda x: x.astype(kind)) for name, one in values.values.items()}
+    judged = judge(book(rule(where=where)), replace(values, values=kept), landings(2))
+    assert judged.codes["late"].tolist() == [-1, -1]
+    assert outcome(judged, 0)[1] == "cannot tell whether it applies: rollout_60_m is unknown"
 
 
 def test_limits_by_fleet() -> None:

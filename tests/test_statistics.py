@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy.stats import binomtest
 
-from fdm.statistics import poisson_interval, rate, u_chart, wilson_interval
+from fdm.statistics import exact_intervals, poisson_interval, rate, rate_of_rule, u_chart, wilson_interval
 
 # Garwood's exact interval. 95 %, k = 0 and 10: tables of the exact Poisson interval, from memory and as published by
 # two open calculators; k = 25 at 90, 95 and 99 %: a statistics package's published documentation.
@@ -28,6 +29,31 @@ NEWCOMBE = [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0
 @pytest.mark.parametrize(("count", "total", "lower", "upper"), NEWCOMBE)
 def test_share_interval_is_wilsons(count, total, lower, upper):
     assert wilson_interval(count, total) == pytest.approx((lower, upper), abs=6e-5)
+
+
+# Newcombe 1998, table I, method 5 (Clopper-Pearson), from memory.
+EXACT = [(81, 263, 0.2527, 0.3676), (15, 148, 0.0578, 0.1617), (0, 20, 0.0, 0.1684), (1, 29, 0.0009, 0.1776)]
+
+
+@pytest.mark.parametrize(("count", "total", "lower", "upper"), EXACT)
+def test_exact_interval_of_a_share_is_clopper_and_pearsons(count, total, lower, upper):
+    found = [float(x[0]) for x in exact_intervals(np.array([count]), np.array([total]))]
+    assert found == pytest.approx((lower, upper), abs=6e-5)
+
+
+@pytest.mark.parametrize(("count", "total"), [(0, 1), (1, 1), (4, 7), (7, 7), (0, 2038), (44, 1999), (1999, 1999)])
+def test_a_rate_of_one_rule_never_passes_all_landings(count, total):
+    expected = binomtest(count, total).proportion_ci(method="exact")  # SciPy finds its roots, another way
+    found = rate_of_rule(count, total)
+    assert (found.lower, found.upper) == pytest.approx((1000 * expected.low, 1000 * expected.high), rel=1e-6)
+    assert found.upper is not None
+    assert found.upper <= 1000
+    assert rate_of_rule(0, 0).upper is None
+
+
+def test_there_is_no_share_of_more_than_all():
+    with pytest.raises(ValueError, match="more than all"):
+        exact_intervals(np.array([3]), np.array([2]))
 
 
 def test_u_chart_is_the_wafer_example():

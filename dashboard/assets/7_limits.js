@@ -32,13 +32,13 @@
     for (const next of LEVELS.slice(LEVELS.indexOf(level) + 1)) if (limits[next] !== undefined) return limits[next];
     return undefined;
   }
-  const within = (limits, level) => at(limits[level], "events") - at(end(limits, level), "events");
+  const within = (limits, level, column) => at(limits[level], column) - at(end(limits, level), column);
   const further = (a, b) => (a === undefined || b === undefined ? undefined : worse(a, b) ? a : b);
   function both(level) {
     const from = further(draft[level], data.limits[level]);
     const ends = [end(draft, level), end(data.limits, level)];
     const to = ends[0] === undefined ? ends[1] : ends[1] === undefined ? ends[0] : worse(ends[0], ends[1]) ? ends[1] : ends[0];
-    return Math.max(0, at(from, "events") - at(to, "events"));
+    return Math.max(0, at(from, "both") - at(to, "both"));
   }
 
   /* --- showing ---------------------------------------------------------------------------------------------- */
@@ -75,7 +75,7 @@
       const both = [r.gained ? comma(r.gained) + " more" : "", r.lost ? comma(r.lost) + " fewer" : ""].filter(Boolean);
       return both.join(" and ") + " " + NAMES[r.level];
     });
-    if (!changed()) return "These are the limits in force.";
+    if (!changed() && !data.tried) return "These are the limits in force.";
     if (!parts.length) return "With this draft, every landing is judged as it is now.";
     return "The draft has " + parts.join(", ").replace(/, ([^,]*)$/, " and $1") + ".";
   }
@@ -88,13 +88,14 @@
     for (const level of used()) {
       const i = nearest(draft[level]), moved = draft[level] !== data.limits[level];
       move(level, i, moved);
-      const now = within(data.limits, level), then = within(draft, level), kept = both(level);
+      const now = within(data.limits, level, "now"), then = within(draft, level, "events"), kept = both(level);
       rows.unshift({ level, gained: then - kept, lost: now - kept });
       say("events-now-" + level, comma(now));
       say("events-draft-" + level, comma(then));
       say("gained-" + level, signed(then - kept, "+"));
       say("lost-" + level, signed(now - kept, "−"));
       say("certain-" + level, comma(data.certain[i]));
+      say("beyond-" + level, comma(data.events[i]));
       say("possible-" + level, comma(data.possible[i]));
       say("rate-" + level, rate(i));
       shares("beyond-" + level, i, false);
@@ -104,13 +105,23 @@
       if (field) field.toggleAttribute("data-changed", moved);
     }
     shares("all", data.decided.length - 1, false);
-    say("assessed", "in " + comma(at(draft.low, "assessed")) + " assessed of " + comma(data.landings) + " landings");
+    total();
+    say("assessed", "in " + comma(at(draft.low, "assessed")) + " assessed" + (data.landings === null ? "" : " of " + comma(data.landings) + " landings"));
     say("finding", sentence(rows));
     say("resolves", resolves());
     const back = document.querySelector("[data-tune-back]");
     if (back) back.disabled = !changed();
     stagger();
     chart.dataset.tookMs = (performance.now() - began).toFixed(2);
+  }
+
+  /* Events of any severity: what lies beyond the lowest limit. */
+  function total() {
+    const now = at(data.limits.low, "now"), then = at(draft.low, "events"), kept = at(further(draft.low, data.limits.low), "both");
+    say("events-now-all", comma(now));
+    say("events-draft-all", comma(then));
+    say("gained-all", signed(then - kept, "+"));
+    say("lost-all", signed(now - kept, "−"));
   }
 
   const plain = (value) => (value * data.scale).toFixed(data.decimals);
@@ -137,15 +148,12 @@
     }
     const of = data.assessed[i];
     const y = (n) => 100 * (1 - (Math.log10(Math.max((n * 1000) / of, 10 ** data.floor)) - data.floor) / (data.ceiling - data.floor));
-    for (const kind of ["certain", "possible"]) {
-      const dot = one(kind), label = one(kind + "-rate");
-      dot.hidden = label.hidden = !of;
-      dot.style.left = label.style.left = x;
-      if (!of) continue;
-      dot.style.top = label.style.top = y(data[kind][i]) + "%";
-      label.textContent = per(data[kind][i], of);
-      label.toggleAttribute("data-same", kind === "certain" && data.certain[i] === data.possible[i]);
-    }
+    const dot = one("events"), label = one("events-rate");
+    dot.hidden = label.hidden = !of;
+    dot.style.left = label.style.left = x;
+    if (!of) return;
+    dot.style.top = label.style.top = y(data.events[i]) + "%";
+    label.textContent = per(data.events[i], of);
   }
 
   /* Heads that would cover each other stand on rows of their own. */

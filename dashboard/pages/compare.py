@@ -194,13 +194,25 @@ def _row(row: dict[str, Any], both: Compared, card: RuleCard | None) -> Markup:
 def why(row: dict[str, Any], both: Compared) -> str:
     """The differences of the rule that may have made this one, those that cannot left out."""
     own = [change for change in both.changes if change.rule in (row["rule"], None)]
-    fleet = f", fleet {row['fleet']}"
+    apart = _has_its_own(row, both)
     said = [
         f"{_what(change)} {change.was or 'none'} → {change.now or 'none'}"
         for change in own
-        if ", fleet " not in change.what or change.what.endswith(fleet)
+        if change.rule is None or " limit" not in change.what or _holds_for(row["fleet"], change.what, apart=apart)
     ]
     return "; ".join(said) or "the rule's texts alone differ"
+
+
+def _has_its_own(row: dict[str, Any], both: Compared) -> bool:
+    """Whether either rule book has limits of its own for the landing's fleet."""
+    rules = (book.rules.get(row["rule"]) for book in (both.a, both.b))
+    return any(rule is not None and row["fleet"] in rule.limits_by_fleet for rule in rules)
+
+
+def _holds_for(fleet: str | None, what: str, *, apart: bool) -> bool:
+    """Whether a change of a limit is one for a fleet: with limits of its own on either side, `changes` tells them all
+    under its name, also where the general ones come in their place."""
+    return what.endswith(f" limit, fleet {fleet}") if apart else ", fleet " not in what
 
 
 def _outcome(what: str) -> Markup:

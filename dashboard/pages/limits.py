@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import polars as pl
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from markupsafe import Markup
 
-from dashboard import analysis, limits_chart, limits_lists, limits_side, marks, version_desk
+from dashboard import analysis, identity, limits_chart, limits_happened, limits_lists, limits_side, marks, version_desk
 from dashboard.access import open_to, viewer
 from dashboard.elements import Block
+from dashboard.held import Held
 from dashboard.limits_asked import Asked, asked, limits_asked, movable, population
 from dashboard.limits_sweep import swept
 from dashboard.pages.frame import message, nothing, too_few
@@ -18,8 +19,14 @@ from dashboard.rule_card import RuleCard
 from dashboard.store import Store
 from fdm.errors import FdmError
 from fdm.people.roles import ANALYST, OFFICER
+from fdm.people.views import LEAST
+from fdm.rule import LEVELS
 
 PATH = "/limits"
+LISTED = (  # of the landings that are judged otherwise
+    *("landing_id", "touchdown_utc", "month", "place", "arrival", "runway", "value", "lower", "upper"),
+    *("was", "now", "change", "certain", "origin", "origin_confidence", "verdict"),
+)
 
 
 def layout(store: Store, name: str, search: str) -> html.Div:
@@ -36,6 +43,7 @@ def layout(store: Store, name: str, search: str) -> html.Div:
             dcc.Store(id="limits-asked"),
             dcc.Store(id="limits-condition"),
             dcc.Store(id="limits-ask"),
+            dcc.Store(id="limits-opened", data=judged_by(store)),
             html.Section(
                 [
                     Block("limits-side", limits_side.side(held, card, wanted)),
@@ -74,22 +82,35 @@ def register(app: Dash, store: Store) -> None:
         Output("limits-facts", "markup"),
         Input("address", "search"),
         State("address", "pathname"),
+        State("limits-opened", "data"),
     )
     @open_to(OFFICER, ANALYST)
-    def show_chart(search: str | None, path: str | None) -> Any:
+    def show_chart(search: str | None, path: str | None, opened: list[Any] | None) -> Any:
         card = _card(store, path)
+        if card is not None and (other := judged_since(store, opened)):
+            return str(other), ""
         return no_update if card is None else tuple(map(str, drawn(store, card, asked(search))))
 
     @app.callback(
         Output("limits-lists", "markup"),
         Output("limits-groups", "markup"),
         Input("limits-asked", "data"),
+        Input("address", "search"),
         State("address", "pathname"),
+        State("limits-opened", "data"),
     )
     @open_to(OFFICER, ANALYST)
-    def show_lists(given: dict[str, Any] | None, path: str | None) -> Any:
+    def show_lists(given: dict[str, Any] | None, search: str | None, path: str | None, opened: list[Any] | None) -> Any:
         card = _card(store, path)
-        return no_update if card is None or not given else tuple(map(str, listed(store, card, given)))
+        if card is not None and not movable(card):  # no limit whose rest would be waited for
+            given = {"search": search}
+        elif not any(one["prop_id"].startswith("limits-asked") for one in ctx.triggered):
+            given = None
+        if card is None or not given:
+            return no_update
+        if other := judged_since(store, opened):
+            return str(other), ""
+        return tuple(map(str, listed(store, card, given)))
 
     @app.callback(
         Output("limits-where-said", "markup"), Input("limits-condition", "data"), State("address", "pathname")
@@ -99,16 +120,50 @@ def register(app: Dash, store: Store) -> None:
         card = _card(store, path)
         return no_update if card is None or not given else str(version_desk.condition_said(store, str(given["text"])))
 
-    @app.callback(Output("limits-saved", "markup"), Input("limits-ask", "data"), State("address", "pathname"))
+    @app.callback(
+        Output("limits-saved", "markup"),
+        Input("limits-ask", "data"),
+        State("address", "pathname"),
+        State("limits-opened", "data"),
+    )
     @open_to(OFFICER, ANALYST)
-    def save(given: dict[str, Any] | None, path: str | None) -> Any:
+    def save(given: dict[str, Any] | None, path: str | None, opened: list[Any] | None) -> Any:
         card = _card(store, path)
-        return no_update if card is None or not given else str(version_desk.done(store, card, given))
+        if card is None or not given:
+            return no_update
+        return str(judged_since(store, opened) or saved(store, card, given))
 
 
 def _card(store: Store, path: str | None) -> RuleCard | None:
     name = (path or "").removeprefix(f"{PATH}/")
     return store.held().rules.get(name)
+
+
+def judged_by(store: Store) -> list[Any]:
+    """What tells whether the landings were judged anew: by which rule book, and when."""
+    run = store.whole().run
+    return [str(run.get("rule_book_hash", "")), str(run.get("detected_utc", ""))]
+
+
+def judged_since(store: Store, opened: list[Any] | None) -> Markup:
+    """That the archive was judged anew since the page was opened with `judged_by`; else nothing."""
+    now = judged_by(store)
+    if not opened or opened == now:
+        return Markup("")
+    told = "The rule book in force has changed" if opened[0] != now[0] else "The landings were judged anew"
+    return Markup('<div role="alert">{}</div>').format(
+        nothing(
+            f"{told} since this page was opened. What stands here is from before.",
+            Markup('<a href="" target="_self">Load the page anew</a>'),
+        )
+    )
+
+
+def saved(store: Store, card: RuleCard, given: dict[str, Any]) -> Markup:
+    """What came of asking to see a change, or to save it."""
+    if not movable(card):  # limits that were sent are those of the rule that was open before
+        given = {name: value for name, value in given.items() if name not in LEVELS}
+    return version_desk.done(store, card, given)
 
 
 def drawn(store: Store, card: RuleCard, wanted: Asked) -> tuple[Markup, Markup]:
@@ -123,20 +178,43 @@ def drawn(store: Store, card: RuleCard, wanted: Asked) -> tuple[Markup, Markup]:
     if not found.height:
         every = Markup('<a href="{}">Every landing</a>').format(page)
         return nothing("No landing is under these filters.", every), Markup("")
-    if store.held().hides(found.height):
-        return too_few(page), Markup("")
+    if _few(store.held(), found):
+        return _too_few(page, wanted), Markup("")
+    facts = _facts(store, card, wanted, found)
     if not movable(card):
         told = "This rule asks whether something happened. It has no limit to move; its condition can be changed."
-        return nothing(told, Markup('<a href="/rules/{}">The rule</a>').format(card.name)), Markup("")
-    whole = swept(card, wanted.fleet, found)
-    return limits_chart.chart(whole), limits_side.facts(store.held(), whole, _missing(store, card, wanted))
+        return nothing(told, Markup('<a href="/rules/{}">The rule</a>').format(card.name)), facts
+    whole = swept(card, wanted.fleet, found, tried=limits_side.is_tried(card, wanted), least=store.held().least)
+    return limits_chart.chart(whole), facts
 
 
-def _missing(store: Store, card: RuleCard, wanted: Asked) -> pl.DataFrame:
-    """The landings asked about that were not assessed, as the viewer may see them."""
-    held = store.held()
-    here = population(held.landings, card, wanted)
-    return held.missing.filter(pl.col("rule") == card.name).join(here, on="landing_id", how="semi")
+def _few(held: Held, found: pl.DataFrame) -> bool:
+    """Whether so few landings are asked about, taken in by the condition, or treated otherwise by it than by the rule
+    in force, that they could point at somebody; see fdm.people.views."""
+    numbers = (
+        found.height,
+        found["not_for"].not_().sum(),
+        found["barred"].not_().sum(),
+        (found["not_for"] != found["not_for_now"]).sum(),
+        (found["barred"] != found["barred_now"]).sum(),
+    )
+    return any(held.hides(int(n)) for n in numbers)
+
+
+def _too_few(page: str, wanted: Asked) -> Markup:
+    if wanted.where is None:
+        return too_few(page)
+    why = f"Fewer than {LEAST} landings are under these filters and this condition, or left out by it."
+    return nothing(
+        f"{why} So few could point at a crew, and are not shown.",
+        Markup('<a href="{}">Every landing, by the rule’s own condition</a>').format(page),
+    )
+
+
+def _facts(store: Store, card: RuleCard, wanted: Asked, found: pl.DataFrame) -> Markup:
+    counted = found.select("landing_id", "not_for", "reason")
+    safe = identity.told_apart(counted, ["reason"], store.whole().landings, viewer().role)
+    return limits_side.facts(store.held(), card, wanted, safe)
 
 
 def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup, Markup]:
@@ -149,11 +227,14 @@ def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup,
         found = analysis.stood(store, card.name, wanted.where)
     except FdmError:
         return Markup(""), Markup("")
-    if population(found, card, wanted).height < max(store.held().least, 1):
+    asked_about = population(found, card, wanted)
+    if not asked_about.height or _few(store.held(), asked_about):
         return Markup(""), Markup("")
     if not version_desk.in_order(card, limits):
         return Markup('<p class="soft">{} The limits are not in order.</p>').format(marks.HATCH), Markup("")
     changed = limits_lists.changes(found, card, wanted, limits)
-    columns = [name for name in changed.columns if name not in ("worst", "sure", "safe", "top", "severity", "barred")]
-    shown = store.shown(changed.select(columns))
-    return limits_lists.lists(shown, card), limits_lists.breakdown(found, card, wanted, limits, viewer().role)
+    shown = store.shown(changed.select(LISTED))
+    told = Markup("") if movable(card) else limits_happened.numbers(asked_about, card, wanted)
+    return told + limits_lists.lists(shown, card, store.held().least), limits_lists.breakdown(
+        found, card, wanted, limits, viewer().role
+    )

@@ -17,7 +17,7 @@ from dashboard.queue import Tile, tiles
 from dashboard.reasons import by_reason
 from dashboard.rule_card import RuleCard
 from dashboard.store import Store
-from fdm.statistics import Rate, rate
+from fdm.statistics import Rate, rate_of_rule
 
 
 def layout(store: Store, name: str, _search: str) -> html.Div:
@@ -99,13 +99,11 @@ def _row(held: Held, card: RuleCard, counts: Mapping[str, int]) -> Markup:
         names.measure(card.measure),
         _limit_cells(card, card.limits),
         marks.joined(
-            Markup('<span class="mark-count">{} {}</span>').format(marks.severity(level), _shown(held, counts[level]))
+            Markup('<span class="mark-count">{} {:,}</span>').format(marks.severity(level), counts[level])
             for level in LEVELS
             if counts.get(level)
         ),
-        Markup('<span class="soft">too few</span>')
-        if any(held.hides(counts.get(level, 0)) for level in LEVELS)  # a total less the others would tell the small one
-        else words.rate_alone(rate(events, assessed)),
+        words.rate_alone(rate_of_rule(events, assessed)),
         tail,
     )
 
@@ -230,19 +228,16 @@ def _limits(card: RuleCard) -> Markup:
 def _found(held: Held, found: list[Tile], query: Query) -> Markup:
     total = sum(tile.events for tile in found)
     rows = marks.joined(
-        Markup('<div class="tile">{}<p class="count">{}</p><p class="soft">{}</p>{}</div>').format(
+        Markup('<div class="tile">{}<p class="count">{:,}</p><p class="soft">{}</p>{}</div>').format(
             marks.severity_words(tile.severity),
-            _shown(held, tile.events),
-            "" if held.hides(tile.events) else _rate(held, tile.rate),
-            "" if held.hides(tile.events) else marks.rate_weeks(tile.severity, tile.weeks),
+            tile.events,
+            _rate(held, rate_of_rule(tile.events, tile.rate.landings)),
+            marks.rate_weeks(tile.severity, [(at, one) for at, one in tile.weeks if not held.hides(one.landings)]),
         )
         for tile in found
     )
-    small = any(held.hides(tile.events) for tile in found)  # a total less the others would tell the small one
     link = (
-        Markup('<a href="/{}">{} in all weeks</a>').format(
-            query.link(), "Events" if small else words.count(total, "event")
-        )
+        Markup('<a href="/{}">{} in all weeks</a>').format(query.link(), words.count(total, "event"))
         if total
         else "No event so far."
     )

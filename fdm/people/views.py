@@ -4,6 +4,14 @@ officer         keeps identities: everything listed
 analyst         stable pseudonyms for aircraft, flight, departure and landing, the month of touchdown, and facts
 captain         the landing as flown: no aircraft, flight, departure, airfield or date
 administrator   nothing; accounts and backups need no flight data
+
+What is small, to all but the officer: fewer than LEAST landings behind whatever is counted, listed or drawn. Such are
+the landings under a filter, those that a condition takes in, those that it treats otherwise than the rule in force,
+those of a month, a runway or a fleet, and those not assessed for a reason. They are not told, nor what would tell them:
+where a total is known, the next smallest of its parts goes with a hidden one. What a rule found among landings that are
+not few (events by severity, gained and lost, nuisance) is told however little it is, on every page alike: a limit that
+moves tells it landing by landing, by keys that name nobody. Two questions, or two pages, whose landings differ by few
+are not held against each other.
 """
 
 from __future__ import annotations
@@ -17,7 +25,7 @@ from fdm.people.errors import NotAllowed
 from fdm.people.pseudonyms import Pseudonyms
 from fdm.people.roles import ADMINISTRATOR, ANALYST, CAPTAIN, OFFICER
 
-LEAST = 5  # counts below are not shown; common practice, no source
+LEAST = 5  # landings; fewer are not told; common practice, no source
 
 _KEYS = {"landing_id", "event_id"}
 _NAMED = ("tail", "flight", "departure", "landing_id")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 
 import polars as pl
 import pytest
@@ -16,7 +17,7 @@ from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
 from fdm.people.store import People
-from fdm.rulebook import load_rule_book
+from fdm.rulebook import load_rule_book, shipped_folder
 from tests.nights import nights
 
 pytestmark = pytest.mark.browser
@@ -77,6 +78,12 @@ def test_a_limit_moves_by_keyboard_and_the_numbers_are_those_of_the_landings(des
     expect(slot(desk, "events-draft-low")).to_have_text(str(low_then))
     expect(slot(desk, "gained-low")).to_have_text(f"+{low_then - low_now}")
     expect(slot(desk, "finding")).to_have_text(f"The draft has {low_then - low_now} more Low.")
+    told = [slot(desk, f"{what}-all").inner_text() for what in ("events-now", "events-draft", "gained", "lost")]
+    assert told == [str(before), str(after), f"+{after - before}", "0"]
+    expect(slot(desk, "beyond-low")).to_have_text(str(after))
+    drawn = desk.locator("[data-events-rate=low]").inner_text()
+    assert drawn  # the drawing tells the rate that stands in the table
+    expect(slot(desk, "rate-low")).to_have_text(re.compile(rf"^{re.escape(drawn)} \("))
     expect(desk.locator("#limits-lists h2").first).to_contain_text(f"{after - before} landing")
     expect(desk).to_have_url(re.compile(r"low=1"))
     assert float(desk.locator(".tune").get_attribute("data-took-ms") or "inf") > 0
@@ -149,10 +156,28 @@ def test_a_condition_is_checked_while_it_is_written_and_tried(desk):
     expect(desk.locator("#limits-where-said")).to_contain_text("it does not hold on")
     desk.locator("[data-tune-try]").click()
     expect(slot(desk, "assessed")).to_contain_text("in 0 assessed")
+    expect(slot(desk, "finding")).to_contain_text("fewer")
+    expect(desk.locator("#limits-facts")).to_contain_text("Condition tried touchdown_ground_speed_kt > 400")
+    expect(desk.locator("#limits-lists h2").first).to_contain_text("No longer events")
     desk.reload()
     expect(slot(desk, "assessed")).to_contain_text("in 0 assessed")
     desk.get_by_role("button", name="Back to the rule’s own").click()
     expect(slot(desk, "assessed")).not_to_contain_text("in 0 assessed")
+
+
+def test_a_rule_without_limits_is_counted_and_its_condition_tried(desk, folder):
+    n = fdm.events(folder).filter(rule="spoilers_not_armed").height
+    desk.goto(desk.url.replace("late_reverse", "spoilers_not_armed"))
+    found = desk.locator("#limits-lists")
+    expect(found.locator("tbody tr").first).to_have_text(re.compile(rf"{n}\s*{n}\s*0\s*0$"))
+    expect(desk.locator("#limits-groups")).to_contain_text("By fleet")
+    desk.locator(".tune-condition summary").first.click()
+    desk.locator("[data-condition]").fill("touchdown_ground_speed_kt > 400")
+    desk.locator("[data-tune-try]").click()
+    expect(found.locator("tbody tr").first).to_have_text(re.compile(rf"{n}\s*0\s*0\s*{n}$"))
+    expect(found).to_contain_text("No longer events")
+    desk.get_by_role("button", name="Back to the rule’s own").click()
+    expect(found).to_contain_text("judged as it is now")
 
 
 def test_a_version_is_refused_by_a_case_then_saved_and_compared(desk, folder):
@@ -208,6 +233,27 @@ def with_login(folder, tmp_path):
         app = dashboard_of(with_accounts(people), source=Archive(folder), rules=None)
         with serving_app(app) as address:
             yield address, people
+
+
+def test_an_open_page_does_not_mix_two_rule_books(browser, folder, tmp_path):
+    again = shutil.copytree(folder, tmp_path / "archive")
+    rules = shutil.copytree(shipped_folder(), tmp_path / "rules")
+    file = rules / "late_reverse.toml"
+    file.write_text(file.read_text().replace("\nlow = 4.0", "\nlow = 3.5"))
+    store = Store(Archive(again), load_rule_cards, reopen=lambda: Archive(again))
+    with serving(store) as address, watching(browser, address, width=1440) as found:
+        found.open("/limits/late_reverse")
+        page = found.page
+        page.locator("#limits-lists").filter(has_text="judged as it is now").wait_for()
+        fdm.detect(again, rules=rules)
+        handle = page.locator(".tune-handle.low")
+        handle.focus()
+        page.keyboard.press("ArrowLeft")
+        told = page.locator("#limits-lists [role=alert]")
+        expect(told).to_contain_text("The rule book in force has changed since this page was opened")
+        told.get_by_role("link", name="Load the page anew").press("Enter")
+        expect(slot(page, "now-low")).to_have_text("3.5 s")
+        expect(page.locator("#limits-lists [role=alert]")).to_have_count(0)
 
 
 def test_an_analyst_works_without_learning_whose_landings_they_are(browser, with_login, folder):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
@@ -23,11 +24,13 @@ from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from dashboard.workshop import Workshop
 from fdm.archive import Archive
+from fdm.changes import changes
 from fdm.errors import RuleError
 from fdm.people.errors import JobError
 from fdm.people.roles import ANALYST, Actor
 from fdm.people.store import People
 from fdm.people.worker import Worker
+from fdm.rulebook import load_rule_book
 from tests.nights import nights
 
 ANALYST_HERE = Actor("Ana", ANALYST)
@@ -79,6 +82,24 @@ def test_comparing_tells_the_landings_that_fdm_compare_does(store, folder):
     assert "Low limit 4 s → 1 s" in said
     assert f"{expected.height} landing" in said
     assert names_in(store, said)
+
+
+@pytest.mark.parametrize(
+    ("fleet", "tells"),
+    [
+        ("Tern 200", "Low limit, fleet Tern 200 2.3 s → 2.6 s"),  # its own limits, then the general ones
+        ("Curlew 300", "Low limit 2 s → 2.6 s"),
+        (None, "Low limit 2 s → 2.6 s"),
+    ],
+)
+def test_a_reason_names_only_the_limits_that_hold_for_the_landings_fleet(fleet, tells):
+    book = load_rule_book()
+    rule = book.rules["late_spoilers"]
+    a = replace(rule, limits_by_fleet={"Tern 200": rule.limits._replace(low=2.3)})
+    b = replace(rule, limits=rule.limits._replace(low=2.6))
+    books = [replace(book, rules={rule.name: one}) for one in (a, b)]
+    both = versions.Compared(*books, changes(*books), pl.DataFrame())
+    assert compare.why({"rule": rule.name, "fleet": fleet}, both) == tells
 
 
 def test_an_analyst_compares_without_learning_whose_landing_it_is(store):

@@ -1,0 +1,66 @@
+"""Numbers of a rule that asks whether something happened: it has no limit to move, so they stand as they are."""
+
+from __future__ import annotations
+
+import polars as pl
+from markupsafe import Markup
+
+from dashboard import marks, words
+from dashboard.limits_asked import Asked, limits_now
+from dashboard.limits_lists import EVENTS, both_sides
+from dashboard.limits_sweep import FEWEST_DECIDED, decided, used
+from dashboard.rule_card import RuleCard
+from fdm.statistics import rate_of_rule, wilson_interval
+
+
+def numbers(chosen: pl.DataFrame, card: RuleCard, wanted: Asked) -> Markup:
+    """Events in force and with the condition that is tried, their rates, and nuisance among decisions.
+
+    chosen    landings of analysis.stood
+    """
+    said = both_sides(chosen, card, wanted, limits_now(card, wanted.fleet))
+    was, now = (said[side].is_in(EVENTS) for side in ("was", "now"))
+    counts = int(was.sum()), int(now.sum())
+    assessed = [int(((said[side] == "within") | said[side].is_in(EVENTS)).sum()) for side in ("was", "now")]
+    per = [words.rate_alone(rate_of_rule(n, of)) for n, of in zip(counts, assessed, strict=True)]
+    level = marks.severity_words(used(card, wanted.fleet)[-1])
+    rows = [
+        _row(level, *counts, int((now & ~was).sum()), int((was & ~now).sum())),
+        _row("Assessed", *assessed, "", ""),
+        _row("Per 1,000 (95 %)", *per, "", ""),
+    ]
+    return Markup(
+        '<h2><b>Events</b> <span class="soft">yes or no</span></h2><table class="list-table tune-numbers"><thead><tr>'
+        '<th><span class="spoken">What</span></th><th class="num">In force</th><th class="num">Draft</th>'
+        '<th class="num">Gained</th><th class="num">Lost</th></tr></thead><tbody>{}</tbody></table>'
+        '<p class="soft note">Exact interval of a share of landings (Clopper and Pearson).</p>{}'
+    ).format(marks.joined(rows), _nuisance(chosen, card))
+
+
+def _row(what: Markup | str, *cells: int | str) -> Markup:
+    told = (f"{cell:,}" if isinstance(cell, int) else cell for cell in cells)
+    return Markup("<tr><td>{}</td>{}</tr>").format(
+        what, marks.joined(Markup('<td class="num">{}</td>').format(cell) for cell in told)
+    )
+
+
+def _nuisance(chosen: pl.DataFrame, card: RuleCard) -> Markup:
+    said = decided(chosen, card)
+    nuisance, undecided = (
+        said.filter(verdict="nuisance").height,
+        chosen.filter(~pl.col("barred"), pl.col("severity").is_not_null(), pl.col("verdict").is_null()).height,
+    )
+    return Markup(
+        '<h2><b>Nuisance among decided events</b></h2><table class="list-table tune-numbers"><thead><tr>'
+        '<th class="num">Share (95 %)</th><th class="num">Decided</th><th class="num">Undecided</th></tr></thead>'
+        '<tbody><tr><td class="num">{}</td><td class="num">{:,}</td><td class="num">{:,}</td></tr></tbody></table>'
+        '<p class="soft note">Score interval of a share (Wilson).</p>'
+    ).format(share(nuisance, said.height), said.height, undecided)
+
+
+def share(nuisance: int, of: int) -> str:
+    """50 % (24–76); of fewer than ten, the numbers."""
+    if of < FEWEST_DECIDED:
+        return f"{nuisance} of {of}" if of else "none decided"
+    low, high = wilson_interval(nuisance, of)
+    return f"{nuisance / of * 100:.0f} % ({low * 100:.0f}–{high * 100:.0f})"
