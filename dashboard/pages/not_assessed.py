@@ -68,7 +68,7 @@ def listing(held: Held, query: Query) -> Markup:
     head = frame.printed("Not assessed", held, query, query.week)
     return (
         head
-        + _by_aircraft(held, silences(missing, held), query)
+        + _by_aircraft(held, silences(held, query), query)
         + Markup(
             '<h2 class="part"><b>Every reason</b></h2><p class="tally"><b>{}</b> {}</p>'
             '<table class="list-table"><thead><tr><th>Reason</th><th class="num">Landings</th>'
