@@ -207,6 +207,20 @@ def test_what_rises_and_what_drifts_is_asked(held: Held) -> None:
     assert "1,380 m" in evidence
 
 
+def test_a_parameter_that_went_silent_is_told_with_its_date_on_every_page(store: Path, held: Held) -> None:
+    gone = {
+        "tail": "QQ-LAK", "parameter": "spoilers_armed", "state": "gone", "landings": 58, "present_pct": 60.3,
+        "faulty_landings": 1, "silent_since_utc": None, "silent_landings": 23, "since": "27 Oct 2026",
+    }  # fmt: skip
+    told = "has been silent since 27 Oct 2026: it is in none of the 23 recordings from then on"
+    week = replace(counted(held, WEEK), kinds=(), landings=10, assessed=Share.of(10, 10))
+    asked = questions(week, [], [], [gone])
+    assert asked[0].evidence == f"It {told}."
+    page = digest.html(replace(digest_of(store, None), silent=(gone,)))
+    assert f"QQ-LAK: Spoilers armed {told}." in page
+    assert "patchy" not in page
+
+
 def test_nothing_unusual_asks_nothing(held: Held) -> None:
     week = replace(counted(held, WEEK), kinds=(), landings=10, assessed=Share.of(10, 10))
     assert questions(week, [], [], []) == ()

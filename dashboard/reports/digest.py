@@ -8,6 +8,7 @@ from typing import Any
 from markupsafe import Markup
 
 from dashboard import marks, names, words
+from dashboard.health_marks import presence
 from dashboard.reports import multiples
 from dashboard.reports.digest_data import Digest
 from dashboard.reports.paper import CAUTION, Sheet, document, heading
@@ -363,11 +364,7 @@ def _unseen(of: Digest) -> Markup:
     of_all = words.count(week.landings, "landing")
     said = [f"{missing:,} of {of_all} could not be assessed at all, {partly:,} not by every rule."]
     said += [f"Not recorded: {n:,} flights of {tail}." for tail, n in of.unrecorded]
-    said += [
-        f"{row['tail']}: {words.plain(str(row['parameter']))} was {row['state']}, present in {row['present_pct']:.0f} %"
-        f" of the samples of {words.count(row['landings'], 'landing')}."
-        for row in of.silent
-    ]
+    said += [f"{row['tail']}: {names.parameter(row['parameter'])} {presence(row)}." for row in of.silent]
     return marks.joined(Markup("<p>{}</p>").format(sentence) for sentence in said)
 
 

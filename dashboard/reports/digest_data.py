@@ -125,7 +125,9 @@ def _health(archive: Archive, held: Held, week: str) -> tuple[tuple[dict[str, An
     drifting = trends.select(*columns, *slopes).head(MOST_LISTED + 2)
     seen = archive.parameter_health().join(known.select("landing_id"), on="landing_id", how="semi")
     bad = health.parameters(known, seen).filter(pl.col("state") != "good").head(MOST_LISTED)
-    chosen = bad.select("tail", "parameter", "state", "landings", "present_pct", "silent_since_utc", "silent_landings")
+    told = ["tail", "parameter", "state", "landings", "present_pct", "faulty_landings"]
+    since = pl.col("silent_since_utc").dt.strftime("%-d %b %Y").alias("since")
+    chosen = bad.select(*told, "silent_since_utc", "silent_landings", since)
     return tuple(drifting.iter_rows(named=True)), tuple(chosen.iter_rows(named=True))
 
 
