@@ -97,8 +97,8 @@ def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
     again = repeated(held, query)
     show = Markup('<a href="{}">Show</a>').format(query.link(new="yes", event=""))
     lines = [
-        ("New", _named(held, fresh, query), show if fresh else ""),
-        ("Repeats", _named(held, again, query), ""),
+        ("New", _named(held, fresh, query, "new"), show if fresh else ""),
+        ("Repeats", _named(held, again, query, "repeat"), ""),
         ("Rule book", book_line(change), _compare(change)),
     ]
     rows = marks.joined(
@@ -107,19 +107,21 @@ def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
     return Markup('<div class="strip">{}</div>').format(rows) if rows else Markup("")
 
 
-def _named(held: Held, found: list[Together], query: Query) -> Markup:
+def _named(held: Held, found: list[Together], query: Query, what: str) -> Markup:
     """The first few, each a way to its events, and how many more."""
     links = Markup("; ").join(_link(held, one, query) for one in found[:NAMED])
     more = len(found) - NAMED
-    return links + Markup(' <span class="soft">and {:,} more</span>').format(more) if more > 0 else links
+    if more <= 0:
+        return links
+    rest = f"{more:,} more new" if what == "new" else words.count(more, "more repeat")
+    return links + Markup('; <span class="soft">and {}</span>').format(rest)
 
 
 def _link(held: Held, one: Together, query: Query) -> Markup:
     where = f"on {one.name}" if one.kind == "aircraft" else f"at {one.name}"
     engine = f" engine {one.engine}" if one.engine else ""
-    often = Markup(' <b>×{:,}</b> <span class="soft">in {}</span>').format(
-        one.events, words.count(landings_of(held, query, one), "landing")
-    )
+    of = "" if query.text else f"in {words.count(landings_of(held, query, one), 'landing')} assessed"
+    often = Markup(' <b>×{:,}</b> <span class="soft">{}</span>').format(one.events, of)
     return Markup('{}<a href="{}">{} {}{}</a>{}').format(
         marks.severity(one.severity),
         query.link(rule=one.rule, lines="single", event="", **{one.key: one.name}),

@@ -65,6 +65,49 @@ def test_a_repeat_says_in_how_many_assessed_landings(held, archive):
         )
 
 
+def test_repeats_under_a_runway_are_of_its_landings_alone(held, archive):
+    """On the aircraft and at the runway that hold the most events of one rule together."""
+    events = list(archive.events().iter_rows(named=True))
+    (rule, tail, arrival, runway), n = Counter(
+        (e["rule"], e["tail"], e["arrival"], e["runway"]) for e in events
+    ).most_common(1)[0]
+    assert n >= 3
+    said = {
+        o["landing_id"]
+        for o in archive.outcomes().iter_rows(named=True)
+        if o["rule"] == rule and o["outcome"] != "not_assessed"
+    }
+    landings = [r for r in archive.landings().iter_rows(named=True) if r["tail"] == tail and r["landing_id"] in said]
+    here = sum((r["arrival"], r["runway"]) == (arrival, runway) for r in landings)
+    assert here < len(landings)
+    query = Query(week="all", tail=tail, runway=f"{arrival} {runway}", rule=rule)
+    one = next(one for one in repeats.repeated(held, query) if one.kind == "aircraft")
+    assert repeats.landings_of(held, query, one) == here
+    told = text_of(glance.strip(held, query, None))
+    assert f"×{one.events} in {here} landing" in told
+    assert " assessed" in told
+
+
+def test_what_a_filter_leaves_on_one_landing_is_not_called_new(held, archive):
+    """New on the aircraft means several landings; at a runway that had one of them, the list tells nothing new."""
+    events = [e for e in archive.events().iter_rows(named=True) if in_week(e, 44)]
+    rest = held.events.filter(pl.col("week") == "2026-W44", pl.col("new") == "aircraft").select("rule", "tail").unique()
+    rows = [
+        (e["rule"], e["tail"], f"{e['arrival']} {e['runway']}") for e in events if (e["rule"], e["tail"]) in rest.rows()
+    ]
+    rule, tail, place = next(key for key, n in Counter(rows).items() if n == 1)
+    whole = repeats.new(held, Query(week="2026-W44", rule=rule))
+    assert tail in [one.name for one in whole]
+    left = repeats.new(held, Query(week="2026-W44", rule=rule, runway=place))
+    assert tail not in [one.name for one in left]
+
+
+def test_more_repeats_than_are_named_are_not_read_as_landings(held):
+    found = repeats.repeated(held, Query(week="all"))
+    assert len(found) > 4
+    assert f"; and {len(found) - 3} more repeats" in text_of(glance.strip(held, Query(week="all"), None))
+
+
 def test_what_is_new_is_listed_once_with_a_way_to_its_events(held):
     query = Query(week="2026-W44")
     found = repeats.new(held, query)
@@ -79,7 +122,7 @@ def test_what_is_new_is_listed_once_with_a_way_to_its_events(held):
     assert f"rule={first.rule}" in markup
     assert f"{first.title} on {first.name}" in text_of(markup)
     more = len(found) - 3
-    assert (f"and {more} more" in text_of(markup)) == (more > 0)
+    assert (f"and {more} more new" in text_of(markup)) == (more > 0)
     chosen = held.events.filter(pl.col("week") == "2026-W44", pl.col("new").is_not_null())
     shown = text_of(lines.queue_list(held, parse("?week=2026-W44&new=yes&lines=single")))
     assert f" {chosen.height} events in " in shown
