@@ -221,6 +221,18 @@ def test_a_parameter_that_went_silent_is_told_with_its_date_on_every_page(store:
     assert "patchy" not in page
 
 
+def test_new_is_told_against_the_weeks_that_there_are(store: Path, held: Held) -> None:
+    """The archive begins in week 40."""
+    of = digest_of(store, None)
+    for week, said in (
+        ("2026-W46", "new against the 6 weeks before"),
+        ("2026-W42", "new is not told with 2 weeks before"),
+    ):
+        page = digest.html(replace(of, week=counted(held, week)))
+        assert said in page
+        assert "eight weeks" not in page
+
+
 def test_nothing_unusual_asks_nothing(held: Held) -> None:
     week = replace(counted(held, WEEK), kinds=(), landings=10, assessed=Share.of(10, 10))
     assert questions(week, [], [], []) == ()

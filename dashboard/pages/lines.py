@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from dashboard import marks, names, words
 from dashboard.held import Held
-from dashboard.novelty import NEW, NEWS
+from dashboard.novelty import news
 from dashboard.pages.frame import exports, nothing, pager, printed
 from dashboard.query import ALL_WEEKS, Query
 from dashboard.queue import (
@@ -169,7 +169,7 @@ def _standing(event: dict[str, Any]) -> Markup:
         said.append((verdict, why))
     said += [(text, "") for text in passed_on(event)]
     if event["new"] and not event["verdict"]:
-        said.append(("new", f"{NEWS} {NEW[event['new']]}"))
+        said.append(("new", news(event)))
     return marks.joined(
         Markup(' <i class="verdict"{}>{}</i>').format(Markup(' title="{}"').format(why) if why else "", text)
         for text, why in said

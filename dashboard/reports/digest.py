@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from dashboard import marks, names, words
 from dashboard.health_marks import presence
+from dashboard.novelty import FEWEST_BEFORE
 from dashboard.reports import multiples
 from dashboard.reports.digest_data import Digest
 from dashboard.reports.paper import CAUTION, Sheet, document, heading
@@ -226,7 +227,7 @@ def _second(of: Digest) -> Markup:
         _places(week.aircraft),
         heading("Likely origin", words.count(sum(week.origins.values()), "event")),
         _origins(week.origins),
-        heading("New and repeated", "against the eight weeks before"),
+        heading("New and repeated", _against(week.weeks_before)),
         _new(of),
         heading("Runway given away, by type", "to 30 kt; one lapse of each landing"),
         _given(of.given_by_fleet),
@@ -290,6 +291,12 @@ def _origins(origins: Mapping[str, int]) -> Markup:
     )
 
 
+def _against(weeks: int) -> str:
+    if weeks < FEWEST_BEFORE:
+        return f"new is not told with {words.count(weeks, 'week') if weeks else 'no week'} before"
+    return f"new against the {weeks} weeks before"
+
+
 def _new(of: Digest) -> Markup:
     week = of.week
     kinds = {"aircraft": "new on the aircraft", "runway": "new at the runway", "both": "new on both"}
@@ -298,7 +305,9 @@ def _new(of: Digest) -> Markup:
     return (
         _table(("", "Events"), rows, right=True)
         if rows
-        else Markup('<p class="soft">Nothing new, nothing repeated.</p>')
+        else Markup('<p class="soft">{}</p>').format(
+            "Nothing repeated." if week.weeks_before < FEWEST_BEFORE else "Nothing new, nothing repeated."
+        )
     )
 
 
