@@ -65,8 +65,13 @@ def read_flown(path: Path) -> pl.DataFrame:
 
 def recorded(flights: pl.DataFrame, landings: pl.DataFrame) -> int:
     """How many of some flights have a landing in the archive: same aircraft and flight, within a day of the start."""
-    pairs = flights.with_row_index("number").join(
-        landings.select("tail", "flight", "touchdown_utc"), on=["tail", "flight"]
-    )
+    return int(with_recorded(flights, landings).get_column("recorded").sum())
+
+
+def with_recorded(flights: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame:
+    """The flights, each with whether it is `recorded`."""
+    numbered = flights.with_row_index("number")
+    pairs = numbered.join(landings.select("tail", "flight", "touchdown_utc"), on=["tail", "flight"])
     near = pl.col("touchdown_utc").is_between(pl.col("start_utc") - BEFORE, pl.col("start_utc") + AFTER)
-    return pairs.filter(near).get_column("number").n_unique()
+    found = pairs.filter(near).get_column("number").unique()
+    return numbered.with_columns(recorded=pl.col("number").is_in(found.implode())).drop("number")

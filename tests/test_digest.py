@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import polars as pl
@@ -271,6 +272,32 @@ def test_flights_flown_tell_what_was_recorded(store: Path, tmp_path: Path) -> No
     assert found.recovery.whole - found.recovery.part == 1
     assert found.unrecorded == (("QQ-ZZZ", 1),)
     assert "QQ-ZZZ" in digest.html(found)
+
+
+def test_the_list_beside_the_archive_is_read_and_its_week_counted(store: Path, tmp_path: Path) -> None:
+    """Every recorded flight, one of the week that is not, and one of another week that is not."""
+    from fdm.archive import Archive
+
+    landings = Archive(store).landings()
+    week = weeks_with_events(store)[0]
+    year, number = (int(part) for part in week.split("-W"))
+    mine = [r for r in landings.iter_rows(named=True) if r["touchdown_utc"].isocalendar()[:2] == (year, number)]
+    start = min(r["touchdown_utc"] for r in mine)
+    listed = [(r["tail"], r["flight"], r["touchdown_utc"]) for r in landings.iter_rows(named=True)]
+    listed += [("QQ-ZZZ", "ZZ1", start), ("QQ-ZZY", "ZZ2", start - timedelta(days=60))]
+    lines = ["tail,flight,start_utc", *(f"{tail},{flight},{at:%Y-%m-%dT%H:%M:%SZ}" for tail, flight, at in listed)]
+    beside = store.with_name(f"{store.name}.flown.csv")
+    beside.write_text("\n".join(lines) + "\n")
+    out = tmp_path / "d.json"
+    try:
+        assert run(["digest", "--archive", str(store), "--week", week, "--out", str(out)]) == 0
+    finally:
+        beside.unlink()
+    found = json.loads(out.read_text(encoding="utf-8"))
+    flights = len({(r["tail"], r["flight"], f"{r['touchdown_utc']:%Y-%m-%dT%H:%M:%S}") for r in mine})
+    assert (found["recovery"]["part"], found["recovery"]["whole"]) == (flights, flights + 1)
+    assert found["unrecorded"] == [["QQ-ZZZ", 1]]
+    assert found["recovery_of_week"]
 
 
 def test_it_asks_nothing_of_any_host(store: Path) -> None:

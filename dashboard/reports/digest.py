@@ -104,13 +104,14 @@ def _landings(of: Digest) -> Markup:
     rows = [
         _bar("Recorded", week.landings, week.landings, ""),
         _bar("Assessed", week.assessed.part, week.landings, share(week.assessed)),
-        _bar("Fully", week.complete.part, week.landings, share(week.complete)),
+        _bar("By every rule", week.complete.part, week.landings, share(week.complete)),
     ]
     told = "; ".join(f"{words.plain(reason)} ({n:,})" for reason, n in week.reasons)
     notes = [f"Not assessed: {told}." if told else ""]
     if of.recovery:
         found = of.recovery
-        notes.append(f"Recorded of the flights flown: {found.part:,} of {found.whole:,}, {share(found)}.")
+        flown = "flown this week" if of.recovery_of_week else "flown"
+        notes.append(f"Recorded of the flights {flown}: {found.part:,} of {found.whole:,}, {share(found)}.")
     return Markup('<table class="bars">{}</table>{}').format(
         marks.joined(rows), marks.joined(Markup('<p class="small">{}</p>').format(note) for note in notes if note)
     )
