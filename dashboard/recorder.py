@@ -99,7 +99,7 @@ def silent(held: Held, query: Query) -> pl.DataFrame:
     """The same as a table (columns SILENT); `rules` are titles."""
     chosen = matching(held.landings, query, week=query.week or ALL_WEEKS)
     landings = chosen.select("landing_id", "tail", "fleet", "touchdown_utc").collect()
-    missing = held.missing.join(landings, on="landing_id")
+    missing = of_rule(held.missing, query).join(landings, on="landing_id")
     reasons = missing.get_column("reason").drop_nulls().unique().to_list()
     blamed = {reason: name for reason in reasons if (name := parameter_of(reason))}
     blames = pl.col("reason").is_in(list(blamed)).fill_null(False)
@@ -130,6 +130,11 @@ def silent(held: Held, query: Query) -> pl.DataFrame:
         pl.col("reason").map_elements(_told, return_dtype=pl.String), rules=pl.col("rules").list.eval(title).list.sort()
     )
     return told.select(pl.col(name).cast(kind) for name, kind in SILENT.items())
+
+
+def of_rule(missing: pl.DataFrame, query: Query) -> pl.DataFrame:
+    """The outcomes of the rule that a query names; all when it names none."""
+    return missing.filter(pl.col("rule") == query.rule) if query.rule else missing
 
 
 def _of_landings(

@@ -18,6 +18,7 @@ from dashboard.store import Store
 from fdm.errors import FdmError
 from fdm.people.times import in_words
 
+FLIGHT = ("source_file", "tail", "flight", "start_utc")  # the landings of one flight have these in common
 NAMED = 3  # of what is new, and of what repeats
 
 
@@ -40,10 +41,11 @@ def summary(held: Held, query: Query, flown: Flown | str = "") -> Markup:
 
 @dataclass(frozen=True)
 class Flown:
-    """Flights flown, and how many of them have a recording."""
+    """Flights flown, how many of them have a recording, and how many flights the landings of the list are of."""
 
     flights: int
     recorded: int
+    landed: int
 
 
 def _flown(store: Store, query: Query) -> Flown | str:
@@ -51,8 +53,10 @@ def _flown(store: Store, query: Query) -> Flown | str:
         flights = store.flights_flown()
     except FdmError as error:
         return str(error)
-    if flights is None or query.runway:
+    if flights is None:
         return ""
+    if query.runway:
+        return "The list of flights flown does not tell the runway."
     held = store.held()
     week = week_of(held, query)
     if week != ALL_WEEKS:
@@ -60,34 +64,49 @@ def _flown(store: Store, query: Query) -> Flown | str:
     tails = matching(held.landings, Query(fleet=query.fleet, tail=query.tail)).select("tail").unique().collect()
     if query.fleet or query.tail:
         flights = flights.join(tails, on="tail", how="semi")
-    return Flown(flights.height, recorded(flights, held.landings))
+    landed = matching(held.landings, query, week=week).select(*FLIGHT).unique().collect().height
+    return Flown(flights.height, recorded(flights, held.landings), landed)
 
 
 def _coverage(found: Coverage, query: Query, flown: Flown | str) -> Markup:
+    """Flights are compared with flights, landings with landings: one flight lands again after a go-around."""
     span = "in all weeks" if query.week == ALL_WEEKS else "this week"
-    whole = found.landings
+    by = " by this rule" if query.rule else ""
+    missing = _missing(found.landings - found.assessed, "not assessed")
+    every = [("By every rule", found.complete, found.landings, _missing(found.assessed - found.complete, "in part"))]
     rows = [
-        ("Recorded", found.landings, ""),
-        ("Assessed", found.assessed, _missing(found.landings - found.assessed, "not assessed")),
-        ("By every rule", found.complete, _missing(found.assessed - found.complete, "in part")),
+        ("Recorded", found.landings, found.landings, ""),
+        ("Assessed", found.assessed, found.landings, f"{missing}{by}".strip()),
+        *([] if query.rule else every),
     ]
     if isinstance(flown, Flown):
-        whole = max(flown.flights, found.landings)
-        share = f"{100 * flown.recorded / flown.flights:.0f} % recorded" if flown.flights else ""
-        missing = _missing(flown.flights - flown.recorded, "not recorded")
-        rows = [("Flown", flown.flights, share), ("Recorded", found.landings, missing), *rows[1:]]
+        rows = [*_of_flights(flown), ("Landings", found.landings, found.landings, _of(flown.landed)), *rows[1:]]
     body = marks.joined(
         Markup(
             '<tr class="{}"><th scope="row">{}</th><td class="num">{:,}</td><td class="bar">{}</td>'
             '<td class="soft">{}</td></tr>'
         ).format("assessed" if name == "Assessed" else "", name, n, marks.share_bar(n, whole), note)
-        for name, n, note in rows
+        for name, n, whole, note in rows
     )
-    reasons = "; ".join(f"{reason} {n:,}" for reason, n in found.reasons)
+    said = [flown] if isinstance(flown, str) and flown else []
+    said += ["; ".join(f"{words.plain(reason)} {n:,}" for reason, n in found.reasons)]
     return Markup(
         '<div class="tile coverage"><h2><b>Landings</b> <span class="soft">{}</span></h2><table>{}</table>'
         '<p class="soft reasons">{}</p></div>'
-    ).format(span, body, flown if isinstance(flown, str) and flown else reasons)
+    ).format(span, body, " ".join(said))
+
+
+def _of_flights(flown: Flown) -> list[tuple[str, int, int, str]]:
+    missing = _missing(flown.flights - flown.recorded, "not recorded")
+    share = f"{100 * flown.recorded / flown.flights:.0f} %" if flown.flights else ""
+    return [
+        ("Flown", flown.flights, flown.flights, "flights"),
+        ("Recorded", flown.recorded, flown.flights, ", ".join(one for one in (share, missing) if one)),
+    ]
+
+
+def _of(flights: int) -> str:
+    return f"of {words.count(flights, 'flight')}"
 
 
 def strip(held: Held, query: Query, change: BookChange | None) -> Markup:

@@ -14,7 +14,7 @@ from invented_archive import RULES, FakeArchive
 import rules
 from dashboard import bookchanges, flown, officers, repeats
 from dashboard.desk import Desk
-from dashboard.pages import decision, evidence, glance, lines, no_longer
+from dashboard.pages import decision, evidence, glance, lines, no_longer, not_assessed
 from dashboard.query import Query, parse
 from dashboard.store import Store
 from fdm.amending import book_of
@@ -206,11 +206,62 @@ def test_flown_recorded_and_assessed_stand_above_the_list(archive, held):
     store = Store(archive, lambda _run: RULES, flown=lambda: pl.concat([every, lost]))
     said = text_of(glance.shown(store, Query()))
     n = landings.height
-    assert f"Flown {n + 7} {100 * n / (n + 7):.0f} % recorded Recorded {n} 7 not recorded" in said
+    share = f"{100 * n / (n + 7):.0f} %"
+    assert f"Flown {n + 7} flights Recorded {n} {share}, 7 not recorded Landings {n} of {n} flights" in said
     fleet = landings.filter(pl.col("fleet") == "Heron 90")
     lost_of_fleet = lost.filter(pl.col("tail").is_in(fleet["tail"].implode())).height
     assert f"Flown {fleet.height + lost_of_fleet} " in text_of(glance.shown(store, Query(fleet="Heron 90")))
-    assert "Flown" not in text_of(glance.shown(store, Query(runway="Korsby 09L")))
+    at_runway = text_of(glance.shown(store, Query(runway="Korsby 09L")))
+    assert "Flown" not in at_runway
+    assert "The list of flights flown does not tell the runway." in at_runway
+
+
+def test_landings_after_a_go_around_are_not_counted_as_flights(archive, held):
+    """Of the newest aircraft's flights, the first landed twice, and one more was flown that has no recording."""
+    rows = held.landings.filter(pl.col("week") == "2026-W47", pl.col("tail") == held.landings["tail"][0])
+    again = rows.head(1).with_columns(
+        landing_id=pl.lit("again"), touchdown_utc=pl.col("touchdown_utc") + pl.duration(minutes=9)
+    )
+
+    class Twice(FakeArchive):
+        def __init__(self):
+            self.__dict__ |= archive.__dict__
+            self.run = dict(archive.run) | {"rule_book_hash": "twice"}
+            self._landings = pl.concat([archive.landings(), again.select(archive.landings().columns)])
+
+    every = rows.select("tail", "flight", start_utc=pl.col("touchdown_utc") - pl.duration(hours=2), week="week")
+    lost = every.head(1).with_columns(flight=pl.lit("VH999"))
+    store = Store(Twice(), lambda _run: RULES, flown=lambda: pl.concat([every, lost]))
+    n = rows.height
+    said = text_of(glance.shown(store, Query(tail=rows["tail"][0])))
+    assert f"Flown {n + 1} flights Recorded {n} " in said
+    assert f", 1 not recorded Landings {n + 1} of {n} flights" in said
+
+
+def test_with_a_rule_chosen_coverage_is_that_of_the_rule(archive, held):
+    """The landings assessed are those that rates divide by; the others are named below the list, with a way there."""
+    lost = "spoiler lever not recorded from 2 s to 9 s after touchdown"
+    rule = next(
+        o["rule"]
+        for o in archive.outcomes().iter_rows(named=True)
+        if o["outcome"] == "not_assessed" and o["reason"] == lost
+    )
+    landings = {r["landing_id"] for r in archive.landings().iter_rows(named=True) if r["fleet"] == "Tern 200"}
+    said = [o for o in archive.outcomes().iter_rows(named=True) if o["rule"] == rule and o["landing_id"] in landings]
+    without = [o for o in said if o["outcome"] == "not_assessed"]
+    assert 0 < len(without) < len(said)
+    query = Query(week="all", fleet="Tern 200", rule=rule)
+    tile = text_of(glance.summary(held, query))
+    n = len(said) - len(without)
+    assert f"Assessed {n} {len(without)} not assessed by this rule" in tile
+    assert "By every rule" not in tile
+    assert f"of {n} assessed" in tile
+    markup = str(lines.queue_list(held, query))
+    assert f"Not assessed {len(without)} landings by this rule. Show" in text_of(markup)
+    assert f'href="/not-assessed?week=all&amp;fleet=Tern+200&amp;rule={rule}"' in markup
+    page = text_of(not_assessed.listing(held, query))
+    assert f"over {len(landings)} landings" in page
+    assert all(held.titles[other] not in page for other in held.rules if other != rule)
 
 
 def test_a_list_that_cannot_be_read_is_said_and_the_rest_stands(archive):
