@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from collections import Counter
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -135,7 +136,7 @@ def test_runway_given_away_counts_each_landing_once(held: Held) -> None:
 
 
 def test_repeats_on_one_aircraft_stand_in_one_line(held: Held) -> None:
-    high, lines = worst_lines(held, WEEK, 1000)
+    high, _, lines = worst_lines(held, WEEK, 1000)
     assert high == held.events.filter(week=WEEK, severity="high").height == sum(line["repeats"] for line in lines)
 
 
@@ -234,6 +235,21 @@ def test_new_is_told_against_the_weeks_that_there_are(store: Path, held: Held) -
         assert "eight weeks" not in page
 
 
+def test_the_head_of_the_high_events_tells_how_many_lines_there_are(store: Path, held: Held) -> None:
+    """Counted once more, event by event; only the worst line is shown."""
+    high = [e for e in held.events.iter_rows(named=True) if e["week"] == WEEK and e["severity"] == "high"]
+    in_line = Counter((e["rule"], e["tail"], e["engine"], e["certain"], e["verdict"]) for e in high)
+    events, in_all, lines = worst_lines(held, WEEK, 1)
+    assert (events, in_all, len(lines)) == (len(high), len(in_line), 1)
+    assert in_all > 1
+    shown = replace(digest_of(store, None), high_events=events, high_lines_in_all=in_all, high_lines=tuple(lines))
+    here = sum(line["repeats"] for line in lines)
+    assert (
+        f"{len(high)} events in {len(in_line)} lines; the worst with {here} of them here, "
+        f"{len(high) - here} more on the screen"
+    ) in digest.html(shown)
+
+
 def test_nothing_unusual_asks_nothing(held: Held) -> None:
     week = replace(counted(held, WEEK), kinds=(), landings=10, assessed=Share.of(10, 10))
     assert questions(week, [], [], []) == ()
@@ -311,7 +327,7 @@ def test_it_asks_nothing_of_any_host(store: Path) -> None:
 def test_nothing_is_cut_off(browser: BrowserContext, store: Path, held: Held) -> None:
     small = digest_of(store, weeks_with_events(store)[0])
     full = replace(small, week=counted(held, WEEK))
-    _, lines = worst_lines(held, WEEK, 9)
+    _, _, lines = worst_lines(held, WEEK, 9)
     drift = {
         "tail": "QQ-LAF", "what": "reverser transit to deployed", "engine": 2, "unit": "s", "landings": 70,
         "now": 4.3, "middle": 3.1, "per_30_days": 1.63, "per_30_days_lower": 1.4, "per_30_days_upper": 1.82,

@@ -238,9 +238,12 @@ def _second(of: Digest) -> Markup:
 
 
 def _high_head(of: Digest) -> str:
-    shown = sum(line["repeats"] for line in of.high_lines)
-    more = f"; {of.high_events - shown:,} more on the screen" if shown < of.high_events else ""
-    return f"{words.count(of.high_events, 'event')} in {words.count(len(of.high_lines), 'line')}{more}"
+    said = f"{words.count(of.high_events, 'event')} in {words.count(of.high_lines_in_all, 'line')}"
+    lines, held = len(of.high_lines), sum(line["repeats"] for line in of.high_lines)
+    if lines == of.high_lines_in_all:
+        return said
+    worst = "the worst" if lines == 1 else f"the {lines} worst"
+    return f"{said}; {worst} with {held:,} of them here, {of.high_events - held:,} more on the screen"
 
 
 def _high(of: Digest) -> Markup:

@@ -41,6 +41,7 @@ class Digest:
     recovery_of_week: bool
     unrecorded: tuple[tuple[str, int], ...]
     high_events: int
+    high_lines_in_all: int
     high_lines: tuple[Mapping[str, Any], ...]
     given_by_fleet: tuple[Given, ...]
     given_by_runway: tuple[Given, ...]
@@ -82,7 +83,7 @@ def digest(archive: Archive, store: Store, week: str, flown: pl.DataFrame | None
     drifting, silent = _health(archive, held, week)
     by_fleet, by_runway = (given(held, week, by) for by in ("fleet", "place"))
     recovery, unrecorded = _recovery(held, week, flown)
-    high_events, high_lines = worst_lines(held, week, MOST_HIGH)
+    high_events, high_lines_in_all, high_lines = worst_lines(held, week, MOST_HIGH)
     return Digest(
         week=now,
         rule_book=str(held.run.get("rule_book") or ""),
@@ -91,6 +92,7 @@ def digest(archive: Archive, store: Store, week: str, flown: pl.DataFrame | None
         recovery_of_week=flown is not None and "week" in flown.columns,
         unrecorded=unrecorded,
         high_events=high_events,
+        high_lines_in_all=high_lines_in_all,
         high_lines=tuple(high_lines),
         given_by_fleet=by_fleet,
         given_by_runway=by_runway[:MOST_LISTED],

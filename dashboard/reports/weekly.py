@@ -238,8 +238,10 @@ def _repeats(events: pl.DataFrame) -> tuple[tuple[str, str, int], ...]:
     return tuple(counts.sort("len", "tail", "title", descending=[True, False, False]).head(MOST_LISTED).iter_rows())
 
 
-def worst_lines(held: Held, week: str, most: int) -> tuple[int, list[dict[str, Any]]]:
-    """How many high events a week has, and the worst of them; repeats on one aircraft stand in one line."""
+def worst_lines(held: Held, week: str, most: int) -> tuple[int, int, list[dict[str, Any]]]:
+    """How many high events a week has, in how many lines, and the worst of these; repeats on one aircraft stand in one
+    line.
+    """
     high = held.events.filter(week=week, severity="high")
     same = ["rule", "tail", "engine", "certain", "verdict"]
     lines = high.group_by(same, maintain_order=True).agg(
@@ -247,4 +249,4 @@ def worst_lines(held: Held, week: str, most: int) -> tuple[int, list[dict[str, A
         **{n: pl.col(n).first() for n in ("event_id", "title", "place", "value", "lower", "upper", "unit", "origin",
                                           "origin_confidence", "severity")},
     )  # fmt: skip
-    return high.height, list(lines.head(most).iter_rows(named=True))
+    return high.height, lines.height, list(lines.head(most).iter_rows(named=True))
