@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from dashboard import marks, officers, words
 from dashboard.bookchanges import BookChange
-from dashboard.flown import recorded
+from dashboard.flown import with_recorded
 from dashboard.held import Held
 from dashboard.query import ALL_WEEKS, Query
 from dashboard.queue import Coverage, Tile, coverage, matching, tiles, week_of
@@ -58,14 +58,14 @@ def _flown(store: Store, query: Query) -> Flown | str:
     if query.runway:
         return "The list of flights flown does not tell the runway."
     held = store.held()
-    week = week_of(held, query)
+    week, flights = week_of(held, query), with_recorded(flights, held.landings)
     if week != ALL_WEEKS:
         flights = flights.filter(pl.col("week") == week)
     tails = matching(held.landings, Query(fleet=query.fleet, tail=query.tail)).select("tail").unique().collect()
     if query.fleet or query.tail:
         flights = flights.join(tails, on="tail", how="semi")
     landed = matching(held.landings, query, week=week).select(*FLIGHT).unique().collect().height
-    return Flown(flights.height, recorded(flights, held.landings), landed)
+    return Flown(flights.height, int(flights["recorded"].sum()), landed)
 
 
 def _coverage(found: Coverage, query: Query, flown: Flown | str) -> Markup:
@@ -89,7 +89,8 @@ def _coverage(found: Coverage, query: Query, flown: Flown | str) -> Markup:
         for name, n, whole, note in rows
     )
     said = [flown] if isinstance(flown, str) and flown else []
-    said += ["; ".join(f"{words.plain(reason)} {n:,}" for reason, n in found.reasons)]
+    reasons = "; ".join(f"{words.plain(reason)} {n:,}" for reason, n in found.reasons)
+    said += [reasons[:1].upper() + reasons[1:]]
     return Markup(
         '<div class="tile coverage"><h2><b>Landings</b> <span class="soft">{}</span></h2><table>{}</table>'
         '<p class="soft reasons">{}</p></div>'

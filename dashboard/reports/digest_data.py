@@ -141,7 +141,7 @@ def _recovery(held: Held, week: str, flown: pl.DataFrame | None) -> tuple[Share 
     if flown is None:
         return None, ()
     if "week" in flown.columns:
-        each = with_recorded(flown.filter(pl.col("week") == week), held.landings)
+        each = with_recorded(flown, held.landings).filter(pl.col("week") == week)
         found = each.group_by("tail").agg(flown=pl.len(), recorded=pl.col("recorded").sum())
     else:
         found = health.recovery(held.landings, flown)

@@ -175,6 +175,18 @@ def test_a_flight_is_recorded_when_its_own_landing_is_there(tmp_path):
     assert flown.recorded(frame, both) == 2
 
 
+def test_a_flight_over_midnight_on_sunday_counts_in_the_week_of_its_landing(tmp_path):
+    """16 Nov 2026 is a Monday: the first flight landed on it; the second, of the same Sunday, was not recorded."""
+    text = "tail,flight,start_utc\nQQ-LAA,VH1,2026-11-15T23:00:00Z\nQQ-LAA,VH2,2026-11-15T23:30:00Z\n"
+    frame = flown.with_recorded(
+        flown.read_flown(written(tmp_path, text)), pl.DataFrame([landing("QQ-LAA", "VH1", 16, 1)])
+    )
+    assert frame.select("flight", "week", "recorded").rows() == [
+        ("VH1", "2026-W47", True),
+        ("VH2", "2026-W46", False),
+    ]
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
