@@ -376,7 +376,7 @@ def _unseen(of: Digest) -> Markup:
     missing, partly = week.landings - week.assessed.part, week.assessed.part - week.complete.part
     of_all = words.count(week.landings, "landing")
     said = [f"{missing:,} of {of_all} could not be assessed at all, {partly:,} not by every rule."]
-    said += [f"Not recorded: {n:,} flights of {tail}." for tail, n in of.unrecorded]
+    said += [f"Not recorded: {words.count(n, 'flight')} of {tail}." for tail, n in of.unrecorded]
     said += [f"{row['tail']}: {names.parameter(row['parameter'])} {presence(row)}." for row in of.silent]
     return marks.joined(Markup("<p>{}</p>").format(sentence) for sentence in said)
 
