@@ -138,7 +138,7 @@ def _named(held: Held, found: list[Together], query: Query, what: str) -> Markup
 
 
 def _link(held: Held, one: Together, query: Query) -> Markup:
-    where = f"on {one.name}" if one.kind == "aircraft" else f"at {one.name}"
+    where = Markup('{} <span class="whole">{}</span>').format("on" if one.kind == "aircraft" else "at", one.name)
     engine = f" engine {one.engine}" if one.engine else ""
     of = "" if query.text else f"in {words.count(landings_of(held, query, one), 'landing')} assessed"
     often = Markup(' <b>×{:,}</b> <span class="soft">{}</span>').format(one.events, of)

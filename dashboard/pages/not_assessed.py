@@ -113,7 +113,7 @@ def _by_aircraft(held: Held, found: list[Silence], query: Query) -> Markup:
 def _once(held: Held, once: list[Silence]) -> Markup:
     if not once:
         return Markup("")
-    return Markup('<details class="asking"><summary>{}</summary>{}</details>').format(
+    return Markup('<details class="asking on-paper"><summary>{}</summary>{}</details>').format(
         f"{words.count(len(once), 'more line')}, each seen on one landing only", _silences(held, once)
     )
 
@@ -129,7 +129,7 @@ def _silence(held: Held, one: Silence) -> Markup:
     often = how_often(one)
     few = held.hides(one.landings)
     return Markup(
-        '<tr><th scope="row">{}</th><td>{}</td><td>{} {}</td><td>{}</td><td class="soft">{}</td></tr>'
+        '<tr><th scope="row" class="whole">{}</th><td>{}</td><td>{} {}</td><td>{}</td><td class="soft">{}</td></tr>'
     ).format(
         one.tail or "unknown",
         names.parameter(one.parameter),
