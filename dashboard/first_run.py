@@ -75,7 +75,7 @@ def _refused(found: Loaded) -> str:
 
 
 def _step(number: str, what: str, command: str) -> Markup:
-    return Markup('<p><b>{}.</b> {}:<br><code class="tune-command">{}</code></p>').format(number, what, command)
+    return Markup('<p><b>{}.</b> {}:</p><pre class="tune-command">{}</pre>').format(number, what, command)
 
 
 def _page(head: str, told: str, *steps: Markup) -> Markup:
