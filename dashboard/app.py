@@ -12,7 +12,18 @@ from dash import Dash, Input, Output, State, set_props
 from dash.development.base_component import Component
 from werkzeug.exceptions import HTTPException
 
-from dashboard import accounts_page, audit_page, compression, export, gate, jobs_page, login, provider_login, security
+from dashboard import (
+    accounts_page,
+    audit_page,
+    compression,
+    export,
+    first_run,
+    gate,
+    jobs_page,
+    login,
+    provider_login,
+    security,
+)
 from dashboard.access import open_to, viewer
 from dashboard.deployment import Deployment, deployment_of
 from dashboard.desk import Desk
@@ -178,7 +189,7 @@ def _route(app: Dash, store: Store) -> None:
             return frame.message(
                 f"This page is not open to the role of {viewer().role}.", home_of(viewer().role), "Go back"
             )
-        return page.layout(store, name, search or "")
+        return first_run.layout(store) if first_run.nothing_yet(store) else page.layout(store, name, search or "")
 
 
 def _index() -> str:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 from flask import Flask, request
 from markupsafe import Markup
 
-from dashboard import plain, reveal
+from dashboard import log_words, plain, reveal
 from dashboard.access import open_to, viewer
 from dashboard.door import Door
 from dashboard.pages import frame
@@ -21,7 +22,6 @@ from fdm.people.times import in_words
 NEWEST = 200
 HEADS = ("No.", "When", "Who", "Role", "Act", "Of", "Detail", "From")
 ON_EVENTS = {"decision", "reopening", "undo", "assignment", "referral", "release", "debriefing", "snooze", "comment"}
-NO_DETAIL = ("rows", "rows_hash")  # what the check of the log needs, and no reader
 
 
 def register(server: Flask, store: Store, door: Door) -> None:
@@ -36,7 +36,8 @@ def register(server: Flask, store: Store, door: Door) -> None:
             people.audit.record(
                 viewer(), "audit read", " ".join(part for part in (act, who) if part) or "the newest entries"
             )
-            return log_page(people, act if act in MAY else "", who, check="check" in request.args)
+            titles = store.held().titles
+            return log_page(people, act if act in MAY else "", who, check="check" in request.args, titles=titles)
         except PeopleError as error:
             return plain.page("Log", plain.told("", str(error)), frame.places()), 503
 
@@ -57,11 +58,17 @@ def kept_by(store: Store, door: Door) -> People:
     return store.desk.ask(lambda people, _by: people) if store.desk else door.people
 
 
-def log_page(people: People, act: str, who: str, *, check: bool) -> str:
-    """The newest entries of an act and a person; and what the check of the whole log found, when it was asked for."""
+def log_page(people: People, act: str, who: str, *, check: bool, titles: Mapping[str, str]) -> str:
+    """The newest entries of an act and a person; and what the check of the whole log found, when it was asked for.
+
+    titles    rule name -> title
+    """
     entries = people.audit.entries(newest=NEWEST, act=act or None, who=who or None)
     choices = Markup("").join(
-        Markup("<option{}>{}</option>").format(Markup(" selected") if one == act else "", one) for one in sorted(MAY)
+        Markup('<option value="{}"{}>{}</option>').format(
+            one, Markup(" selected") if one == act else "", log_words.act(one)
+        )
+        for one in sorted(MAY, key=log_words.act)
     )
     tools = Markup(
         '<div class="asking"><form method="get" action="/audit" class="inline-form"><label class="field">'
@@ -77,7 +84,7 @@ def log_page(people: People, act: str, who: str, *, check: bool) -> str:
     inside = Markup("{}{}{}").format(
         tools,
         _checked(people) if check else "",
-        plain.table(HEADS, [_row(row) for row in entries.iter_rows(named=True)]),
+        plain.table(HEADS, [_row(row, titles) for row in entries.iter_rows(named=True)]),
     )
     return plain.page("Log", inside, frame.places())
 
@@ -91,18 +98,18 @@ def _checked(people: People) -> Markup:
     return plain.told("", f"{len(found.faults)} faults in {found.entries:,} entries: {'; '.join(found.faults[:20])}")
 
 
-def _row(row: dict[str, Any]) -> list[Markup | str]:
+def _row(row: dict[str, Any], titles: Mapping[str, str]) -> list[Markup | str]:
     hidden = viewer().role != OFFICER and row["act"] in ON_EVENTS
-    detail = json.loads(row["detail"])
-    said = "" if hidden else ", ".join(f"{name}: {value}" for name, value in detail.items() if name not in NO_DETAIL)
     return [
         str(row["entry_id"]),
         in_words(row["at_utc"]),
         row["who"],
         row["role"],
-        row["act"],
-        Markup('<span class="mono">{}</span>').format("an event" if hidden else row["subject"]),
-        Markup('<span class="soft">{}</span>').format(said),
+        log_words.act(row["act"]),
+        "an event" if hidden else log_words.subject(row["subject"], titles),
+        Markup('<span class="soft">{}</span>').format(
+            "" if hidden else log_words.detail(json.loads(row["detail"]), titles)
+        ),
         row["came_from"],
     ]
 

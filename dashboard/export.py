@@ -11,7 +11,7 @@ from dashboard import recorder
 from dashboard.access import open_to
 from dashboard.landing_list import landings
 from dashboard.query import ALL_WEEKS, Query, parse
-from dashboard.queue import listed_events, matching, week_of
+from dashboard.queue import listed_events, week_of
 from dashboard.store import Store
 from fdm import schemas
 from fdm.exporting import encoded
@@ -67,9 +67,7 @@ def events(store: Store, query: Query) -> pl.DataFrame:
 
 def not_assessed(store: Store, query: Query) -> pl.DataFrame:
     """What could not be assessed on account of the recording, by aircraft and parameter: recorder.SILENT."""
-    held = store.held()
-    chosen = matching(held.landings, query, week=query.week or ALL_WEEKS).select("landing_id").collect()
-    return recorder.silent(held.missing.join(chosen, on="landing_id", how="semi"), held)
+    return recorder.silent(store.held(), query)
 
 
 def landing_table(store: Store, query: Query) -> pl.DataFrame:

@@ -59,14 +59,30 @@ def read_flown(path: Path) -> pl.DataFrame:
         raise FactsError(
             "start_utc is not a time", source=path, where=f"row {at}", cure="Write it as in 2026-11-12T06:41:00Z."
         )
-    utc = pl.col("start_utc")
-    return read.with_columns(week=pl.format("{}-W{}", utc.dt.iso_year(), utc.dt.week().cast(pl.String).str.zfill(2)))
+    return read.with_columns(week=_week(pl.col("start_utc")))
 
 
 def recorded(flights: pl.DataFrame, landings: pl.DataFrame) -> int:
     """How many of some flights have a landing in the archive: same aircraft and flight, within a day of the start."""
-    pairs = flights.with_row_index("number").join(
-        landings.select("tail", "flight", "touchdown_utc"), on=["tail", "flight"]
-    )
+    return int(with_recorded(flights, landings).get_column("recorded").sum())
+
+
+def with_recorded(flights: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame:
+    """The flights, each with whether it is `recorded`, and in the week of its landing where it is.
+
+    Landings are counted by the week of touchdown: a flight over midnight on Sunday belongs to the week that holds it.
+    """
+    numbered = flights.with_row_index("number")
+    pairs = numbered.join(landings.select("tail", "flight", "touchdown_utc"), on=["tail", "flight"])
     near = pl.col("touchdown_utc").is_between(pl.col("start_utc") - BEFORE, pl.col("start_utc") + AFTER)
-    return pairs.filter(near).get_column("number").n_unique()
+    landed = pairs.filter(near).group_by("number").agg(pl.col("touchdown_utc").min())
+    found = numbered.join(landed, on="number", how="left", maintain_order="left")
+    marked = found.with_columns(recorded=pl.col("touchdown_utc").is_not_null())
+    if "week" in flights.columns:
+        marked = marked.with_columns(week=pl.coalesce(_week(pl.col("touchdown_utc")), "week"))
+    return marked.select(*flights.columns, "recorded")
+
+
+def _week(utc: pl.Expr) -> pl.Expr:
+    """ISO 8601, such as 2026-W47."""
+    return pl.format("{}-W{}", utc.dt.iso_year(), utc.dt.week().cast(pl.String).str.zfill(2))

@@ -27,6 +27,7 @@ FRAME = {
     "/_favicon.ico",
     "_dash_assets.static",
 }
+WHOLE = {"account", "accounts", "audit", "jobs", "reveal"}  # pages made whole on the server
 CALLBACK = "/_dash-update-component"
 _PLAIN = {"Content-Type": "text/plain; charset=utf-8"}
 Answer = Response | AnyResponse | tuple[str, int, dict[str, str]]
@@ -79,7 +80,7 @@ def callback_roles(app: Dash) -> frozenset[str]:
 
 def to_login() -> Answer:
     """A page leads to the login and back; anything else is told that nobody is logged in."""
-    if request.method == "GET" and request.endpoint in ("/", "/<path:path>"):
+    if request.method == "GET" and (request.endpoint in ("/", "/<path:path>") or request.endpoint in WHOLE):
         there = request.full_path.rstrip("?")
         return redirect("/login" if there == "/" else f"/login?next={quote(there)}")
     return "Log in first.\n", 401, _PLAIN

@@ -99,6 +99,23 @@ def sentence(trend: Mapping[str, Any]) -> str:
     )
 
 
+def presence(row: Mapping[str, Any]) -> str:
+    """What became of a parameter, after its name: "has been silent since 27 Oct 2026: …".
+
+    row    health.PARAMETERS, with `since`: the day or the month, as the reader may know it
+    """
+    landings = words.count(row["landings"], "landing")
+    since = f" since {row['since']}" if row["since"] else ""
+    told: dict[str, str] = {
+        "gone": f"has been silent{since}: it is in none of the {row['silent_landings']:,} recordings from then on",
+        "silent": f"has not changed on {words.count(row['silent_landings'], 'landing')} in a row{since}",
+        "missing": f"is not in the recordings of {landings}",
+        "patchy": f"was there for {row['present_pct']:.0f} % of what should have been recorded around touchdown, over "
+        f"{landings}",
+    }
+    return told.get(row["state"]) or f"held a fault on {row['faulty_landings'] or 'a few'} of {landings}"
+
+
 def signed(value: float, unit: str) -> str:
     """+1.46, −0.02: one digit more than the unit is shown with."""
     digits = words.DECIMALS.get(unit, 0) + 1

@@ -96,6 +96,8 @@ def read(source: Source, run: Mapping[str, Any], load_rules: LoadRules, stamp: o
     run, stamp    what its results are of, and what tells them from others
     load_rules    the rules behind a run
     """
+    if not run:
+        return _nothing_yet(stamp)
     outcomes = source.outcomes()
     rules = load_rules(run)
     landings = with_week_and_place(source.landings()).join(_per_landing(outcomes), on="landing_id", how="left")
@@ -109,6 +111,16 @@ def read(source: Source, run: Mapping[str, Any], load_rules: LoadRules, stamp: o
     weeks = distinct(landings, "week")
     events = with_new(_ready(source.events(), rules), landings)
     return Held(stamp, run, rules, _with_counts(landings, events), events, missing, tuple(weeks), costs=source.costs())
+
+
+def _nothing_yet(stamp: object) -> Held:
+    """The tables of an archive before anything was judged: no row in them."""
+    landings = with_week_and_place(pl.DataFrame(schema=schemas.LANDINGS))
+    outcomes, events = (pl.DataFrame(schema=schema) for schema in (schemas.OUTCOMES, schemas.EVENTS))
+    landings = landings.join(_per_landing(outcomes), on="landing_id", how="left")
+    found = with_new(_ready(events, {}), landings)
+    missing = outcomes.select("landing_id", "rule", "reason")
+    return Held(stamp, {}, {}, _with_counts(landings, found), found, missing, ())
 
 
 def worst_first(events: pl.DataFrame) -> pl.DataFrame:

@@ -6,28 +6,37 @@ Two landings in one week after weeks without any are seldom chance, and are what
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import polars as pl
 
 BEFORE_WEEKS = 8  # common practice, no source
 FEWEST_BEFORE = 4  # weeks that the archive must hold before the event's own; common practice, no source
 FEWEST_LANDINGS = 2  # in the week
 NEW = {"aircraft": "on this aircraft", "runway": "at this runway", "both": "on this aircraft or at this runway"}
-NEWS = f"On several landings this week and on none in the {BEFORE_WEEKS} weeks before,"
 NEW_ON = ("tail", "place")  # as `new` names them: aircraft, runway
 
 
+def news(event: Mapping[str, Any]) -> str:
+    """Why an event is new: "On several landings this week and on none in the 6 weeks before, on this aircraft"."""
+    return f"On several landings this week and on none in the {event['weeks_before']} weeks before, {NEW[event['new']]}"
+
+
 def with_new(events: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame:
-    """The events with `new`: aircraft, runway, both, or null.
+    """The events with `new`: aircraft, runway, both, or null; and `weeks_before`, how many weeks were looked at.
 
     An event is new when its rule found something on FEWEST_LANDINGS landings or more of its aircraft (or at its runway)
-    in its own week, and nothing in the BEFORE_WEEKS weeks before. Nothing is new in the first FEWEST_BEFORE weeks of an
-    archive: too little is known of the time before them.
+    in its own week, and nothing in the BEFORE_WEEKS weeks before, or as many as there are. Nothing is new in the first
+    FEWEST_BEFORE weeks of an archive: too little is known of the time before them.
     """
     first = landings.select(_week()).to_series().min()
     marked = events.with_columns(_week().alias("week_number"))
     for key in NEW_ON:
         marked = marked.join(_fresh(marked, key), on=["rule", key, "week_number"], how="left", maintain_order="left")
-    known = pl.col("week_number") >= int(first) + FEWEST_BEFORE if isinstance(first, int) else pl.lit(False)
+    since_first = pl.col("week_number") - first if isinstance(first, int) else pl.lit(0)
+    before = since_first.clip(0, BEFORE_WEEKS)
+    known = before >= FEWEST_BEFORE
     tail, place = ((pl.col(f"new {key}") & known).fill_null(False) for key in NEW_ON)
     new = (
         pl.when(tail & place)
@@ -37,7 +46,9 @@ def with_new(events: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame:
         .when(place)
         .then(pl.lit("runway"))
     )
-    return marked.with_columns(new=new).drop("week_number", *(f"new {key}" for key in NEW_ON))
+    return marked.with_columns(new=new, weeks_before=before.cast(pl.Int64)).drop(
+        "week_number", *(f"new {key}" for key in NEW_ON)
+    )
 
 
 def _week() -> pl.Expr:

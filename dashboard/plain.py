@@ -9,7 +9,7 @@ from markupsafe import Markup
 from dashboard import security
 from dashboard.pages import frame
 
-STYLES = ("1_tokens.css", "2_base.css", "5_sheets.css", "7_plain.css")
+STYLES = ("1_tokens.css", "2_base.css", "5_sheets.css", "6_print.css", "7_plain.css")
 
 
 def page(title: str, inside: Markup, places: Sequence[tuple[str, str]], *, refresh_s: int = 0) -> str:

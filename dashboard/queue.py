@@ -274,7 +274,10 @@ class Tile:
 
 @dataclass(frozen=True)
 class Coverage:
-    """Landings under the filters: how many, how many were assessed by any rule and by every one, and why not."""
+    """Landings under the filters: how many, how many were assessed by any rule and by every one, and why not.
+
+    With a rule chosen, both are the landings that it was assessed on, as the rates count them.
+    """
 
     landings: int
     assessed: int
@@ -326,8 +329,22 @@ def _tile(
 def coverage(held: Held, query: Query) -> Coverage:
     """What part of the landings under the filters could be assessed, and the commonest reasons why not."""
     landings = matching(held.landings, query, week=week_of(held, query))
+    if query.rule:
+        return _coverage_of_rule(held, query.rule, landings)
     found = landings.select("assessed", "judged", "silent").collect()
     silent = found.filter(pl.col("assessed") == 0)
-    reasons = silent.group_by("silent").len().drop_nulls().sort("len", "silent", descending=[True, False]).head(3)
     complete = found.filter(pl.col("assessed") == pl.col("judged"), pl.col("judged") > 0).height
-    return Coverage(found.height, found.height - silent.height, complete, list(reasons.iter_rows()))
+    return Coverage(found.height, found.height - silent.height, complete, _commonest(silent["silent"]))
+
+
+def _coverage_of_rule(held: Held, rule: str, landings: pl.LazyFrame) -> Coverage:
+    assessed = pl.col(can(rule)) if rule in held.rules else pl.lit(False)
+    found = landings.select("landing_id", assessed=assessed).collect()
+    missing = held.missing.filter(pl.col("rule") == rule).join(found, on="landing_id", how="semi")
+    n = int(found["assessed"].sum())
+    return Coverage(found.height, n, n, _commonest(missing["reason"]))
+
+
+def _commonest(reasons: pl.Series) -> list[tuple[str, int]]:
+    counts = reasons.drop_nulls().alias("reason").value_counts(name="n")
+    return list(counts.sort("n", "reason", descending=[True, False]).head(3).iter_rows())

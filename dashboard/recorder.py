@@ -11,6 +11,8 @@ import polars as pl
 
 from dashboard import names, words
 from dashboard.held import Held
+from dashboard.query import ALL_WEEKS, Query
+from dashboard.queue import matching
 from fdm.parameters import PARAMETERS
 
 RECORDER = re.compile(
@@ -38,7 +40,7 @@ SILENT: dict[str, Any] = {
     "parameter": pl.String,
     "reason": pl.String,
     "landings": pl.Int64,
-    "of_landings": pl.Int64,  # of this aircraft, from the first of these to its last
+    "of_landings": pl.Int64,  # of this aircraft, on which any of the rules was tried: in the period, or since the first
     "first_utc": pl.Datetime("us", "UTC"),
     "last_utc": pl.Datetime("us", "UTC"),
     "rules": pl.List(pl.String),
@@ -50,7 +52,8 @@ SILENT: dict[str, Any] = {
 class Silence:
     """A parameter of an aircraft that kept rules from being assessed: on how many landings, since when, which rules.
 
-    of_landings   landings of this aircraft from the first of these on
+    of_landings   landings of this aircraft on which any of the rules was tried: in the period, else from the first on
+    period        the week or month that alone was counted; empty when all were
     """
 
     tail: str | None
@@ -63,10 +66,11 @@ class Silence:
     last_utc: datetime | None
     rules: tuple[str, ...]
     example: str
+    period: str = ""
 
     @property
     def always(self) -> bool:
-        """Whether it has been so on every landing since the first."""
+        """Whether it was so on every landing of the period, or since the first."""
         return self.landings >= self.of_landings
 
 
@@ -84,28 +88,29 @@ def parameter_of(reason: str) -> str | None:
     return None
 
 
-def silences(missing: pl.DataFrame, held: Held) -> list[Silence]:
-    """By aircraft, parameter and kind of reason, the most landings first.
+def silences(held: Held, query: Query) -> list[Silence]:
+    """By aircraft, parameter and kind of reason, the most landings first, of the landings that a query leaves."""
+    period = "" if query.week == ALL_WEEKS else query.week
+    rows = silent(held, query).iter_rows(named=True)
+    return [Silence(**row | {"rules": tuple(row["rules"]), "period": period}) for row in rows]
 
-    missing   outcomes that were not assessed (see store.Held.missing)
-    """
-    return [Silence(**row | {"rules": tuple(row["rules"])}) for row in silent(missing, held).iter_rows(named=True)]
 
-
-def silent(missing: pl.DataFrame, held: Held) -> pl.DataFrame:
+def silent(held: Held, query: Query) -> pl.DataFrame:
     """The same as a table (columns SILENT); `rules` are titles."""
+    chosen = matching(held.landings, query, week=query.week or ALL_WEEKS)
+    landings = chosen.select("landing_id", "tail", "fleet", "touchdown_utc").collect()
+    missing = of_rule(held.missing, query).join(landings, on="landing_id")
     reasons = missing.get_column("reason").drop_nulls().unique().to_list()
     blamed = {reason: name for reason in reasons if (name := parameter_of(reason))}
-    rows = missing.filter(pl.col("reason").is_in(list(blamed)))
+    blames = pl.col("reason").is_in(list(blamed)).fill_null(False)
+    rows = missing.filter(blames)
     if rows.is_empty():
         return pl.DataFrame(schema=SILENT)
     kinds = {reason: _kind(reason) for reason in blamed}
-    landings = held.landings.select("landing_id", "tail", "fleet", "touchdown_utc")
     each = rows.with_columns(
         parameter=pl.col("reason").replace_strict(blamed, return_dtype=pl.String),
         kind=pl.col("reason").replace_strict(kinds, return_dtype=pl.String),
-        title=pl.col("rule").replace_strict(held.titles, default=pl.col("rule"), return_dtype=pl.String),
-    ).join(landings, on="landing_id")
+    )
     grouped = (
         each.sort("touchdown_utc", nulls_last=True)
         .group_by("tail", "fleet", "parameter", "kind", maintain_order=True)
@@ -114,25 +119,52 @@ def silent(missing: pl.DataFrame, held: Held) -> pl.DataFrame:
             landings=pl.col("landing_id").n_unique().cast(pl.Int64),
             first_utc=pl.col("touchdown_utc").min(),
             last_utc=pl.col("touchdown_utc").max(),
-            rules=pl.col("title").unique().sort(),
+            rules=pl.col("rule").unique(),
             example=pl.col("landing_id").last(),
         )
     )
-    told = grouped.with_columns(pl.col("reason").map_elements(_told, return_dtype=pl.String))
-    return _of_landings(told, landings).select(pl.col(name).cast(kind) for name, kind in SILENT.items())
-
-
-def _of_landings(grouped: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame:
-    """With `of_landings`, the most landings first."""
-    numbered = grouped.with_row_index("number")
-    later = numbered.select("number", "tail", "first_utc").join(
-        landings.select("tail", "touchdown_utc"), on="tail", nulls_equal=True
+    since_first = query.week in ("", ALL_WEEKS)
+    counted = _of_landings(grouped, landings, missing.filter(~blames), since_first=since_first)
+    title = pl.element().replace_strict(held.titles, default=pl.element(), return_dtype=pl.String)
+    told = counted.with_columns(
+        pl.col("reason").map_elements(_told, return_dtype=pl.String), rules=pl.col("rules").list.eval(title).list.sort()
     )
-    since = pl.col("first_utc").is_null() | (pl.col("touchdown_utc") >= pl.col("first_utc")).fill_null(False)
-    counts = later.filter(since).group_by("number").agg(of_landings=pl.len())
-    counted = numbered.join(counts, on="number", how="left").with_columns(pl.col("of_landings").fill_null(0))
+    return told.select(pl.col(name).cast(kind) for name, kind in SILENT.items())
+
+
+def of_rule(missing: pl.DataFrame, query: Query) -> pl.DataFrame:
+    """The outcomes of the rule that a query names; all when it names none."""
+    return missing.filter(pl.col("rule") == query.rule) if query.rule else missing
+
+
+def _of_landings(
+    grouped: pl.DataFrame, landings: pl.DataFrame, flown_so: pl.DataFrame, *, since_first: bool
+) -> pl.DataFrame:
+    """With `of_landings`, the most landings first.
+
+    flown_so       outcomes that were not assessed for what was flown, such as a go-around: a landing on which every
+                   rule of a group is among them tells nothing of the recording
+    since_first    count from the group's first landing on, not over the whole period
+    """
+    numbered = grouped.with_row_index("number")
+    mine = numbered.select("number", "tail", "first_utc").join(landings, on="tail", nulls_equal=True)
+    if since_first:
+        utc = pl.col("touchdown_utc")
+        mine = mine.filter(pl.col("first_utc").is_null() | (utc >= pl.col("first_utc")).fill_null(False))
+    counts = mine.join(_untried(numbered, flown_so), on=["number", "landing_id"], how="anti")
+    counted = numbered.join(counts.group_by("number").agg(of_landings=pl.len()), on="number", how="left")
     order = ["landings", "tail", "parameter", "kind"]
-    return counted.sort(order, descending=[True, False, False, False], nulls_last=True)
+    known = counted.with_columns(pl.col("of_landings").fill_null(0))
+    return known.sort(order, descending=[True, False, False, False], nulls_last=True)
+
+
+def _untried(numbered: pl.DataFrame, flown_so: pl.DataFrame) -> pl.DataFrame:
+    """`number`, `landing_id`: landings on which no rule of a group was tried."""
+    rules = numbered.select("number", "tail", rule="rules", of=pl.col("rules").list.len()).explode("rule")
+    hit = rules.join(flown_so.select("landing_id", "tail", "rule"), on=["tail", "rule"], nulls_equal=True)
+    return (
+        hit.group_by("number", "landing_id").agg(pl.len(), pl.col("of").first()).filter(pl.col("len") >= pl.col("of"))
+    )
 
 
 def _kind(reason: str) -> str:
@@ -159,14 +191,19 @@ def line(one: Silence) -> str:
 
 
 def how_often(one: Silence) -> str:
-    """on all 67 landings since 1 Oct 2026; on 5 of 60 landings from 1 Oct to 20 Nov 2026"""
+    """on all 67 landings since 1 Oct 2026; on 5 of 60 landings since 1 Oct 2026, last on 20 Nov 2026; of a period
+    alone, on all 8 landings of week 41, 5–11 Oct 2026."""
     if one.first_utc is None or one.last_utc is None:
         return f"on {words.count(one.landings, 'landing')}"
     if one.landings == 1:
         return f"on 1 landing, {one.first_utc:%-d %b %Y}"
-    if one.always:
-        return f"on all {one.landings:,} landings since {one.first_utc:%-d %b %Y}"
-    return (
-        f"on {one.landings:,} of {one.of_landings:,} landings since {one.first_utc:%-d %b %Y}, "
-        f"last on {one.last_utc:%-d %b %Y}"
-    )
+    of = f"all {one.landings:,}" if one.always else f"{one.landings:,} of {one.of_landings:,}"
+    if one.period:
+        return f"on {of} landings of {_period(one.period)}"
+    last = "" if one.always else f", last on {one.last_utc:%-d %b %Y}"
+    return f"on {of} landings since {one.first_utc:%-d %b %Y}{last}"
+
+
+def _period(week: str) -> str:
+    """week 41, 5–11 Oct 2026; October 2026"""
+    return words.period(week).replace("Week", "week", 1)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import polars as pl
 
 from dashboard.held import Held, can
+from dashboard.novelty import FEWEST_LANDINGS
 from dashboard.query import Query
-from dashboard.queue import chosen_events, week_of
+from dashboard.queue import chosen_events, matching, week_of
 
 FEWEST = 3  # events in the list that are called a repeat; common practice, no source
 KINDS = {"aircraft": ("tail", "engine"), "runway": ("place",)}
@@ -20,6 +20,7 @@ class Together:
     """Events of one rule on one aircraft (and engine) or at one runway.
 
     severity    of the worst
+    landings    on which they are
     """
 
     rule: str
@@ -29,6 +30,7 @@ class Together:
     engine: int | None
     severity: str
     events: int
+    landings: int
 
     @property
     def key(self) -> str:
@@ -44,15 +46,20 @@ def repeated(held: Held, query: Query) -> list[Together]:
 
 
 def new(held: Held, query: Query) -> list[Together]:
-    """What came on several landings where nothing had been in the weeks before (see novelty), the worst first."""
+    """What came on several landings where nothing had been in the weeks before (see novelty), the worst first.
+
+    Only what still is on several landings of those that the filters leave.
+    """
     events = _facts(held, query).filter(pl.col("new").is_not_null())
     on_aircraft = events.filter(pl.col("new").is_in(["aircraft", "both"])).with_columns(engine=pl.lit(None, pl.Int8))
     at_runway = events.filter(pl.col("new") == "runway")
-    return _together(on_aircraft, "aircraft") + _together(at_runway, "runway")
+    found = _together(on_aircraft, "aircraft") + _together(at_runway, "runway")
+    return [one for one in found if one.landings >= FEWEST_LANDINGS]
 
 
 def _facts(held: Held, query: Query) -> pl.DataFrame:
-    return chosen_events(held, query.facts, week=week_of(held, query))
+    chosen = chosen_events(held, query.facts, week=week_of(held, query))
+    return chosen.with_columns(held.events["landing_id"].gather(chosen["index"]))
 
 
 def _together(events: pl.DataFrame, kind: str) -> list[Together]:
@@ -60,19 +67,19 @@ def _together(events: pl.DataFrame, kind: str) -> list[Together]:
     key = KINDS[kind][0]
     same = ["rule", "title", *KINDS[kind]]
     groups = events.filter(pl.col(key).is_not_null()).group_by(same, maintain_order=True)
-    counted = groups.agg(pl.col("severity").first(), n=pl.len())
+    counted = groups.agg(pl.col("severity").first(), n=pl.len(), landings=pl.col("landing_id").n_unique())
     return [
-        Together(row["rule"], row["title"], kind, row[key], row.get("engine"), row["severity"], row["n"])
+        Together(
+            row["rule"], row["title"], kind, row[key], row.get("engine"), row["severity"], row["n"], row["landings"]
+        )
         for row in counted.iter_rows(named=True)
     ]
 
 
 def landings_of(held: Held, query: Query, one: Together) -> int:
-    """Landings of its aircraft, or at its runway, in the query's week, on which its rule was assessed."""
+    """Landings of its aircraft, or at its runway, on which its rule was assessed: of those that the filters leave."""
     if can(one.rule) not in held.landings.columns:
         return 0
-    week = week_of(held, query)
-    conditions: list[Any] = [pl.col(KINDS[one.kind][0]) == one.name, pl.col(can(one.rule))]
-    if week in held.weeks:
-        conditions.append(pl.col("week") == week)
-    return held.landings.lazy().filter(conditions).select(pl.len()).collect().item()
+    landings = matching(held.landings, query, week=week_of(held, query))
+    mine = landings.filter(pl.col(KINDS[one.kind][0]) == one.name, pl.col(can(one.rule)))
+    return mine.select(pl.len()).collect().item()

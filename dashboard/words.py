@@ -191,17 +191,30 @@ def _number(metres: float) -> str:
     return number(round(metres, -1) if abs(metres) >= 100 else metres, "m")
 
 
+TOO_FEW = "too few to tell"
+FEWEST_FOR_NONE = 37  # with no event in so many landings, one in ten is not ruled out at 95 % (Garwood: 3.69 / 37)
+
+
 def rate(found: Rate) -> str:
-    """5.2 per 1,000 (1.9–11.2) of 1,163 assessed"""
+    """5.2 per 1,000 (1.9–11.2) of 1,163 assessed; none of 7 assessed, too few to tell"""
     if found.landings == 0:
         return "no landing assessed"
+    if too_few(found):
+        return f"none of {found.landings:,} assessed, {TOO_FEW}"
     per, rest = _rate_parts(found)
     return f"{per} per 1,000{rest} of {found.landings:,} assessed"
 
 
 def rate_alone(found: Rate) -> str:
     """5.2 (1.9–11.2)"""
+    if too_few(found):
+        return TOO_FEW
     return "".join(_rate_parts(found)) if found.landings else "–"
+
+
+def too_few(found: Rate) -> bool:
+    """Whether nothing was found in so few landings that its upper bound would say nothing."""
+    return found.events == 0 and 0 < found.landings < FEWEST_FOR_NONE
 
 
 def _rate_parts(found: Rate) -> tuple[str, str]:

@@ -105,12 +105,13 @@ PARAMETERS: dict[str, Any] = {
     "landings": pl.Int64,
     "present_pct": pl.Float64,  # share of the samples that should be there, around touchdown
     "faulty_landings": pl.Int64,  # landings with a spike, a freeze, a dropout or a lone change in it
-    "silent_since_utc": pl.Datetime("us", "UTC"),  # it has not changed from this landing to the last one
+    "silent_since_utc": pl.Datetime("us", "UTC"),  # from this landing on it was not there, or has not changed
     "silent_landings": pl.Int64,
-    "state": pl.String,  # good, patchy, silent, missing
+    "state": pl.String,  # good, patchy, missing, silent (it no longer changes), gone (it is no longer there)
 }
 GOOD_PCT, MISSING_PCT = 95.0, 5.0
-SILENT_LANDINGS = 5  # landings in a row on which a parameter that changes on every landing has not
+SILENT_LANDINGS = 5  # landings in a row up to the last on which a parameter was not there, or did not change as usual
+WORST_FIRST = ("gone", "silent", "missing", "patchy", "good")
 CHANGES_EVERY_LANDING = ("main_gear_ground", "reverser_state", "reverser_unlocked", "reverser_deployed", "ground_speed")
 
 
@@ -121,21 +122,27 @@ def parameters(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
     """
     known = landings.select("landing_id", "tail", "touchdown_utc").filter(pl.col("tail").is_not_null())
     rows = _with_absent(seen.join(known, on="landing_id"), known).sort("touchdown_utc", nulls_last=True)
-    here = pl.col("share") > 0
-    last_change = pl.col("touchdown_utc").filter(pl.col("changes")).max()
+    utc, here = pl.col("touchdown_utc"), pl.col("share") > 0
+    last_change = utc.filter(pl.col("changes")).max()
+    gone = utc > utc.filter(pl.col("share") * 100 >= MISSING_PCT).max()
     table = rows.group_by("tail", "parameter").agg(
         landings=pl.len(),
         present_pct=pl.col("share").cast(pl.Float64).mean() * 100,
         faulty_landings=(pl.col("faults") > 0).sum(),
-        silent_since_utc=pl.col("touchdown_utc").filter(here & (pl.col("touchdown_utc") > last_change)).min(),
-        never=pl.col("touchdown_utc").filter(here).min(),
+        silent_since_utc=utc.filter(here & (utc > last_change)).min(),
+        never=utc.filter(here).min(),
         changed=pl.col("changes").any(),
-        silent_landings=(here & ((pl.col("touchdown_utc") > last_change) | ~pl.col("changes").any())).sum(),
+        silent_landings=(here & ((utc > last_change) | ~pl.col("changes").any())).sum(),
+        gone_since_utc=utc.filter(gone).min(),
+        gone_landings=gone.sum(),
     )
     family = pl.col("parameter").str.split(".").list.first().is_in(CHANGES_EVERY_LANDING)
     silent = family & (pl.col("silent_landings") >= SILENT_LANDINGS)
+    gone = pl.col("gone_landings") >= SILENT_LANDINGS
     state = (
-        pl.when(pl.col("present_pct") < MISSING_PCT)
+        pl.when(gone)
+        .then(pl.lit("gone"))
+        .when(pl.col("present_pct") < MISSING_PCT)
         .then(pl.lit("missing"))
         .when(silent)
         .then(pl.lit("silent"))
@@ -144,8 +151,12 @@ def parameters(landings: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
         .otherwise(pl.lit("good"))
     )
     since = pl.when(pl.col("changed")).then("silent_since_utc").otherwise("never")
-    table = table.with_columns(state=state, silent_since_utc=pl.when(silent).then(since))
-    order = pl.col("state").replace_strict({"silent": 0, "missing": 1, "patchy": 2, "good": 3}, return_dtype=pl.Int8)
+    table = table.with_columns(
+        state=state,
+        silent_since_utc=pl.when(gone).then("gone_since_utc").when(silent).then(since),
+        silent_landings=pl.when(gone).then("gone_landings").otherwise("silent_landings"),
+    )
+    order = pl.col("state").replace_strict({state: i for i, state in enumerate(WORST_FIRST)}, return_dtype=pl.Int8)
     return table.sort(order, "tail", "parameter").select(pl.col(n).cast(kind) for n, kind in PARAMETERS.items())
 
 

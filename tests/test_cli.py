@@ -14,7 +14,7 @@ import subprocess
 import sys
 import urllib.request
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import redirect_stderr, redirect_stdout, suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -25,6 +25,7 @@ import pytest
 from rich.cells import cell_len
 
 import sample_flights
+from fdm.archive import Archive
 from fdm.cli import run
 from fdm.engine import table
 from fdm.rulebook import shipped_folder
@@ -261,6 +262,14 @@ def test_a_folder_with_other_files_is_no_archive(recordings: Path, tmp_path: Pat
     assert done.returncode == 2
     assert "holds other files" in done.stderr
     assert os.listdir(tmp_path) == ["letters.txt"]
+
+
+def test_a_folder_without_recordings_loads_nothing_with_status_2(tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    done = fdm("load", tmp_path / "empty", "--archive", tmp_path / "a")
+    assert done.returncode == 2
+    assert "no recording was found" in done.stderr
+    assert "Loaded" not in done.stdout
 
 
 def test_an_archive_without_landings_has_nothing_to_judge(recordings: Path, bad: Path, tmp_path: Path) -> None:
@@ -594,6 +603,34 @@ def test_a_port_in_use_is_one_clear_sentence(archive: Path) -> None:
     assert f"port {port}" in done.stderr
     assert "--port" in done.stderr
     assert len(done.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize("make", [lambda _path: None, lambda path: Archive(path, create=True)])
+def test_the_dashboard_opens_on_an_empty_folder_and_on_an_archive_without_landings(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, make: Callable[[Path], object]
+) -> None:
+    served_: list[str] = []
+    monkeypatch.setattr("dashboard.serve.serve", lambda archive, **_how: served_.append(archive))
+    folder = tmp_path / "new"
+    folder.mkdir()
+    make(folder)
+    assert run(["dashboard", "--archive", str(folder), "--port", str(free_port())]) == 0
+    assert served_ == [str(folder)]
+    assert Archive(folder).parts() == []
+
+
+def test_the_dashboard_of_a_folder_that_is_not_there_says_what_to_do(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["dashboard", "--archive", str(tmp_path / "none"), "--port", str(free_port())]) == 2
+    assert "fdm load SOURCE --archive DIR" in capsys.readouterr().err
+    assert not (tmp_path / "none").exists()
+
+
+def free_port() -> int:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        return int(free.getsockname()[1])
 
 
 @pytest.fixture

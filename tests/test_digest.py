@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from collections import Counter
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import polars as pl
@@ -134,7 +136,7 @@ def test_runway_given_away_counts_each_landing_once(held: Held) -> None:
 
 
 def test_repeats_on_one_aircraft_stand_in_one_line(held: Held) -> None:
-    high, lines = worst_lines(held, WEEK, 1000)
+    high, _, lines = worst_lines(held, WEEK, 1000)
     assert high == held.events.filter(week=WEEK, severity="high").height == sum(line["repeats"] for line in lines)
 
 
@@ -207,6 +209,47 @@ def test_what_rises_and_what_drifts_is_asked(held: Held) -> None:
     assert "1,380 m" in evidence
 
 
+def test_a_parameter_that_went_silent_is_told_with_its_date_on_every_page(store: Path, held: Held) -> None:
+    gone = {
+        "tail": "QQ-LAK", "parameter": "spoilers_armed", "state": "gone", "landings": 58, "present_pct": 60.3,
+        "faulty_landings": 1, "silent_since_utc": None, "silent_landings": 23, "since": "27 Oct 2026",
+    }  # fmt: skip
+    told = "has been silent since 27 Oct 2026: it is in none of the 23 recordings from then on"
+    week = replace(counted(held, WEEK), kinds=(), landings=10, assessed=Share.of(10, 10))
+    asked = questions(week, [], [], [gone])
+    assert asked[0].evidence == f"It {told}."
+    page = digest.html(replace(digest_of(store, None), silent=(gone,)))
+    assert f"QQ-LAK: Spoilers armed {told}." in page
+    assert "patchy" not in page
+
+
+def test_new_is_told_against_the_weeks_that_there_are(store: Path, held: Held) -> None:
+    """The archive begins in week 40."""
+    of = digest_of(store, None)
+    for week, said in (
+        ("2026-W46", "new against the 6 weeks before"),
+        ("2026-W42", "new is not told with 2 weeks before"),
+    ):
+        page = digest.html(replace(of, week=counted(held, week)))
+        assert said in page
+        assert "eight weeks" not in page
+
+
+def test_the_head_of_the_high_events_tells_how_many_lines_there_are(store: Path, held: Held) -> None:
+    """Counted once more, event by event; only the worst line is shown."""
+    high = [e for e in held.events.iter_rows(named=True) if e["week"] == WEEK and e["severity"] == "high"]
+    in_line = Counter((e["rule"], e["tail"], e["engine"], e["certain"], e["verdict"]) for e in high)
+    events, in_all, lines = worst_lines(held, WEEK, 1)
+    assert (events, in_all, len(lines)) == (len(high), len(in_line), 1)
+    assert in_all > 1
+    shown = replace(digest_of(store, None), high_events=events, high_lines_in_all=in_all, high_lines=tuple(lines))
+    here = sum(line["repeats"] for line in lines)
+    assert (
+        f"{len(high)} events in {len(in_line)} lines; the worst with {here} of them here, "
+        f"{len(high) - here} more on the screen"
+    ) in digest.html(shown)
+
+
 def test_nothing_unusual_asks_nothing(held: Held) -> None:
     week = replace(counted(held, WEEK), kinds=(), landings=10, assessed=Share.of(10, 10))
     assert questions(week, [], [], []) == ()
@@ -247,6 +290,32 @@ def test_flights_flown_tell_what_was_recorded(store: Path, tmp_path: Path) -> No
     assert "QQ-ZZZ" in digest.html(found)
 
 
+def test_the_list_beside_the_archive_is_read_and_its_week_counted(store: Path, tmp_path: Path) -> None:
+    """Every recorded flight, one of the week that is not, and one of another week that is not."""
+    from fdm.archive import Archive
+
+    landings = Archive(store).landings()
+    week = weeks_with_events(store)[0]
+    year, number = (int(part) for part in week.split("-W"))
+    mine = [r for r in landings.iter_rows(named=True) if r["touchdown_utc"].isocalendar()[:2] == (year, number)]
+    start = min(r["touchdown_utc"] for r in mine)
+    listed = [(r["tail"], r["flight"], r["touchdown_utc"]) for r in landings.iter_rows(named=True)]
+    listed += [("QQ-ZZZ", "ZZ1", start), ("QQ-ZZY", "ZZ2", start - timedelta(days=60))]
+    lines = ["tail,flight,start_utc", *(f"{tail},{flight},{at:%Y-%m-%dT%H:%M:%SZ}" for tail, flight, at in listed)]
+    beside = store.with_name(f"{store.name}.flown.csv")
+    beside.write_text("\n".join(lines) + "\n")
+    out = tmp_path / "d.json"
+    try:
+        assert run(["digest", "--archive", str(store), "--week", week, "--out", str(out)]) == 0
+    finally:
+        beside.unlink()
+    found = json.loads(out.read_text(encoding="utf-8"))
+    flights = len({(r["tail"], r["flight"], f"{r['touchdown_utc']:%Y-%m-%dT%H:%M:%S}") for r in mine})
+    assert (found["recovery"]["part"], found["recovery"]["whole"]) == (flights, flights + 1)
+    assert found["unrecorded"] == [["QQ-ZZZ", 1]]
+    assert found["recovery_of_week"]
+
+
 def test_it_asks_nothing_of_any_host(store: Path) -> None:
     text = digest.html(digest_of(store, weeks_with_events(store)[0]))
     assert not re.search(r"https?:|<script|<link|@import|src=|url\((?!#)", text)
@@ -258,7 +327,7 @@ def test_it_asks_nothing_of_any_host(store: Path) -> None:
 def test_nothing_is_cut_off(browser: BrowserContext, store: Path, held: Held) -> None:
     small = digest_of(store, weeks_with_events(store)[0])
     full = replace(small, week=counted(held, WEEK))
-    _, lines = worst_lines(held, WEEK, 9)
+    _, _, lines = worst_lines(held, WEEK, 9)
     drift = {
         "tail": "QQ-LAF", "what": "reverser transit to deployed", "engine": 2, "unit": "s", "landings": 70,
         "now": 4.3, "middle": 3.1, "per_30_days": 1.63, "per_30_days_lower": 1.4, "per_30_days_upper": 1.82,

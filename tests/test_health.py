@@ -65,9 +65,17 @@ def test_a_discrete_that_stops_changing_is_silent_since_then():
     assert found["silent_landings"] == 6
 
 
-def test_a_parameter_that_leaves_the_recording_is_patchy():
+def test_a_parameter_that_leaves_the_recording_is_gone_since_then():
     found = parameters(landings(12), seen(6, [True] * 6)).row(0, named=True)
-    assert (found["state"], found["present_pct"]) == ("patchy", 50.0)
+    assert (found["state"], found["present_pct"]) == ("gone", 50.0)
+    assert found["silent_since_utc"] == START + timedelta(days=12)
+    assert found["silent_landings"] == 6
+
+
+def test_a_parameter_that_comes_and_goes_is_patchy():
+    here = seen(12, True).filter(~pl.col("landing_id").is_in([f"QQ-LAF{i}" for i in (2, 3, 4, 5, 6, 9, 11)]))
+    found = parameters(landings(12), here).row(0, named=True)
+    assert (found["state"], found["silent_since_utc"]) == ("patchy", None)
 
 
 def test_a_healthy_parameter_is_good():

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from dashboard import figures, marks, names, officers, words
 from dashboard.held import can
-from dashboard.novelty import NEW, NEWS
+from dashboard.novelty import news
 from dashboard.pages.frame import nothing
 from dashboard.query import Query
 from dashboard.queue import first_event, place_of, repeats_of
@@ -94,7 +94,7 @@ def event_markup(store: Store, event: dict[str, Any], query: Query) -> Markup:
                 ("Cost", words.cost_fact(store.cost_of(event["event_id"]))),
                 ("Same landing", _same_landing(store, event)),
                 ("Same aircraft", _same_aircraft(store, event)),
-                ("New", f"{NEWS} {NEW[event['new']]}." if event["new"] else ""),
+                ("New", f"{news(event)}." if event["new"] else ""),
                 ("Repeats", _repeats(store, event, query)),
             ]
         ),

@@ -142,9 +142,10 @@ def pager(total: int, per_page: int, query: Query, what: str) -> Markup:
         if query.page < pages
         else ""
     )
-    return Markup('<p class="pager no-print">{} <span class="soft">{} {:,}–{:,} of {:,}</span> {}</p>').format(
-        before, what, first, last, total, after
-    )
+    here = f"{what} {first:,}–{last:,} of {total:,}"
+    return Markup(
+        '<p class="pager no-print">{} <span class="soft">{}</span> {}</p><p class="print-only"><b>{}.</b> {}</p>'
+    ).format(before, here, after, here[:1].upper() + here[1:], "The others stand on further pages, and in the export.")
 
 
 def printed(what: str, held: Held, query: Query, week: str) -> Markup:

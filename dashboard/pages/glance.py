@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from dashboard import marks, officers, words
 from dashboard.bookchanges import BookChange
-from dashboard.flown import recorded
+from dashboard.flown import with_recorded
 from dashboard.held import Held
 from dashboard.query import ALL_WEEKS, Query
 from dashboard.queue import Coverage, Tile, coverage, matching, tiles, week_of
@@ -18,6 +18,7 @@ from dashboard.store import Store
 from fdm.errors import FdmError
 from fdm.people.times import in_words
 
+FLIGHT = ("source_file", "tail", "flight", "start_utc")  # the landings of one flight have these in common
 NAMED = 3  # of what is new, and of what repeats
 
 
@@ -40,10 +41,11 @@ def summary(held: Held, query: Query, flown: Flown | str = "") -> Markup:
 
 @dataclass(frozen=True)
 class Flown:
-    """Flights flown, and how many of them have a recording."""
+    """Flights flown, how many of them have a recording, and how many flights the landings of the list are of."""
 
     flights: int
     recorded: int
+    landed: int
 
 
 def _flown(store: Store, query: Query) -> Flown | str:
@@ -51,43 +53,61 @@ def _flown(store: Store, query: Query) -> Flown | str:
         flights = store.flights_flown()
     except FdmError as error:
         return str(error)
-    if flights is None or query.runway:
+    if flights is None:
         return ""
+    if query.runway:
+        return "The list of flights flown does not tell the runway."
     held = store.held()
-    week = week_of(held, query)
+    week, flights = week_of(held, query), with_recorded(flights, held.landings)
     if week != ALL_WEEKS:
         flights = flights.filter(pl.col("week") == week)
     tails = matching(held.landings, Query(fleet=query.fleet, tail=query.tail)).select("tail").unique().collect()
     if query.fleet or query.tail:
         flights = flights.join(tails, on="tail", how="semi")
-    return Flown(flights.height, recorded(flights, held.landings))
+    landed = matching(held.landings, query, week=week).select(*FLIGHT).unique().collect().height
+    return Flown(flights.height, int(flights["recorded"].sum()), landed)
 
 
 def _coverage(found: Coverage, query: Query, flown: Flown | str) -> Markup:
+    """Flights are compared with flights, landings with landings: one flight lands again after a go-around."""
     span = "in all weeks" if query.week == ALL_WEEKS else "this week"
-    whole = found.landings
+    by = " by this rule" if query.rule else ""
+    missing = _missing(found.landings - found.assessed, "not assessed")
+    every = [("By every rule", found.complete, found.landings, _missing(found.assessed - found.complete, "in part"))]
     rows = [
-        ("Recorded", found.landings, ""),
-        ("Assessed", found.assessed, _missing(found.landings - found.assessed, "not assessed")),
-        ("By every rule", found.complete, _missing(found.assessed - found.complete, "in part")),
+        ("Recorded", found.landings, found.landings, ""),
+        ("Assessed", found.assessed, found.landings, f"{missing}{by}".strip()),
+        *([] if query.rule else every),
     ]
     if isinstance(flown, Flown):
-        whole = max(flown.flights, found.landings)
-        share = f"{100 * flown.recorded / flown.flights:.0f} % recorded" if flown.flights else ""
-        missing = _missing(flown.flights - flown.recorded, "not recorded")
-        rows = [("Flown", flown.flights, share), ("Recorded", found.landings, missing), *rows[1:]]
+        rows = [*_of_flights(flown), ("Landings", found.landings, found.landings, _of(flown.landed)), *rows[1:]]
     body = marks.joined(
         Markup(
             '<tr class="{}"><th scope="row">{}</th><td class="num">{:,}</td><td class="bar">{}</td>'
             '<td class="soft">{}</td></tr>'
         ).format("assessed" if name == "Assessed" else "", name, n, marks.share_bar(n, whole), note)
-        for name, n, note in rows
+        for name, n, whole, note in rows
     )
-    reasons = "; ".join(f"{reason} {n:,}" for reason, n in found.reasons)
+    said = [flown] if isinstance(flown, str) and flown else []
+    reasons = "; ".join(f"{words.plain(reason)} {n:,}" for reason, n in found.reasons)
+    said += [reasons[:1].upper() + reasons[1:]]
     return Markup(
         '<div class="tile coverage"><h2><b>Landings</b> <span class="soft">{}</span></h2><table>{}</table>'
         '<p class="soft reasons">{}</p></div>'
-    ).format(span, body, flown if isinstance(flown, str) and flown else reasons)
+    ).format(span, body, " ".join(said))
+
+
+def _of_flights(flown: Flown) -> list[tuple[str, int, int, str]]:
+    missing = _missing(flown.flights - flown.recorded, "not recorded")
+    share = f"{100 * flown.recorded / flown.flights:.0f} %" if flown.flights else ""
+    return [
+        ("Flown", flown.flights, flown.flights, "flights"),
+        ("Recorded", flown.recorded, flown.flights, ", ".join(one for one in (share, missing) if one)),
+    ]
+
+
+def _of(flights: int) -> str:
+    return f"of {words.count(flights, 'flight')}"
 
 
 def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
@@ -97,8 +117,8 @@ def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
     again = repeated(held, query)
     show = Markup('<a href="{}">Show</a>').format(query.link(new="yes", event=""))
     lines = [
-        ("New", _named(held, fresh, query), show if fresh else ""),
-        ("Repeats", _named(held, again, query), ""),
+        ("New", _named(held, fresh, query, "new"), show if fresh else ""),
+        ("Repeats", _named(held, again, query, "repeat"), ""),
         ("Rule book", book_line(change), _compare(change)),
     ]
     rows = marks.joined(
@@ -107,19 +127,21 @@ def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
     return Markup('<div class="strip">{}</div>').format(rows) if rows else Markup("")
 
 
-def _named(held: Held, found: list[Together], query: Query) -> Markup:
+def _named(held: Held, found: list[Together], query: Query, what: str) -> Markup:
     """The first few, each a way to its events, and how many more."""
     links = Markup("; ").join(_link(held, one, query) for one in found[:NAMED])
     more = len(found) - NAMED
-    return links + Markup(' <span class="soft">and {:,} more</span>').format(more) if more > 0 else links
+    if more <= 0:
+        return links
+    rest = f"{more:,} more new" if what == "new" else words.count(more, "more repeat")
+    return links + Markup('; <span class="soft">and {}</span>').format(rest)
 
 
 def _link(held: Held, one: Together, query: Query) -> Markup:
-    where = f"on {one.name}" if one.kind == "aircraft" else f"at {one.name}"
+    where = Markup('{} <span class="whole">{}</span>').format("on" if one.kind == "aircraft" else "at", one.name)
     engine = f" engine {one.engine}" if one.engine else ""
-    often = Markup(' <b>×{:,}</b> <span class="soft">in {}</span>').format(
-        one.events, words.count(landings_of(held, query, one), "landing")
-    )
+    of = "" if query.text else f"in {words.count(landings_of(held, query, one), 'landing')} assessed"
+    often = Markup(' <b>×{:,}</b> <span class="soft">{}</span>').format(one.events, of)
     return Markup('{}<a href="{}">{} {}{}</a>{}').format(
         marks.severity(one.severity),
         query.link(rule=one.rule, lines="single", event="", **{one.key: one.name}),

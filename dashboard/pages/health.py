@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from typing import Any
 
 import polars as pl
@@ -14,7 +13,7 @@ from dashboard import fleet_health, marks, names, words
 from dashboard.access import open_to, viewer
 from dashboard.elements import Block
 from dashboard.fleet_health import Health
-from dashboard.health_marks import LARGE, month_strip, sentence, small_trend
+from dashboard.health_marks import LARGE, month_strip, presence, sentence, small_trend
 from dashboard.held import distinct
 from dashboard.limits_lists import month_name
 from dashboard.pages.frame import nothing, options, printed
@@ -27,11 +26,13 @@ from fdm.people.views import LEAST, without_small_counts
 
 LISTED = 60
 STATES = {
-    "silent": "Never changes",
+    "gone": "Silent",
+    "silent": "Unchanged",
     "missing": "Not recorded",
     "patchy": "Not always there",
     "good": "There, with faults",
 }
+DAY, MONTH = "%-d %b %Y", "%b %Y"
 STRIP_MONTHS = 12
 OFTEN = 3  # landings with a fault from which on a parameter is listed; common practice, no source
 TREND = ("tail", "engine", "measure")
@@ -98,7 +99,7 @@ def _of(frame: pl.DataFrame, store: Store, query: Query) -> pl.DataFrame:
 
 def _with_span(trends: pl.DataFrame, *, exact: bool) -> pl.DataFrame:
     """Trends with the days, or only the months, that they run `from` and `to`."""
-    form = "%-d %b %Y" if exact else "%b %Y"
+    form = DAY if exact else MONTH
     spans = [pl.col(f"{end}_utc").dt.strftime(form).alias(name) for end, name in (("first", "from"), ("last", "to"))]
     return trends.with_columns(spans).drop("first_utc", "last_utc")
 
@@ -213,7 +214,11 @@ def _months(store: Store, whole: Health) -> pl.DataFrame:
 
 def _parameters(store: Store, whole: Health, months: pl.DataFrame, query: Query) -> Markup:
     """Parameters that could not be relied on everywhere, the worst first, month by month."""
-    table = _of(_named(store, whole.parameters.with_columns(since=_since(whole.parameters))), store, query)
+    table = _of(
+        _named(store, whole.parameters.with_columns(since=_since(whole.parameters, exact=viewer().role == OFFICER))),
+        store,
+        query,
+    )
     faulty = pl.col("faulty_landings")
     poor = table.filter((pl.col("state") != "good") | (faulty >= OFTEN))
     seldom = table.filter((pl.col("state") == "good") & (faulty > 0) & (faulty < OFTEN)).height
@@ -253,8 +258,14 @@ def _span(months: list[str]) -> str:
     return "–".join(dict.fromkeys(ends))
 
 
-def _since(table: pl.DataFrame) -> pl.Series:
-    return table["silent_since_utc"].dt.strftime("%Y-%m").alias("since")
+def _since(table: pl.DataFrame, *, exact: bool) -> pl.Series:
+    """The day, or the month alone, from which on nothing was recorded or nothing changed."""
+    return table["silent_since_utc"].dt.strftime(DAY if exact else MONTH).alias("since")
+
+
+def _state(row: Mapping[str, Any]) -> str:
+    """Silent since 27 Oct 2026"""
+    return STATES[row["state"]] + (f" since {row['since']}" if row["since"] else "")
 
 
 def _parameter_row(row: Mapping[str, Any], strip: Markup) -> Markup:
@@ -265,7 +276,7 @@ def _parameter_row(row: Mapping[str, Any], strip: Markup) -> Markup:
     ).format(
         row["tail"] or "unknown",
         names.parameter(row["parameter"]),
-        STATES[row["state"]],
+        _state(row),
         strip,
         row["present_pct"],
         faulty,
@@ -276,15 +287,8 @@ def _parameter_row(row: Mapping[str, Any], strip: Markup) -> Markup:
 def parameter_request(row: Mapping[str, Any]) -> str:
     """What to ask of maintenance about a parameter, as text to copy."""
     name = names.parameter(row["parameter"])
-    since = f" since {datetime.strptime(row['since'], '%Y-%m').replace(tzinfo=UTC):%b %Y}" if row["since"] else ""
-    told = {
-        "silent": f"has not changed on {words.count(row['silent_landings'], 'landing')} in a row{since}",
-        "missing": f"is not in the recordings of {words.count(row['landings'], 'landing')}",
-        "patchy": f"was there for {row['present_pct']:.0f} % of what should have been recorded around touchdown",
-        "good": f"held a fault on {row['faulty_landings'] or 'a few'} of {words.count(row['landings'], 'landing')}",
-    }[row["state"]]
     return (
-        f"{row['tail'] or 'Unknown aircraft'}: {name} {told}.\n"
+        f"{row['tail'] or 'Unknown aircraft'}: {name} {presence(row)}.\n"
         "Please check the sensor, its wiring and the recorder's input. "
         "Rules that need it cannot be assessed on this aircraft meanwhile."
     )

@@ -99,7 +99,8 @@ def _tally(found: pl.DataFrame) -> str:
 def _row(row: dict[str, Any], told: list[str]) -> Markup:
     speed = row["touchdown_ground_speed_kt"]
     return Markup(
-        '<tr><td><a href="/landing/{}">{}</a></td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td class="num">{}</td>'
+        '<tr><td><a href="/landing/{}">{}</a></td><td class="whole">{}</td><td>{}</td><td class="whole">{}</td>'
+        '<td class="whole">{}</td><td class="num">{}</td>'
         '<td class="marks">{}</td><td class="titles soft">{}</td><td>{}</td></tr>'
     ).format(
         row["landing_id"],

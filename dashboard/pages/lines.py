@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from dashboard import marks, names, words
 from dashboard.held import Held
-from dashboard.novelty import NEW, NEWS
+from dashboard.novelty import news
 from dashboard.pages.frame import exports, nothing, pager, printed
 from dashboard.query import ALL_WEEKS, Query
 from dashboard.queue import (
@@ -68,9 +68,11 @@ def _below(held: Held, query: Query, week: str, *, decides: bool) -> Markup:
     found = coverage(held, query)
     missing = found.landings - found.assessed
     part = found.assessed - found.complete
-    link = Query(week=week, fleet=query.fleet, tail=query.tail).link()
+    kept = {name: getattr(query, name) for name in ("fleet", "runway", "tail", "rule")}
+    link = Query(week=week, **kept).link()
+    said = f"by any rule, {part:,} in part." if not query.rule else "by this rule."
     silent = Markup('<p class="below">{} <b>Not assessed</b> {} <a href="/not-assessed{}">Show</a></p>').format(
-        marks.HATCH, f"{words.count(missing, 'landing')} by any rule, {part:,} in part.", link
+        marks.HATCH, f"{words.count(missing, 'landing')} {said}", link
     )
     given = verdicts(held, query, week) if decides else {}
     told = ", ".join(f"{n:,} {names.VERDICT[verdict].lower()}" for verdict, n in given.items())
@@ -169,7 +171,7 @@ def _standing(event: dict[str, Any]) -> Markup:
         said.append((verdict, why))
     said += [(text, "") for text in passed_on(event)]
     if event["new"] and not event["verdict"]:
-        said.append(("new", f"{NEWS} {NEW[event['new']]}"))
+        said.append(("new", news(event)))
     return marks.joined(
         Markup(' <i class="verdict"{}>{}</i>').format(Markup(' title="{}"').format(why) if why else "", text)
         for text, why in said

@@ -14,7 +14,7 @@ from dashboard.pages.frame import filters, nothing, options
 from dashboard.query import ALL_WEEKS, Query, parse
 from dashboard.queue import matching
 from dashboard.reasons import Reason, by_reason
-from dashboard.recorder import Silence, as_text, how_often, silences
+from dashboard.recorder import Silence, as_text, how_often, of_rule, silences
 from dashboard.store import Store
 from fdm.people.roles import ANALYST, OFFICER
 
@@ -47,11 +47,14 @@ def controls(held: Held, query: Query) -> Markup:
     """Landing filters."""
     weeks = [(week, words.period(week)) for week in reversed(held.weeks)]
     fleets = distinct(held.landings, "fleet")
-    tails = distinct(held.landings, "tail")
-    return Markup('<h1 class="inline">Not assessed</h1><span class="spring"></span>{}{}{}').format(
+    tails, places = (distinct(held.landings, name) for name in ("tail", "place"))
+    rules = sorted(held.titles.items(), key=lambda pair: pair[1])
+    return Markup('<h1 class="inline">Not assessed</h1><span class="spring"></span>{}{}{}{}{}').format(
         options("week", *frame.periods(held), weeks, "" if query.week == ALL_WEEKS else query.week),
         options("fleet", "Fleet", "All fleets", fleets, query.fleet),
+        options("runway", "Runway", "All runways", places, query.runway),
         options("tail", "Aircraft", "All aircraft", tails, query.tail),
+        options("rule", "Rule", "All rules", rules, query.rule),
     )
 
 
@@ -60,15 +63,16 @@ def listing(held: Held, query: Query) -> Markup:
     landings = matching(held.landings, query, week=query.week or ALL_WEEKS).select("landing_id").collect()
     if held.hides(landings.height):
         return frame.too_few("/not-assessed")
-    missing = held.missing.join(landings, on="landing_id", how="semi")
+    missing = of_rule(held.missing, query).join(landings, on="landing_id", how="semi")
     reasons = by_reason(missing, held)
     if not reasons:
-        return nothing(f"Every rule was assessed on all {words.count(landings.height, 'landing')}.")
+        who = f"“{held.titles.get(query.rule, query.rule)}”" if query.rule else "Every rule"
+        return nothing(f"{who} was assessed on all {words.count(landings.height, 'landing')}.")
     body = marks.joined(_row(held, reason) for reason in reasons)
     head = frame.printed("Not assessed", held, query, query.week)
     return (
         head
-        + _by_aircraft(held, silences(missing, held), query)
+        + _by_aircraft(held, silences(held, query), query)
         + Markup(
             '<h2 class="part"><b>Every reason</b></h2><p class="tally"><b>{}</b> {}</p>'
             '<table class="list-table"><thead><tr><th>Reason</th><th class="num">Landings</th>'
@@ -109,7 +113,7 @@ def _by_aircraft(held: Held, found: list[Silence], query: Query) -> Markup:
 def _once(held: Held, once: list[Silence]) -> Markup:
     if not once:
         return Markup("")
-    return Markup('<details class="asking"><summary>{}</summary>{}</details>').format(
+    return Markup('<details class="asking on-paper"><summary>{}</summary>{}</details>').format(
         f"{words.count(len(once), 'more line')}, each seen on one landing only", _silences(held, once)
     )
 
@@ -125,7 +129,7 @@ def _silence(held: Held, one: Silence) -> Markup:
     often = how_often(one)
     few = held.hides(one.landings)
     return Markup(
-        '<tr><th scope="row">{}</th><td>{}</td><td>{} {}</td><td>{}</td><td class="soft">{}</td></tr>'
+        '<tr><th scope="row" class="whole">{}</th><td>{}</td><td>{} {}</td><td>{}</td><td class="soft">{}</td></tr>'
     ).format(
         one.tail or "unknown",
         names.parameter(one.parameter),

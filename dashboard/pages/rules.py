@@ -247,7 +247,7 @@ def _found(held: Held, found: list[Tile], query: Query) -> Markup:
 def _rate(held: Held, found: Rate) -> str:
     """A rate, with how many were assessed unless that would tell how few were not."""
     if held.hides(held.landings.height - found.landings):
-        return f"{words.rate_alone(found)} per 1,000 assessed"
+        return words.TOO_FEW if words.too_few(found) else f"{words.rate_alone(found)} per 1,000 assessed"
     return words.rate(found)
 
 

@@ -8,6 +8,8 @@ from typing import Any
 from markupsafe import Markup
 
 from dashboard import marks, names, words
+from dashboard.health_marks import presence
+from dashboard.novelty import FEWEST_BEFORE
 from dashboard.reports import multiples
 from dashboard.reports.digest_data import Digest
 from dashboard.reports.paper import CAUTION, Sheet, document, heading
@@ -102,13 +104,14 @@ def _landings(of: Digest) -> Markup:
     rows = [
         _bar("Recorded", week.landings, week.landings, ""),
         _bar("Assessed", week.assessed.part, week.landings, share(week.assessed)),
-        _bar("Fully", week.complete.part, week.landings, share(week.complete)),
+        _bar("By every rule", week.complete.part, week.landings, share(week.complete)),
     ]
     told = "; ".join(f"{words.plain(reason)} ({n:,})" for reason, n in week.reasons)
     notes = [f"Not assessed: {told}." if told else ""]
     if of.recovery:
         found = of.recovery
-        notes.append(f"Recorded of the flights flown: {found.part:,} of {found.whole:,}, {share(found)}.")
+        flown = "flown this week" if of.recovery_of_week else "flown"
+        notes.append(f"Recorded of the flights {flown}: {found.part:,} of {found.whole:,}, {share(found)}.")
     return Markup('<table class="bars">{}</table>{}').format(
         marks.joined(rows), marks.joined(Markup('<p class="small">{}</p>').format(note) for note in notes if note)
     )
@@ -225,7 +228,7 @@ def _second(of: Digest) -> Markup:
         _places(week.aircraft),
         heading("Likely origin", words.count(sum(week.origins.values()), "event")),
         _origins(week.origins),
-        heading("New and repeated", "against the eight weeks before"),
+        heading("New and repeated", _against(week.weeks_before)),
         _new(of),
         heading("Runway given away, by type", "to 30 kt; one lapse of each landing"),
         _given(of.given_by_fleet),
@@ -235,9 +238,12 @@ def _second(of: Digest) -> Markup:
 
 
 def _high_head(of: Digest) -> str:
-    shown = sum(line["repeats"] for line in of.high_lines)
-    more = f"; {of.high_events - shown:,} more on the screen" if shown < of.high_events else ""
-    return f"{words.count(of.high_events, 'event')} in {words.count(len(of.high_lines), 'line')}{more}"
+    said = f"{words.count(of.high_events, 'event')} in {words.count(of.high_lines_in_all, 'line')}"
+    lines, held = len(of.high_lines), sum(line["repeats"] for line in of.high_lines)
+    if lines == of.high_lines_in_all:
+        return said
+    worst = "the worst" if lines == 1 else f"the {lines} worst"
+    return f"{said}; {worst} with {held:,} of them here, {of.high_events - held:,} more on the screen"
 
 
 def _high(of: Digest) -> Markup:
@@ -289,6 +295,12 @@ def _origins(origins: Mapping[str, int]) -> Markup:
     )
 
 
+def _against(weeks: int) -> str:
+    if weeks < FEWEST_BEFORE:
+        return f"new is not told with {words.count(weeks, 'week') if weeks else 'no week'} before"
+    return f"new against the {weeks} weeks before"
+
+
 def _new(of: Digest) -> Markup:
     week = of.week
     kinds = {"aircraft": "new on the aircraft", "runway": "new at the runway", "both": "new on both"}
@@ -297,7 +309,9 @@ def _new(of: Digest) -> Markup:
     return (
         _table(("", "Events"), rows, right=True)
         if rows
-        else Markup('<p class="soft">Nothing new, nothing repeated.</p>')
+        else Markup('<p class="soft">{}</p>').format(
+            "Nothing repeated." if week.weeks_before < FEWEST_BEFORE else "Nothing new, nothing repeated."
+        )
     )
 
 
@@ -362,12 +376,8 @@ def _unseen(of: Digest) -> Markup:
     missing, partly = week.landings - week.assessed.part, week.assessed.part - week.complete.part
     of_all = words.count(week.landings, "landing")
     said = [f"{missing:,} of {of_all} could not be assessed at all, {partly:,} not by every rule."]
-    said += [f"Not recorded: {n:,} flights of {tail}." for tail, n in of.unrecorded]
-    said += [
-        f"{row['tail']}: {words.plain(str(row['parameter']))} was {row['state']}, present in {row['present_pct']:.0f} %"
-        f" of the samples of {words.count(row['landings'], 'landing')}."
-        for row in of.silent
-    ]
+    said += [f"Not recorded: {words.count(n, 'flight')} of {tail}." for tail, n in of.unrecorded]
+    said += [f"{row['tail']}: {names.parameter(row['parameter'])} {presence(row)}." for row in of.silent]
     return marks.joined(Markup("<p>{}</p>").format(sentence) for sentence in said)
 
 

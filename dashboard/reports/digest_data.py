@@ -13,6 +13,7 @@ import polars as pl
 
 from dashboard import desk, words
 from dashboard.desk import Desk
+from dashboard.flown import with_recorded
 from dashboard.held import Held
 from dashboard.reports.questions import Question, questions
 from dashboard.reports.weekly import MOST_LISTED, Given, Share, Week, counted, worst_lines
@@ -37,8 +38,10 @@ class Digest:
     rule_book: str
     detected_utc: str
     recovery: Share | None
+    recovery_of_week: bool
     unrecorded: tuple[tuple[str, int], ...]
     high_events: int
+    high_lines_in_all: int
     high_lines: tuple[Mapping[str, Any], ...]
     given_by_fleet: tuple[Given, ...]
     given_by_runway: tuple[Given, ...]
@@ -71,22 +74,25 @@ def digest_of(address: Path | str, week: str | None, flown: pl.DataFrame | None 
 def digest(archive: Archive, store: Store, week: str, flown: pl.DataFrame | None = None) -> Digest:
     """The digest of a week.
 
-    flown   flights flown (tail, flight), to tell how many were recorded; all weeks of them are compared
+    flown   flights flown, to tell how many were recorded: those of the week when their start is known (flown.FLOWN
+            and `week`), all of them when it is not (tail, flight)
     """
     held = store.reviewed()
     now = counted(held, week)
     decided = _decided(store.desk, week)
     drifting, silent = _health(archive, held, week)
     by_fleet, by_runway = (given(held, week, by) for by in ("fleet", "place"))
-    recovery, unrecorded = _recovery(held, flown)
-    high_events, high_lines = worst_lines(held, week, MOST_HIGH)
+    recovery, unrecorded = _recovery(held, week, flown)
+    high_events, high_lines_in_all, high_lines = worst_lines(held, week, MOST_HIGH)
     return Digest(
         week=now,
         rule_book=str(held.run.get("rule_book") or ""),
         detected_utc=str(held.run.get("detected_utc") or ""),
         recovery=recovery,
+        recovery_of_week=flown is not None and "week" in flown.columns,
         unrecorded=unrecorded,
         high_events=high_events,
+        high_lines_in_all=high_lines_in_all,
         high_lines=tuple(high_lines),
         given_by_fleet=by_fleet,
         given_by_runway=by_runway[:MOST_LISTED],
@@ -125,14 +131,20 @@ def _health(archive: Archive, held: Held, week: str) -> tuple[tuple[dict[str, An
     drifting = trends.select(*columns, *slopes).head(MOST_LISTED + 2)
     seen = archive.parameter_health().join(known.select("landing_id"), on="landing_id", how="semi")
     bad = health.parameters(known, seen).filter(pl.col("state") != "good").head(MOST_LISTED)
-    chosen = bad.select("tail", "parameter", "state", "landings", "present_pct", "silent_since_utc", "silent_landings")
+    told = ["tail", "parameter", "state", "landings", "present_pct", "faulty_landings"]
+    since = pl.col("silent_since_utc").dt.strftime("%-d %b %Y").alias("since")
+    chosen = bad.select(*told, "silent_since_utc", "silent_landings", since)
     return tuple(drifting.iter_rows(named=True)), tuple(chosen.iter_rows(named=True))
 
 
-def _recovery(held: Held, flown: pl.DataFrame | None) -> tuple[Share | None, tuple[tuple[str, int], ...]]:
+def _recovery(held: Held, week: str, flown: pl.DataFrame | None) -> tuple[Share | None, tuple[tuple[str, int], ...]]:
     if flown is None:
         return None, ()
-    found = health.recovery(held.landings, flown)
+    if "week" in flown.columns:
+        each = with_recorded(flown, held.landings).filter(pl.col("week") == week)
+        found = each.group_by("tail").agg(flown=pl.len(), recorded=pl.col("recorded").sum())
+    else:
+        found = health.recovery(held.landings, flown)
     missing = found.with_columns(missing=pl.col("flown") - pl.col("recorded")).filter(pl.col("missing") > 0)
     worst = missing.sort("missing", "tail", descending=[True, False]).head(MOST_LISTED)
     share = Share.of(int(found["recorded"].sum()), int(found["flown"].sum()))

@@ -8,6 +8,7 @@ from itertools import islice
 from typing import Any
 
 from dashboard import words
+from dashboard.health_marks import presence
 from dashboard.reports.weekly import Given, Week
 
 MOST = 4
@@ -86,6 +87,5 @@ def _recorder(week: Week, silent: Sequence[Mapping[str, Any]]) -> Iterator[Quest
     for row in silent:
         yield Question(
             f"Who repairs {words.plain(str(row['parameter']))} on {row['tail']}?",
-            f"It was {row['state']}: present in {row['present_pct']:.0f} % of the samples of "
-            f"{words.count(row['landings'], 'landing')}.",
+            f"It {presence(row)}.",
         )

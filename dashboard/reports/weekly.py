@@ -9,7 +9,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from dashboard import words
 from dashboard.held import Held, can
+from dashboard.novelty import BEFORE_WEEKS
 from dashboard.query import LEVELS
 from dashboard.queue import TREND_WEEKS
 from fdm.statistics import Rate, rate, u_chart, wilson_interval
@@ -116,6 +118,7 @@ class Week:
     aircraft: tuple[Place, ...]
     repeats: tuple[tuple[str, str, int], ...]  # tail, title, events
     new: Mapping[str, int]  # aircraft, runway, both -> events
+    weeks_before: int  # that tell what is new
     origins: Mapping[str, int]
     decided: int
     to_decide: int
@@ -142,6 +145,9 @@ def counted(held: Held, week: str) -> Week:
         aircraft=_places(events, landings, "tail"),
         repeats=_repeats(events),
         new=dict(events["new"].drop_nulls().value_counts().sort("new").iter_rows()),
+        weeks_before=min(
+            BEFORE_WEEKS, (words.monday(week) - words.monday(held.weeks[0])).days // 7 if held.weeks else 0
+        ),
         origins={name: events.filter(origin=name).height for name in ("crew", "aircraft", "recording", "undetermined")},
         decided=events.height - events["verdict"].null_count(),
         to_decide=events["verdict"].null_count(),
@@ -232,8 +238,10 @@ def _repeats(events: pl.DataFrame) -> tuple[tuple[str, str, int], ...]:
     return tuple(counts.sort("len", "tail", "title", descending=[True, False, False]).head(MOST_LISTED).iter_rows())
 
 
-def worst_lines(held: Held, week: str, most: int) -> tuple[int, list[dict[str, Any]]]:
-    """How many high events a week has, and the worst of them; repeats on one aircraft stand in one line."""
+def worst_lines(held: Held, week: str, most: int) -> tuple[int, int, list[dict[str, Any]]]:
+    """How many high events a week has, in how many lines, and the worst of these; repeats on one aircraft stand in one
+    line.
+    """
     high = held.events.filter(week=week, severity="high")
     same = ["rule", "tail", "engine", "certain", "verdict"]
     lines = high.group_by(same, maintain_order=True).agg(
@@ -241,4 +249,4 @@ def worst_lines(held: Held, week: str, most: int) -> tuple[int, list[dict[str, A
         **{n: pl.col(n).first() for n in ("event_id", "title", "place", "value", "lower", "upper", "unit", "origin",
                                           "origin_confidence", "severity")},
     )  # fmt: skip
-    return high.height, list(lines.head(most).iter_rows(named=True))
+    return high.height, lines.height, list(lines.head(most).iter_rows(named=True))

@@ -67,6 +67,9 @@ def tell_loaded(loaded: LoadReport, archive: Path, *, verbose: bool = False) -> 
     """Print what became of every flight; the exit status that goes with it."""
     from dashboard.words import count
 
+    if loaded.flights.is_empty():
+        note("fdm: no recording was found there, so nothing was loaded. A recording is a file with a column of time.")
+        return 2
     flights = loaded.count("loaded") + loaded.count("replaced")
     line = f"Loaded {count(flights, 'flight')} with {count(loaded.landings, 'landing')} into {archive}."
     others = {action: loaded.count(action) for action in ("replaced", "unchanged", "duplicate", "refused")}

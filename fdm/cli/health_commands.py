@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 MOST = 20
+STATES = {"gone": "silent", "silent": "unchanged"}  # what else is said as it is called
 
 
 @click.command()
@@ -94,13 +95,13 @@ def _parameters(parameters: pl.DataFrame) -> Table | str:
     if not rows.height:
         return f"Every recorded parameter is there: {parameters.height} aircraft and parameters looked at.\n"
     title = f"Recorder: {rows.height} of {parameters.height} aircraft and parameters are not good"
-    table = _table(title, "Aircraft", "Parameter", "State", "Landings", "Present", "With faults", "Silent since")
+    table = _table(title, "Aircraft", "Parameter", "State", "Landings", "Present", "With faults", "Since")
     for row in rows.head(MOST).iter_rows(named=True):
         since = row["silent_since_utc"]
         table.add_row(
             row["tail"],
             row["parameter"],
-            row["state"],
+            STATES.get(row["state"], row["state"]),
             str(row["landings"]),
             f"{row['present_pct']:.0f} %",
             str(row["faulty_landings"]),

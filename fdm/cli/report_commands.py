@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from fdm.cli.console import out
 from fdm.cli.options import ARCHIVE, WEEK
+
+if TYPE_CHECKING:
+    import polars as pl
 
 OUT = click.option(
     "--out", "target", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
@@ -63,7 +67,8 @@ def _record(archive: Path, subject: str, what: str, path: Path) -> None:
 @WEEK
 @OUT
 @click.option("--flights", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
-              help="CSV list of the flights flown (tail, flight): shows how many were recorded.")  # fmt: skip
+              help="CSV list of the flights flown (tail, flight, start_utc): shows how many were recorded. "
+                   "ARCHIVE.flown.csv when left out and there.")  # fmt: skip
 def digest(archive: Path, week: str | None, target: Path | None, flights: Path | None) -> int:
     """Write the digest of a week for the safety review: three pages of A4 as .html or .pdf, or its figures as .json.
 
@@ -73,10 +78,9 @@ def digest(archive: Path, week: str | None, target: Path | None, flights: Path |
     from dashboard.reports.digest import html
     from dashboard.reports.digest_data import as_json, digest_of
     from dashboard.reports.paper import kind_of, save
-    from fdm.cli.health_commands import flown
 
     kind = kind_of(target, ("html", "pdf", "json")) if target else "html"
-    found = digest_of(archive, week, flown(flights) if flights else None)
+    found = digest_of(archive, week, _flown(archive, flights))
     path = target or Path(f"digest-{found.week.week}.html")
     if kind == "json":
         data = json.dumps(as_json(found), indent=1, ensure_ascii=False).encode() + b"\n"
@@ -87,6 +91,18 @@ def digest(archive: Path, week: str | None, target: Path | None, flights: Path |
     save(path, data)
     out().print(f"Digest of {found.week.week} written to {path}")
     return 0
+
+
+def _flown(archive: Path, named: Path | None) -> pl.DataFrame | None:
+    """The list of flights flown that was named, else the one beside the archive; None when there is none."""
+    from dashboard.flown import FlightsFlown, read_flown
+    from fdm.cli.health_commands import flown
+
+    beside = FlightsFlown(archive)
+    if named is None:
+        return beside()
+    listed = flown(named)
+    return read_flown(named) if "start_utc" in listed.columns else listed
 
 
 COMMANDS = (sheet, digest)

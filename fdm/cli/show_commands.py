@@ -82,11 +82,21 @@ def _timed(what: str) -> Iterator[None]:
 def dashboard(archive: Path, port: int, host: str, names: tuple[str, ...]) -> int:
     """Serve the archive's dashboard until Ctrl-C: to the officer at this machine, or to whoever has an account.
 
-    From the first account on (fdm user add), everybody logs in.
+    From the first account on (fdm user add), everybody logs in. An empty folder becomes an archive, to be filled under
+    Jobs or by fdm load.
     """
     check_host(host)
     check_port(host, port)
+    _make_of_empty_folder(archive)
     return _serve(archive, host, port, names)
+
+
+def _make_of_empty_folder(folder: Path) -> None:
+    """An archive without landings, where an empty folder is named. ArchiveError when it cannot be written."""
+    from fdm.archive import Archive
+
+    if folder.is_dir() and not any(folder.iterdir()):
+        Archive(folder, create=True)
 
 
 def check_host(host: str) -> None:
@@ -121,7 +131,7 @@ def _serve(archive: Path, host: str, port: int, names: tuple[str, ...] = ()) -> 
     from dashboard.serve import has_accounts, reach, serve
     from fdm.archive import Archive
 
-    Archive(archive).landings()
+    Archive(archive)  # says what to do when there is none
     deployment = reach(archive, host, names)
     address = f"[{host}]" if ":" in host else host
     out().print(f"\nDashboard: http://{address}:{port}/   (Ctrl-C stops it)")

@@ -37,7 +37,7 @@ month and airfield, an administrator no flight data. Without accounts there is o
 The addresses under `/login/provider` are there when a provider to log in at is set up.
 
 - **yes** let in
-- **login** led to the login
+- **login** led to the login, as every page does, or told to log in first
 - **no** refused
 """
 

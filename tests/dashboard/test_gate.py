@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import html
+import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -76,7 +78,11 @@ def test_the_public_routes_are_these(app):
     assert reached == {"/login", "/login/style.css", "/login/theme.js", "/healthz"}
 
 
-@pytest.mark.parametrize("path", ["/", "/landings", "/landing/00ff", "/rules?x=1", "/no/such/page"])
+PAGES = ["/", "/landings", "/landing/00ff", "/rules?x=1", "/no/such/page"]
+WHOLE = ["/jobs", "/audit?act=decision&who=ana", "/accounts", "/account", "/reveal"]
+
+
+@pytest.mark.parametrize("path", [*PAGES, *WHOLE])
 def test_a_page_leads_a_stranger_to_the_login_and_back(app, path):
     answer = Browser(app).get(path)
     assert answer.status_code == 302
@@ -86,6 +92,20 @@ def test_a_page_leads_a_stranger_to_the_login_and_back(app, path):
     assert "Log in" in shown.text
     there = browser.log_in("officer-1", there=path).headers["Location"]
     assert there == path
+
+
+def test_the_login_of_a_page_leads_back_to_it(app):
+    """By the form that the login shows, with what followed the question mark."""
+    browser = Browser(app)
+    shown = browser.get(browser.get("/audit?act=decision&who=ana").headers["Location"])
+    there = html.unescape(re.search(r'name="next" value="([^"]*)"', shown.text)[1])
+    assert browser.log_in("officer-1", there=there).headers["Location"] == "/audit?act=decision&who=ana"
+
+
+def test_what_is_no_page_asks_to_log_in_first(app):
+    stranger = Browser(app)
+    for answer in (stranger.post("/jobs"), stranger.get("/export/events.csv"), stranger.get("/_dash-layout")):
+        assert (answer.status_code, answer.text) == (401, "Log in first.\n")
 
 
 @pytest.mark.parametrize("role", ["", *ROLES])

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 
+import polars as pl
 import pytest
+from conftest import text_of
 from gatehouse import NAMES, PASSWORD, QUICK, Browser, dashboard_of, logged_in, with_accounts
-from invented_archive import FakeArchive
+from invented_archive import RULES, FakeArchive
 
 from dashboard.workshop import EVERYTHING, Workshop
 from fdm.people.acts import Judged
@@ -136,8 +138,28 @@ def test_an_administrator_reads_no_event_in_the_log(app, people):
     people.decide(Judged.of(event), "valid", by=VERA, seen=None)
     assert event["event_id"] in logged_in(app, OFFICER).get("/audit").text
     said = logged_in(app, ADMINISTRATOR).get("/audit").text
-    assert "decision" in said
+    assert "<td>Decided</td><td>an event</td>" in said
     assert event["landing_id"] not in said
+
+
+def test_the_log_tells_acts_in_words_and_leads_to_the_event(app, people):
+    """Of a decision, of one taken back, of many decided alike, and of an export: no key that only programs use."""
+    first = ARCHIVE.events().row(0, named=True)
+    browser = logged_in(app, OFFICER)
+    people.decide(Judged.of(first), "nuisance", reason="Brief", by=VERA, seen=None)
+    two = ARCHIVE.events()[1:3].with_columns(decision_id=pl.lit(None, pl.Int64))
+    chosen = {"severity": "low", "week": "2026-W42"}
+    bulk = people.bulk_decide(two, "valid", by=VERA, count=2, chosen_by=chosen)
+    people.undo(bulk.entry_id, by=VERA)
+    assert browser.get("/export/events.csv?week=2026-W42&decided=yes").status_code == 200
+    said = browser.get("/audit").text
+    assert f'<a href="/?week=all&amp;event={first["event_id"]}" target="_self">{RULES[first["rule"]].title}</a>' in said
+    text = text_of(said)
+    assert "Decided 2 events Valid; under Low, Week 42, 12–18 Oct 2026 this machine" in text
+    assert "Taken back 2 events what No. " in text
+    assert "Exported events.csv under decided, Week 42, 12–18 Oct 2026; 0 lines" in text
+    for key in ("rule_hash", "rows_hash", "chosen_by", "{", "kept: 0"):
+        assert key not in text
 
 
 # --- reveal -----------------------------------------------------------------------------------------------------------

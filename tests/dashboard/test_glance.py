@@ -14,7 +14,7 @@ from invented_archive import RULES, FakeArchive
 import rules
 from dashboard import bookchanges, flown, officers, repeats
 from dashboard.desk import Desk
-from dashboard.pages import decision, evidence, glance, lines, no_longer
+from dashboard.pages import decision, evidence, glance, lines, no_longer, not_assessed
 from dashboard.query import Query, parse
 from dashboard.store import Store
 from fdm.amending import book_of
@@ -65,6 +65,49 @@ def test_a_repeat_says_in_how_many_assessed_landings(held, archive):
         )
 
 
+def test_repeats_under_a_runway_are_of_its_landings_alone(held, archive):
+    """On the aircraft and at the runway that hold the most events of one rule together."""
+    events = list(archive.events().iter_rows(named=True))
+    (rule, tail, arrival, runway), n = Counter(
+        (e["rule"], e["tail"], e["arrival"], e["runway"]) for e in events
+    ).most_common(1)[0]
+    assert n >= 3
+    said = {
+        o["landing_id"]
+        for o in archive.outcomes().iter_rows(named=True)
+        if o["rule"] == rule and o["outcome"] != "not_assessed"
+    }
+    landings = [r for r in archive.landings().iter_rows(named=True) if r["tail"] == tail and r["landing_id"] in said]
+    here = sum((r["arrival"], r["runway"]) == (arrival, runway) for r in landings)
+    assert here < len(landings)
+    query = Query(week="all", tail=tail, runway=f"{arrival} {runway}", rule=rule)
+    one = next(one for one in repeats.repeated(held, query) if one.kind == "aircraft")
+    assert repeats.landings_of(held, query, one) == here
+    told = text_of(glance.strip(held, query, None))
+    assert f"×{one.events} in {here} landing" in told
+    assert " assessed" in told
+
+
+def test_what_a_filter_leaves_on_one_landing_is_not_called_new(held, archive):
+    """New on the aircraft means several landings; at a runway that had one of them, the list tells nothing new."""
+    events = [e for e in archive.events().iter_rows(named=True) if in_week(e, 44)]
+    rest = held.events.filter(pl.col("week") == "2026-W44", pl.col("new") == "aircraft").select("rule", "tail").unique()
+    rows = [
+        (e["rule"], e["tail"], f"{e['arrival']} {e['runway']}") for e in events if (e["rule"], e["tail"]) in rest.rows()
+    ]
+    rule, tail, place = next(key for key, n in Counter(rows).items() if n == 1)
+    whole = repeats.new(held, Query(week="2026-W44", rule=rule))
+    assert tail in [one.name for one in whole]
+    left = repeats.new(held, Query(week="2026-W44", rule=rule, runway=place))
+    assert tail not in [one.name for one in left]
+
+
+def test_more_repeats_than_are_named_are_not_read_as_landings(held):
+    found = repeats.repeated(held, Query(week="all"))
+    assert len(found) > 4
+    assert f"; and {len(found) - 3} more repeats" in text_of(glance.strip(held, Query(week="all"), None))
+
+
 def test_what_is_new_is_listed_once_with_a_way_to_its_events(held):
     query = Query(week="2026-W44")
     found = repeats.new(held, query)
@@ -79,7 +122,7 @@ def test_what_is_new_is_listed_once_with_a_way_to_its_events(held):
     assert f"rule={first.rule}" in markup
     assert f"{first.title} on {first.name}" in text_of(markup)
     more = len(found) - 3
-    assert (f"and {more} more" in text_of(markup)) == (more > 0)
+    assert (f"and {more} more new" in text_of(markup)) == (more > 0)
     chosen = held.events.filter(pl.col("week") == "2026-W44", pl.col("new").is_not_null())
     shown = text_of(lines.queue_list(held, parse("?week=2026-W44&new=yes&lines=single")))
     assert f" {chosen.height} events in " in shown
@@ -132,6 +175,18 @@ def test_a_flight_is_recorded_when_its_own_landing_is_there(tmp_path):
     assert flown.recorded(frame, both) == 2
 
 
+def test_a_flight_over_midnight_on_sunday_counts_in_the_week_of_its_landing(tmp_path):
+    """16 Nov 2026 is a Monday: the first flight landed on it; the second, of the same Sunday, was not recorded."""
+    text = "tail,flight,start_utc\nQQ-LAA,VH1,2026-11-15T23:00:00Z\nQQ-LAA,VH2,2026-11-15T23:30:00Z\n"
+    frame = flown.with_recorded(
+        flown.read_flown(written(tmp_path, text)), pl.DataFrame([landing("QQ-LAA", "VH1", 16, 1)])
+    )
+    assert frame.select("flight", "week", "recorded").rows() == [
+        ("VH1", "2026-W47", True),
+        ("VH2", "2026-W46", False),
+    ]
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -163,11 +218,62 @@ def test_flown_recorded_and_assessed_stand_above_the_list(archive, held):
     store = Store(archive, lambda _run: RULES, flown=lambda: pl.concat([every, lost]))
     said = text_of(glance.shown(store, Query()))
     n = landings.height
-    assert f"Flown {n + 7} {100 * n / (n + 7):.0f} % recorded Recorded {n} 7 not recorded" in said
+    share = f"{100 * n / (n + 7):.0f} %"
+    assert f"Flown {n + 7} flights Recorded {n} {share}, 7 not recorded Landings {n} of {n} flights" in said
     fleet = landings.filter(pl.col("fleet") == "Heron 90")
     lost_of_fleet = lost.filter(pl.col("tail").is_in(fleet["tail"].implode())).height
     assert f"Flown {fleet.height + lost_of_fleet} " in text_of(glance.shown(store, Query(fleet="Heron 90")))
-    assert "Flown" not in text_of(glance.shown(store, Query(runway="Korsby 09L")))
+    at_runway = text_of(glance.shown(store, Query(runway="Korsby 09L")))
+    assert "Flown" not in at_runway
+    assert "The list of flights flown does not tell the runway." in at_runway
+
+
+def test_landings_after_a_go_around_are_not_counted_as_flights(archive, held):
+    """Of the newest aircraft's flights, the first landed twice, and one more was flown that has no recording."""
+    rows = held.landings.filter(pl.col("week") == "2026-W47", pl.col("tail") == held.landings["tail"][0])
+    again = rows.head(1).with_columns(
+        landing_id=pl.lit("again"), touchdown_utc=pl.col("touchdown_utc") + pl.duration(minutes=9)
+    )
+
+    class Twice(FakeArchive):
+        def __init__(self):
+            self.__dict__ |= archive.__dict__
+            self.run = dict(archive.run) | {"rule_book_hash": "twice"}
+            self._landings = pl.concat([archive.landings(), again.select(archive.landings().columns)])
+
+    every = rows.select("tail", "flight", start_utc=pl.col("touchdown_utc") - pl.duration(hours=2), week="week")
+    lost = every.head(1).with_columns(flight=pl.lit("VH999"))
+    store = Store(Twice(), lambda _run: RULES, flown=lambda: pl.concat([every, lost]))
+    n = rows.height
+    said = text_of(glance.shown(store, Query(tail=rows["tail"][0])))
+    assert f"Flown {n + 1} flights Recorded {n} " in said
+    assert f", 1 not recorded Landings {n + 1} of {n} flights" in said
+
+
+def test_with_a_rule_chosen_coverage_is_that_of_the_rule(archive, held):
+    """The landings assessed are those that rates divide by; the others are named below the list, with a way there."""
+    lost = "spoiler lever not recorded from 2 s to 9 s after touchdown"
+    rule = next(
+        o["rule"]
+        for o in archive.outcomes().iter_rows(named=True)
+        if o["outcome"] == "not_assessed" and o["reason"] == lost
+    )
+    landings = {r["landing_id"] for r in archive.landings().iter_rows(named=True) if r["fleet"] == "Tern 200"}
+    said = [o for o in archive.outcomes().iter_rows(named=True) if o["rule"] == rule and o["landing_id"] in landings]
+    without = [o for o in said if o["outcome"] == "not_assessed"]
+    assert 0 < len(without) < len(said)
+    query = Query(week="all", fleet="Tern 200", rule=rule)
+    tile = text_of(glance.summary(held, query))
+    n = len(said) - len(without)
+    assert f"Assessed {n} {len(without)} not assessed by this rule" in tile
+    assert "By every rule" not in tile
+    assert f"of {n} assessed" in tile
+    markup = str(lines.queue_list(held, query))
+    assert f"Not assessed {len(without)} landings by this rule. Show" in text_of(markup)
+    assert f'href="/not-assessed?week=all&amp;fleet=Tern+200&amp;rule={rule}"' in markup
+    page = text_of(not_assessed.listing(held, query))
+    assert f"over {len(landings)} landings" in page
+    assert all(held.titles[other] not in page for other in held.rules if other != rule)
 
 
 def test_a_list_that_cannot_be_read_is_said_and_the_rest_stands(archive):

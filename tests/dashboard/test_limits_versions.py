@@ -199,5 +199,7 @@ def test_text_for_maintenance_says_what_was_seen():
         "faulty_landings": 1, "silent_landings": 0, "since": None,
     }  # fmt: skip
     assert "Spoilers armed was there for 52 %" in health.parameter_request(row)
-    silent = row | {"state": "silent", "silent_landings": 12, "since": "2026-10"}
+    silent = row | {"state": "silent", "silent_landings": 12, "since": "Oct 2026"}
     assert "12 landings in a row since Oct 2026" in health.parameter_request(silent)
+    gone = row | {"state": "gone", "silent_landings": 32, "since": "27 Oct 2026"}
+    assert "silent since 27 Oct 2026: it is in none of the 32 recordings from then on" in health.parameter_request(gone)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 
+import gatehouse
 import pytest
 from conftest import text_of
 from test_pages import texts
@@ -14,8 +16,9 @@ from dashboard.query import Query
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from fdm.archive import Archive
-from fdm.engine import detect
+from fdm.engine import detect, load
 from fdm.errors import ArchiveError
+from tests.nights import DATA
 
 
 @pytest.fixture(scope="module")
@@ -67,10 +70,32 @@ def test_a_folder_that_is_no_archive_is_one_clear_error(tmp_path):
         create_app(tmp_path)
 
 
-def test_an_archive_that_was_never_judged_is_one_clear_error(tmp_path):
+def shown(app, path):
+    """What the page under a path holds, as the browser asks for it."""
+    answer = gatehouse.Browser(app).ask("page.children", [{"id": "address", "property": "pathname", "value": path}])
+    assert answer.status_code == 200, answer.text
+    return json.dumps(answer.json)
+
+
+@pytest.mark.parametrize("path", ["/", "/landings", "/not-assessed", "/health", "/limits", "/rules"])
+def test_an_archive_without_landings_opens_and_says_what_to_do(tmp_path, path):
     Archive(tmp_path / "new", create=True)
-    with pytest.raises(ArchiveError, match="nothing was detected yet"):
-        create_app(tmp_path / "new")
+    said = shown(create_app(tmp_path / "new"), path)
+    assert "No landing was loaded yet" in said
+    assert f"fdm load RECORDINGS --archive {tmp_path / 'new'}" in said
+    assert 'href=\\"/jobs\\"' in said
+
+
+def test_landings_that_were_not_judged_are_counted_and_then_shown(tmp_path):
+    """The page is there without a new start once they are judged."""
+    report = load([DATA], tmp_path / "new")
+    app = create_app(tmp_path / "new")
+    said = shown(app, "/")
+    assert "The landings were not judged yet" in said
+    assert f"{report.landings} landings of " in said
+    assert f"fdm detect --archive {tmp_path / 'new'}" in said
+    detect(tmp_path / "new")
+    assert "not judged yet" not in shown(app, "/")
 
 
 def test_the_application_answers_over_an_archive(folder, judged):

@@ -52,7 +52,8 @@ def small(held):
             "landing_id": list("abcdef"),
             "tail": ["QQ-L12"] * 4 + ["QQ-M1"] * 2,
             "fleet": ["Tern 200"] * 6,
-            "touchdown_utc": [day(n) for n in (10, 11, 12, 14, 12, 13)],
+            "touchdown_utc": [day(n) for n in (10, 11, 12, 16, 12, 13)],
+            "week": ["2026-W11"] * 3 + ["2026-W12"] + ["2026-W11"] * 2,
         },
         schema_overrides={"touchdown_utc": pl.Datetime("us", "UTC")},
     )
@@ -71,7 +72,7 @@ def small(held):
 
 
 def test_a_dead_discrete_is_told_once_with_its_rules_and_since_when(small):
-    found = recorder.silences(small.missing, small)
+    found = recorder.silences(small, Query())
     assert [(one.tail, one.parameter, one.landings, one.of_landings) for one in found] == [
         ("QQ-L12", "reverser.2", 2, 2),
         ("QQ-M1", "spoiler_handle", 2, 2),
@@ -87,11 +88,48 @@ def test_a_dead_discrete_is_told_once_with_its_rules_and_since_when(small):
 def test_what_came_and_went_is_counted_of_all_landings_since(small):
     mended = replace(small, missing=small.missing.filter(pl.col("landing_id") != "d"))
     later = mended.missing.with_columns(landing_id=pl.col("landing_id").replace({"c": "b"}))
-    one = next(one for one in recorder.silences(later, mended) if one.tail == "QQ-L12")
+    once = replace(small, missing=later)
+    one = next(one for one in recorder.silences(once, Query()) if one.tail == "QQ-L12")
     assert recorder.how_often(one) == "on 1 landing, 11 Mar 2026"
     both = pl.concat([later, small.missing.filter(pl.col("landing_id") == "d")])
-    one = next(one for one in recorder.silences(both, mended) if one.tail == "QQ-L12")
-    assert recorder.how_often(one) == "on 2 of 3 landings since 11 Mar 2026, last on 14 Mar 2026"
+    twice = replace(small, missing=both)
+    one = next(one for one in recorder.silences(twice, Query()) if one.tail == "QQ-L12")
+    assert recorder.how_often(one) == "on 2 of 3 landings since 11 Mar 2026, last on 16 Mar 2026"
+
+
+def test_a_week_is_counted_by_itself_alone(small):
+    """Of L12's four landings one lacked the reverser in week 11, of three; and the only one of week 12."""
+    one = next(one for one in recorder.silences(small, Query(week="2026-W11")) if one.tail == "QQ-L12")
+    assert (one.landings, one.of_landings) == (1, 3)
+    both = pl.concat([small.missing, small.missing.with_columns(landing_id=pl.lit("b"))])
+    one = next(
+        one
+        for one in recorder.silences(replace(small, missing=both), Query(week="2026-W11"))
+        if one.tail == "QQ-L12" and one.parameter == "reverser.2"
+    )
+    assert recorder.how_often(one) == "on 2 of 3 landings of week 11, 9–15 Mar 2026"
+    gone = next(one for one in recorder.silences(small, Query(week="2026-W11")) if one.tail == "QQ-M1")
+    assert recorder.how_often(gone) == "on all 2 landings of week 11, 9–15 Mar 2026"
+
+
+def test_landings_on_which_the_rule_was_never_tried_are_not_counted(small):
+    """M1's two gaps and a go-around after them: the recording failed on all that it could have failed on."""
+    around = small.landings.filter(pl.col("landing_id") == "f").with_columns(
+        landing_id=pl.lit("g"), touchdown_utc=pl.lit(day(14), pl.Datetime("us", "UTC"))
+    )
+    why = pl.DataFrame(
+        {
+            "landing_id": ["g"],
+            "rule": ["late_spoilers"],
+            "reason": ["go-around or touch-and-go: not judged as a rollout"],
+        }
+    )
+    flown = replace(small, landings=pl.concat([small.landings, around]), missing=pl.concat([small.missing, why]))
+    one = next(one for one in recorder.silences(flown, Query()) if one.tail == "QQ-M1")
+    assert recorder.how_often(one) == "on all 2 landings since 12 Mar 2026"
+    whole = replace(flown, missing=small.missing)
+    one = next(one for one in recorder.silences(whole, Query()) if one.tail == "QQ-M1")
+    assert recorder.how_often(one) == "on 2 of 3 landings since 12 Mar 2026, last on 13 Mar 2026"
 
 
 def test_every_landing_is_counted_as_often_as_in_plain_python(held):
@@ -100,7 +138,7 @@ def test_every_landing_is_counted_as_often_as_in_plain_python(held):
     for row in held.missing.iter_rows(named=True):
         if row["reason"] == "spoiler lever not recorded from 2 s to 9 s after touchdown":
             wanted.setdefault(landings[row["landing_id"]]["tail"], set()).add(row["landing_id"])
-    found = {one.tail: one.landings for one in recorder.silences(held.missing, held)}
+    found = {one.tail: one.landings for one in recorder.silences(held, Query())}
     assert found == {tail: len(ids) for tail, ids in wanted.items()}
     assert len(by_reason(held.missing, held)) == 2
 
@@ -109,7 +147,7 @@ def test_the_page_holds_both_lists_and_the_words_of_the_request(small):
     markup = str(not_assessed.listing(small, Query()))
     said = text_of(markup)
     assert "2 lines on 2 aircraft" in said
-    assert recorder.line(recorder.silences(small.missing, small)[0]) in said
+    assert recorder.line(recorder.silences(small, Query())[0]) in said
     assert "Runway length not known" in said
     assert 'href="/export/not-assessed.csv?" download' in markup
 

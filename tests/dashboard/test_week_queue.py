@@ -12,6 +12,7 @@ from invented_archive import RULES, FakeArchive
 from scipy.stats import poisson
 
 from dashboard import queue
+from dashboard.novelty import news
 from dashboard.query import Query
 from dashboard.store import Store
 
@@ -112,6 +113,7 @@ def test_what_is_new_came_on_several_landings_after_eight_weeks_without():
     events = [e | {"place": (e["arrival"], e["runway"])} for e in archive.events().iter_rows(named=True)]
     first = min(mondays(utc) for utc in archive.landings()["touchdown_utc"])
     found = dict(held.events.select("event_id", "new").iter_rows())
+    looked_at = dict(held.events.select("event_id", "weeks_before").iter_rows())
     keys, told = (("aircraft", "tail"), ("runway", "place")), Counter()
     for e in events:
         now = mondays(e["touchdown_utc"])
@@ -125,8 +127,15 @@ def test_what_is_new_came_on_several_landings_after_eight_weeks_without():
         ]
         want = None if now < first + 4 or not fresh else fresh[0] if len(fresh) == 1 else "both"
         assert found[e["event_id"]] == want
+        assert looked_at[e["event_id"]] == min(8, now - first)
         told[want] += 1
     assert len(told) == 4
+
+
+def test_what_is_new_says_how_many_weeks_were_before_it(held):
+    """The archive begins in week 40: week 44 has four weeks before it."""
+    event = held.events.filter(pl.col("week") == "2026-W44", pl.col("new") == "aircraft").row(0, named=True)
+    assert news(event) == "On several landings this week and on none in the 4 weeks before, on this aircraft"
 
 
 def test_groups_count_events_and_lines_of_all_pages(held, archive):

@@ -125,6 +125,10 @@ def test_every_shipped_rule_has_a_sentence_and_every_measure_a_name():
 def test_rates_name_their_denominator():
     assert words.rate(rate(6, 1163)) == "5.2 per 1,000 (1.9–11.2) of 1,163 assessed"
     assert words.rate(rate(0, 1163)) == "below 3.2 per 1,000 of 1,163 assessed"
+    assert words.rate(rate(0, 7)) == "none of 7 assessed, too few to tell"
+    assert words.rate_alone(rate(0, 36)) == "too few to tell"
+    assert words.rate_alone(rate(0, 37)) == "below 99.7"  # 3.689 / 0.037 (Garwood 1936)
+    assert words.rate(rate(1, 7)) == "143 per 1,000 (4–796) of 7 assessed"  # chi-squared: 0.0253 and 5.572 over 7
     assert words.rate(Rate(0, 0, None, None, None)) == "no landing assessed"
 
 
