@@ -14,7 +14,7 @@ from dashboard.query import LONGEST_NOTE, Query, parse
 from dashboard.queue import left_to_decide
 from dashboard.store import Store
 from fdm.people.acts import Act
-from fdm.people.errors import PeopleError, ReviewError
+from fdm.people.errors import AlreadyDecided, PeopleError, ReviewError
 from fdm.people.texts import LINE
 from fdm.people.times import in_words
 
@@ -95,10 +95,11 @@ def _decided_all(mine: Mapping[str, Any]) -> Markup:
 
 
 def _in_words(error: PeopleError) -> str:
-    """What is wrong, without the event's id, which the reader has before them."""
-    if not isinstance(error, ReviewError):
+    """What is wrong, without the event's id, which the reader has before them. A name at its start stays as it is."""
+    if error.source and not isinstance(error, ReviewError):
         return str(error)
-    return f"{error.problem}. {error.cure or ''}".strip()
+    said = error.problem if isinstance(error, AlreadyDecided) else f"{error.problem[:1].upper()}{error.problem[1:]}"
+    return f"{said}. {error.cure or ''}".strip()
 
 
 def _number(text: str | None) -> int | None:
