@@ -138,8 +138,9 @@ def of_gone(store: Store, event_id: str) -> Markup:
 
 
 def _said(mine: Mapping[str, Any]) -> Markup:
-    """How the last ask ended, for those who hear the page; what stands says it to those who see it."""
-    return Markup('<p role="status" class="heard">{}</p>').format(mine.get("said", ""))
+    """How the last ask ended, for those who hear the page; what stands says it to those who see it, but for undo."""
+    css = "problem" if mine.get("said") and mine["ask"].get("act") == "undo" else "heard"
+    return Markup('<p role="status" class="{}">{}</p>').format(css, mine.get("said", ""))
 
 
 def _problem(sentence: str) -> Markup:
@@ -151,7 +152,7 @@ def stands(past: Past, event: Mapping[str, Any]) -> Markup:
     act = past.last
     if act is None:
         return Markup("")
-    label = "Undo" if past.together <= 1 else f"Undo for all {past.together:,}"
+    label = "Undo" if past.together <= 1 else f"Undo all {past.together:,}"
     undo = Markup(
         '<button type="button" class="quiet no-print" data-undo="{}" data-event="{}">{} <kbd>U</kbd></button>'
     ).format(act.entry_id, event["event_id"], label)
