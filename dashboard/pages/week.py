@@ -169,7 +169,7 @@ def queue_tools(held: Held, query: Query, *, decides: bool = False) -> Markup:
         for level in ("", "high", "medium", "low")
     )
     orders = [
-        ("newest", "Newest first"),
+        ("newest", "Newest first, by severity"),
         ("event", "By event"),
         ("aircraft", "By aircraft"),
         ("place", "By runway"),
