@@ -15,6 +15,7 @@ from dashboard.queue import (
     LINES_PER_PAGE,
     Group,
     Line,
+    at_most_last,
     coverage,
     groups,
     next_open,
@@ -36,6 +37,7 @@ COLUMNS = (
 def queue_list(held: Held, query: Query, *, decides: bool = False, gone: int = 0) -> Markup:
     """The list: groups of lines by severity. `gone`: events that something was done about and that are none now."""
     week = week_of(held, query)
+    query = at_most_last(held, query)
     found = groups(held, query)
     if not found:
         return _empty(held, query, week)

@@ -56,6 +56,7 @@ def layout(store: Store, _name: str, search: str) -> html.Div:
                     ),
                     html.Section(
                         [
+                            Block("evidence-head", className="event-head"),
                             Block("evidence"),
                             *traces("evidence-traces", "Traces of the event"),
                             Block("evidence-more"),
@@ -100,6 +101,11 @@ def register(app: Dash, store: Store) -> None:
     @open_to(OFFICER)
     def show_event(search: str | None, _pathname: str) -> tuple[str, str, Any]:
         return evidence.shown(store, parse(search))
+
+    @app.callback(Output("evidence-head", "markup"), Input("address", "search"), Input("decided", "data"))
+    @open_to(OFFICER)
+    def show_head(search: str | None, _decided: Any) -> str:
+        return str(evidence.head(store, parse(search)))
 
     @app.callback(Output("decided", "data"), Input("ask", "data"))
     @open_to(OFFICER)
