@@ -13,7 +13,7 @@ from dashboard.elements import Block
 from dashboard.held import Held, distinct
 from dashboard.pages import decision, evidence, glance
 from dashboard.pages.frame import filters, options, paint, search_box, traces
-from dashboard.pages.lines import queue_list
+from dashboard.pages.lines import not_there, queue_list
 from dashboard.query import ALL_WEEKS, GIVEN_TO, Query, parse
 from dashboard.queue import week_of
 from dashboard.store import Store
@@ -88,8 +88,10 @@ def register(app: Dash, store: Store) -> None:
     @open_to(OFFICER)
     def show_list(filters: str | None, _decided: Any) -> tuple[str, str]:
         query, decides = parse(filters), store.desk is not None
-        listed = queue_list(store.reviewed(), query, decides=decides, gone=officers.gone(store).height)
-        return str(glance.shown(store, query)), str(listed)
+        held = store.reviewed()
+        listed = queue_list(held, query, decides=decides, gone=officers.gone(store).height)
+        above = "" if not_there(held, week_of(held, query)) else str(glance.shown(store, query))
+        return above, str(listed)
 
     @app.callback(
         Output("evidence", "markup"),
@@ -150,6 +152,8 @@ def controls(held: Held, query: Query) -> Markup:
 def week_picker(held: Held, week: str) -> Markup:
     """Weeks to choose from, newest first, with a step to either side."""
     named = [(w, f"{words.week_name(w)}, {words.week_days(w)}") for w in reversed(held.weeks)]
+    if not_there(held, week):
+        named.append((week, f"{words.week_name(week)} of {week[:4]}, not in this archive"))
     inside = Markup("").join(
         Markup('<option value="{}"{}>{}</option>').format(value, Markup(" selected") if value == week else "", text)
         for value, text in [*named, (ALL_WEEKS, "All weeks")]
