@@ -18,7 +18,6 @@ from fdm.people.errors import AlreadyDecided, PeopleError, ReviewError
 from fdm.people.texts import LINE
 from fdm.people.times import in_words
 
-EMPTIED = Markup(" data-emptied")
 KEYS = (("valid", "V"), ("nuisance", "N"), ("false", "F"))
 
 
@@ -115,9 +114,8 @@ def bar(store: Store, event: Mapping[str, Any] | None, answer: Mapping[str, Any]
         return _problem(f"Decisions cannot be read or saved now. {past.problem}")
     mine = answer if answer and answer.get("event") == event["event_id"] else {}
     failed = mine.get("ask", {}) if mine.get("problem") else {}
-    done_now = mine.get("ask", {}).get("act", "") if mine and not failed else ""
-    form = choice(event["event_id"], past, failed, emptied=done_now == "decide")
-    pass_on = passing.form(store, event, past, failed, emptied=done_now in passing.ACTS)
+    form = choice(event["event_id"], past, failed)
+    pass_on = passing.form(store, event, past, failed)
     below = passing.stands(past, event["event_id"]) + pass_on + history(past)
     told_now = _problem(mine["problem"]) if mine.get("problem") else _said(mine)
     if past.last is None or past.last.state is None:
@@ -126,6 +124,12 @@ def bar(store: Store, event: Mapping[str, Any] | None, answer: Mapping[str, Any]
         Markup(" open") if failed.get("act") == "decide" else "", form
     )
     return told_now + stands(past, event) + again + below
+
+
+def about(event_id: str, answer: Mapping[str, Any] | None) -> Markup:
+    """Which event the bar is about, and which answer it was made after: keys wait until it is the one they are for."""
+    token = answer.get("ask", {}).get("token", "") if answer else ""
+    return Markup('<i data-about="{}" data-answer="{}" hidden></i>').format(event_id, token)
 
 
 def of_gone(store: Store, event_id: str) -> Markup:
@@ -191,15 +195,14 @@ def _other_rule(act: Act, event: Mapping[str, Any]) -> Markup:
     return Markup('<p class="changed">Decided under another version of this rule.{}</p>').format(then)
 
 
-def choice(event_id: str, past: Past, failed: Mapping[str, str], *, emptied: bool = False) -> Markup:
-    """Valid, nuisance, false, alike; a reason, and a note. `emptied`: what was written was just saved."""
+def choice(event_id: str, past: Past, failed: Mapping[str, str]) -> Markup:
+    """Valid, nuisance, false, alike; a reason, and a note."""
     return Markup(
-        '<form class="deciding no-print" data-event="{}" data-seen="{}"{} autocomplete="off">'
+        '<form class="deciding no-print" data-event="{}" data-seen="{}" autocomplete="off">'
         '<p><span class="label">Decision</span>{}<span class="spring"></span>{}</p>{}</form>'
     ).format(
         event_id,
         past.seen or "",
-        EMPTIED if emptied else "",
         verdict_buttons(keys=True),
         Markup('<button type="button" class="quiet" data-skip>Skip <kbd>S</kbd></button>'),
         fields(failed),

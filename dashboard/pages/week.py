@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from markupsafe import Markup
 
 from dashboard import marks, names, officers, words
@@ -126,9 +126,13 @@ def register(app: Dash, store: Store) -> None:
         told = answer if "decided.data" in ctx.triggered_prop_ids else None
         query = parse(search)
         event = evidence.event_of(store, query)
-        if event is None and query.event:
-            return str(decision.of_gone(store, query.event))
-        return str(decision.bar(store, event, told))
+        event_id = event["event_id"] if event else query.event
+        if store.desk is None or not event_id:
+            return ""
+        bar = decision.bar(store, event, told) if event else decision.of_gone(store, event_id)
+        return str(decision.about(event_id, answer) + bar)
+
+    app.clientside_callback(ClientsideFunction("watch", "answered"), Input("decided", "data"))
 
     paint(app, "evidence-traces")
 
