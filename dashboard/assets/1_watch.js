@@ -38,7 +38,6 @@
     const elsewhere = url.pathname !== location.pathname;
     window.watchDecide.leave();
     const alert = document.getElementById("alert");
-    if (elsewhere) window.watchServer.notSaved("");
     if (alert && alert.textContent && !window.watchServer.says()) window.dash_clientside.set_props("alert", { markup: "" });
     history[replace ? "replaceState" : "pushState"]({}, "", url);
     window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));

@@ -13,8 +13,9 @@
   const tokens = new Map();  // of what the server did not answer, so that it is done once if it was done after all
   let lost = [];  // what was not saved and not asked again since
 
+  const textOf = (what) => JSON.stringify(Object.assign({}, what, { token: undefined }));
   function ask(what) {
-    asks.push(Object.assign({ token: tokens.get(JSON.stringify(what)) || crypto.randomUUID() }, what));
+    asks.push(Object.assign({ token: tokens.get(textOf(what)) || crypto.randomUUID() }, what));
     window.watch.pin(what.event);
     if (asks.length === 1) send();
   }
@@ -24,10 +25,10 @@
   /* An answer has come to the page; without one, the page is new. */
   function answered(answer) {
     last = answer ? answer.ask.token : "";
-    if (asks[0] && asks[0].token === last) asks.shift();
-    if (!answer) asks.length = lost.length = 0;
-    else if (answer.problem && answer.event && answer.event !== selected()) notSaved([answer.ask], answer.problem);
-    else if (lost.length) notSaved([], "", answer);
+    if (!answer) asks.length = 0;
+    if (asks[0] && asks[0].token === last) tokens.delete(textOf(asks.shift()));
+    if (answer && answer.problem && answer.event && answer.event !== selected()) notSaved([answer.ask], answer.problem);
+    else if (answer && lost.length) notSaved([], "", answer);
     if (answer && !answer.problem) window.watchDrafts.saved(answer.ask);
     if (asks.length) send();
     turn();
@@ -35,19 +36,20 @@
   /* The server did not answer: nothing more is asked, and what was not saved is named. */
   function failed(output) {
     const mine = output === "decided.data" ? asks.splice(0) : [];
-    for (const { token, ...what } of mine) tokens.set(JSON.stringify(what), token);
+    for (const what of mine) tokens.set(textOf(what), what.token);
     if (mine.length) unpress();
     const all = [...mine, ...forget()];
     if (all.length) notSaved(all);
   }
   window.addEventListener("unanswered", (e) => failed(e.detail));
+  window.addEventListener("read-not-saved", () => { lost = []; });
 
   function unpress() {
     for (const button of document.querySelectorAll("[data-decide][aria-pressed=true]")) button.setAttribute("aria-pressed", "false");
   }
   /* Names what was not saved, each a way to it, until it is done: `done` is an answer that one of them has now. */
   function notSaved(more, why, done) {
-    lost = [...lost, ...more].filter((what) => !done || what.event !== done.event);
+    lost = [...lost, ...more].filter((what) => !done || (what.event || "") !== done.event);
     const links = [...new Set(lost.map((what) => what.event).filter(Boolean))].map(wayTo);
     const told = document.createElement("span");
     told.textContent = why || "What you wrote is kept. Do it again" + (links.length ? " for" : ".");
@@ -68,6 +70,7 @@
   function inTurn(act, about) {
     waiting.push({ act, pane: about !== undefined, about });
     turn();
+    if (waiting.length && window.watchServer.isAway()) failed("");
   }
   /* Whether the pane shows the event that is selected, and what was done about it last. */
   function ready() {

@@ -42,7 +42,7 @@
   /* What was saved is no draft any more; where an event is passed on stays open for the next. */
   function saved(ask) {
     if (ask.act === "decide") drafts.delete("deciding " + ask.event);
-    else if (drafts.has("passing " + ask.event)) {
+    else if (ask.act !== "undo" && drafts.has("passing " + ask.event)) {
       drafts.set("passing " + ask.event, { open: drafts.get("passing " + ask.event).open, values: [], ticked: [] });
     }
   }

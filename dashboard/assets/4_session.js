@@ -16,6 +16,7 @@
     if (!document.getElementById("head")) return;
     const parts = [
       lost && (away ? "Not saved: the server does not answer. " : "Not saved. ") + lost,
+      lost && '<button type="button" id="read-not-saved">Close</button>',
       !lost && away && "The server does not answer. What was asked for is shown when it does.",
     ].filter(Boolean);
     const markup = parts.length ? '<p role="alert">' + parts.join(" ") + "</p>" : "";
@@ -87,7 +88,14 @@
     if (output) newest.set(output, turnOf);
     return send(asked, output, turnOf);
   };
+  document.addEventListener("click", (e) => {
+    if (e.target.id !== "read-not-saved") return;
+    window.dispatchEvent(new CustomEvent("read-not-saved"));
+    lost = "";
+    tell();
+  });
   window.watchServer = {
+    isAway: () => away,
     says: () => shown !== "",
     notSaved: (markup) => { lost = markup; tell(); },
   };

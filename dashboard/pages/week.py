@@ -90,7 +90,8 @@ def register(app: Dash, store: Store) -> None:
         query, decides = parse(filters), store.desk is not None
         held = store.reviewed()
         listed = queue_list(held, query, decides=decides, gone=officers.gone(store).height)
-        above = "" if not_there(held, week_of(held, query)) else str(glance.shown(store, query))
+        none = not_there(held, week_of(held, query))
+        above = "<p hidden></p>" if none else str(glance.shown(store, query))
         return above, str(listed)
 
     @app.callback(
