@@ -65,7 +65,10 @@
 
   function send(asked, output, turnOf) {
     const read = READS.test(output);
-    const failed = () => { unanswered(output); return read ? again(asked, output, turnOf) : null; };
+    const failed = () => {
+      unanswered(output);
+      return read ? again(asked, output, turnOf) : output === DECIDING ? new Response(null, { status: 204 }) : null;
+    };
     return ask.apply(window, asked).then(
       (answer) => {
         if (DOWN.includes(answer.status)) return failed() || answer;
@@ -76,8 +79,8 @@
       },
       (error) => {
         if (error && error.name === "AbortError") throw error;
-        const waits = failed() || (output === DECIDING && new Response(null, { status: 204 }));  // told here: nothing comes
-        if (waits) return waits;
+        const instead = failed();
+        if (instead) return instead;
         throw error;
       },
     );

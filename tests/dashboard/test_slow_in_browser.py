@@ -7,8 +7,9 @@ import re
 import pytest
 from conftest import opened, serving, watching
 from playwright.sync_api import expect
-from slow_server import LOST, Slow, bring_back, take_away
+from slow_server import LOST, PARTS, Slow, bring_back, take_away
 
+from dashboard.pages import decision
 from fdm.people.acts import Judged
 from fdm.people.roles import OFFICER, Actor
 from fdm.people.store import People
@@ -275,3 +276,32 @@ def test_what_was_not_saved_is_told_until_it_is_read(watched):
     page.locator("#alert").get_by_role("button", name="Close").click()
     expect(page.locator("#alert")).to_be_empty()
     watched.said.clear()  # the browser's own words for a request that failed
+
+
+def test_a_proxy_that_answers_for_an_absent_server_is_no_answer(watched):
+    page = opened(watched)
+    first, second = events(page, 2)
+    page.route(PARTS, lambda route: route.fulfill(status=502))
+    page.locator(CHOSEN).focus()
+    page.keyboard.press("v")
+    expect(page.locator("#alert")).to_contain_text("Not saved: the server does not answer.")
+    page.keyboard.press("j")
+    bring_back(page)
+    expect(page.locator(f'#decision form.deciding[data-event="{second}"]')).to_be_visible()
+    expect(page.locator("#alert")).not_to_contain_text("does not answer")
+    expect(verdict(page, first)).to_have_count(0)
+    assert all("502" in line for line in watched.said)
+    watched.said.clear()
+
+
+def test_an_error_on_the_server_leaves_every_control_at_work(watched, monkeypatch):
+    page = opened(watched)
+    first = page.locator(CHOSEN).get_attribute("data-event")
+    page.locator(CHOSEN).focus()
+    with monkeypatch.context() as broken:
+        broken.setattr(decision, "done", lambda _store, _ask: 1 / 0)
+        page.keyboard.press("v")
+        expect(page.locator("#alert")).to_contain_text(re.compile("Not saved|did not load"))
+        expect(page.locator("#decision [data-decide][aria-pressed=true]")).to_have_count(0)
+    page.keyboard.press("v")
+    expect(verdict(page, first)).to_have_text("Valid")
