@@ -61,7 +61,8 @@ def log_page(people: People, act: str, who: str, *, check: bool) -> str:
     """The newest entries of an act and a person; and what the check of the whole log found, when it was asked for."""
     entries = people.audit.entries(newest=NEWEST, act=act or None, who=who or None)
     choices = Markup("").join(
-        Markup("<option{}>{}</option>").format(Markup(" selected") if one == act else "", one) for one in sorted(MAY)
+        Markup('<option value="{}"{}>{}</option>').format(one, Markup(" selected") if one == act else "", _named(one))
+        for one in sorted(MAY, key=_named)
     )
     tools = Markup(
         '<div class="asking"><form method="get" action="/audit" class="inline-form"><label class="field">'
@@ -82,6 +83,11 @@ def log_page(people: People, act: str, who: str, *, check: bool) -> str:
     return plain.page("Log", inside, frame.places())
 
 
+def _named(act: str) -> str:
+    """An act as the other pages call it."""
+    return {"snooze": "set aside"}.get(act, act)
+
+
 def _checked(people: People) -> Markup:
     found = people.audit.verify()
     if not found.faults:
@@ -100,7 +106,7 @@ def _row(row: dict[str, Any]) -> list[Markup | str]:
         in_words(row["at_utc"]),
         row["who"],
         row["role"],
-        row["act"],
+        _named(row["act"]),
         Markup('<span class="mono">{}</span>').format("an event" if hidden else row["subject"]),
         Markup('<span class="soft">{}</span>').format(said),
         row["came_from"],
