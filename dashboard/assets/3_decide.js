@@ -128,8 +128,9 @@
   }
 
   function undo(button) {
-    if (asks.some((what) => what.entry === button.dataset.undo)) return;
-    ask({ act: "undo", event: button.dataset.event, entry: button.dataset.undo });
+    const { event, undo: entry } = button.dataset;
+    if ((event && event !== selected()) || asks.some((what) => what.entry === entry)) return;
+    ask({ act: "undo", event, entry });
   }
 
   /* The reading pane ends where the window does, so that the decision is in view wherever the page is scrolled to. */

@@ -1,7 +1,7 @@
 /* What is being written about an event is kept until it is saved, wherever the reader goes meanwhile. */
 (function () {
   "use strict";
-  const LEFT = "drafts";  // in the session's storage, only while somebody has to log in again
+  const LEFT = "drafts";  // in the session's storage, only while another page is there, as to log in again
   const drafts = new Map();
   const key = (form) => (form.classList.contains("passing") ? "passing " : "deciding ") + form.dataset.event;
   const fields = (form) => Array.from(form.elements).filter((e) => e.name && e.type !== "checkbox");
@@ -47,12 +47,15 @@
     }
   }
 
-  /* --- over a login: for the same person alone, and gone once it is back -------------------------------------- */
+  /* --- over a page that is loaded anew, or a login: for the same person alone, and gone once it is back --------- */
   const who = () => { const link = document.querySelector(".head .who"); return link && link.textContent; };
   const stored = (work) => { try { return work(sessionStorage); } catch (e) { return null; } };
+  const written = () => [...drafts].filter(([, draft]) => draft.values.some(([, value]) => value));
   function leave() {
-    if (drafts.size) stored((session) => session.setItem(LEFT, JSON.stringify({ who: who(), drafts: [...drafts] })));
+    const left = written();
+    if (left.length) stored((session) => session.setItem(LEFT, JSON.stringify({ who: who(), drafts: left })));
   }
+  window.addEventListener("pagehide", leave);
   let brought = false;
   function bringBack() {
     if (brought || !document.querySelector("#head header")) return;
@@ -66,5 +69,5 @@
     drafts.clear();
     stored((session) => session.removeItem(LEFT));
   });
-  window.watchDrafts = { fill, saved, leave };
+  window.watchDrafts = { fill, saved };
 })();

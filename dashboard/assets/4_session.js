@@ -36,7 +36,6 @@
 
   function loggedOut(answer) {
     if (answer.status !== 401 || new URL(answer.url).origin !== location.origin) return false;
-    if (window.watchDrafts) window.watchDrafts.leave();
     location.assign("/login?next=" + encodeURIComponent(location.pathname + location.search));
     return true;
   }

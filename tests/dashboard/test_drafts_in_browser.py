@@ -62,6 +62,27 @@ def test_what_is_written_is_there_when_one_comes_back(watched):
     expect_written(page, "", "")
 
 
+def test_what_is_written_outlives_a_page_that_is_loaded_anew_but_not_logging_out(behind_login):
+    page = behind_login.page
+    log_in(page, behind_login.address, "officer-1")
+    opened(behind_login)
+    first = page.locator(CHOSEN).get_attribute("data-event")
+    write(page, "Sensor", "Seen twice")
+    page.get_by_role("link", name="Log", exact=True).click()
+    page.get_by_role("heading", name="Log").wait_for()
+    page.go_back()
+    shown(page, first)
+    expect_written(page, "Sensor", "Seen twice")
+    page.reload()
+    shown(page, first)
+    expect_written(page, "Sensor", "Seen twice")
+    page.get_by_role("link", name="Log", exact=True).click()
+    page.get_by_role("heading", name="Log").wait_for()
+    page.get_by_role("button", name="Log out").click()
+    page.locator("input[name=password]").wait_for()
+    assert page.evaluate("sessionStorage.getItem('drafts')") is None
+
+
 def test_enter_in_the_note_gives_it_to_the_person_named_beside_it(watched, kept):
     page = opened(watched)
     event = page.locator(CHOSEN).get_attribute("data-event")

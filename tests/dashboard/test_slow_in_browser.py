@@ -84,6 +84,20 @@ def test_keys_pressed_at_once_are_all_done_each_on_its_event(watched, kept):
         assert people.audit.entries().height == 5
 
 
+def test_a_decision_is_taken_back_by_a_key_pressed_before_it_was_answered(watched, kept):
+    page = opened(watched)
+    first = page.locator(CHOSEN).get_attribute("data-event")
+    page.locator(CHOSEN).focus()
+    slow = Slow(page, "decided.data")
+    page.keyboard.press("v")
+    page.keyboard.press("u")
+    slow.let_go()
+    expect(page.locator("#decision .problem")).to_have_text("Taken back for 1 event.")
+    expect(verdict(page, first)).to_have_count(0)
+    with People(kept) as people:
+        assert sorted(people.audit.entries()["act"]) == ["decision", "undo"]
+
+
 def test_going_on_with_the_pointer_says_what_was_not_decided(watched, kept):
     page = opened(watched)
     _, second, third = events(page, 3)
