@@ -169,6 +169,12 @@ def next_open(held: Held, query: Query) -> Query | None:
     return replace(query, page=found.item(0, "page"), event=event)
 
 
+def at_most_last(held: Held, query: Query) -> Query:
+    """The same view, on the last page that there is when its own is past it."""
+    last = max(1, -(-lines_of(held, query).height // LINES_PER_PAGE))
+    return replace(query, page=min(query.page, last))
+
+
 @dataclass(frozen=True)
 class Place:
     """Where an event stands in the list: its line of how many, counted from one, and the page it is on."""

@@ -8,40 +8,17 @@
   /* --- a block of server-made markup ------------------------------------------------------------------------ */
   /* New markup keeps the focus: on what has the same key as before, else on the part of the page it was in. */
   const keyOf = (e) => e && (e.dataset.event && e.tagName === "A" ? `a[data-event="${CSS.escape(e.dataset.event)}"]`
+    : e.dataset.pass ? `[data-pass="${e.dataset.pass}"]` + (e.dataset.to ? `[data-to="${e.dataset.to}"]` : "")
     : e.id ? "#" + CSS.escape(e.id) : e.name ? `[name="${CSS.escape(e.name)}"]` : null);
-  /* What is being written about an event stays when its block is made anew, unless it was saved (data-emptied). */
-  const formKey = (form) => form.className + " " + form.dataset.event;
-  const details = (form) => form.closest("details");
-  function written(id) {
-    const block = id && document.getElementById(id);
-    const forms = block ? Array.from(block.querySelectorAll("form[data-event]")) : [];
-    return new Map(forms.map((form) => [formKey(form), {
-      form, open: details(form) && details(form).open,
-      values: Array.from(form.elements).filter((e) => e.name && e.type !== "checkbox").map((e) => [e.name, e.value, e.defaultValue]),
-      ticked: Array.from(form.querySelectorAll("input[type=checkbox]:checked")).map((e) => e.value),
-    }]));
-  }
-  function writeAgain(id, before) {
-    for (const form of document.querySelectorAll("#" + CSS.escape(id) + " form[data-event]")) {
-      const was = before.get(formKey(form));
-      if (!was || was.form === form || form.dataset.emptied !== undefined) continue;
-      if (was.open && details(form)) details(form).open = true;
-      for (const [name, value, standard] of was.values) {
-        if (form.elements[name] && value !== (standard || "")) form.elements[name].value = value;
-      }
-      for (const box of form.querySelectorAll("input[type=checkbox]")) box.checked = was.ticked.includes(box.value);
-    }
-  }
   function Block(props) {
     const now = document.activeElement;
     const before = now && now.closest && props.id && now.closest("#" + CSS.escape(props.id)) ? now : null;
-    const forms = written(props.id);
     window.React.useLayoutEffect(() => {
-      if (forms.size) writeAgain(props.id, forms);
-      if (!before || before.isConnected) return;
       const block = document.getElementById(props.id);
-      const key = keyOf(before);
-      const homes = [block && key && block.querySelector(key), chosenRow(), document.getElementById("reading"),
+      window.watchDrafts.fill(block);
+      if (!before || before.isConnected) return;
+      const key = keyOf(before), passing = before.form && before.form.matches(".passing");
+      const homes = [block && key && block.querySelector(key), passing && block && block.querySelector("[name=pass-to]"), chosenRow(), document.getElementById("reading"),
         document.getElementById("page")];
       for (const home of homes) {
         if (home) home.focus({ preventScroll: true });
@@ -59,8 +36,9 @@
     const url = new URL(href, location.href);
     if (url.href === location.href) return;
     const elsewhere = url.pathname !== location.pathname;
+    window.watchDecide.leave();
     const alert = document.getElementById("alert");
-    if (alert && alert.textContent) window.dash_clientside.set_props("alert", { markup: "" });
+    if (alert && alert.textContent && !window.watchServer.says()) window.dash_clientside.set_props("alert", { markup: "" });
     history[replace ? "replaceState" : "pushState"]({}, "", url);
     window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
     if (elsewhere) {
@@ -83,7 +61,7 @@
   document.addEventListener("click", (e) => {
     if (e.defaultPrevented || e.button || e.metaKey || e.ctrlKey || e.shiftKey || e.altKey) return;
     const button = e.target.closest("button");
-    if (button && button.dataset.move) return move(Number(button.dataset.move));
+    if (button && button.dataset.move) return window.watchDecide.inTurn(() => move(Number(button.dataset.move)));
     if (button && button.dataset.stepWeek) return stepWeek(Number(button.dataset.stepWeek));
     if (button && button.dataset.print !== undefined) return window.print();
     if (button && button.id === "theme-switch") return switchTheme();
@@ -99,8 +77,17 @@
   document.addEventListener("change", (e) => {
     const field = e.target.closest("[data-query]");
     if (field && field.type !== "search") ask(field.name, field.value, false);
+    if (field && field.tagName === "SELECT" && byPointer) leaveField(field);
     if (e.target.id === "single-keys") { remember("keys", e.target.checked ? "on" : "off"); settle(); }
   });
+
+  /* A choice made with the pointer gives the keys back to the list; by keyboard one stays in the field, and Escape leaves. */
+  let byPointer = false;
+  document.addEventListener("pointerdown", () => { byPointer = true; }, true);
+  document.addEventListener("keydown", () => { byPointer = false; }, true);
+  function leaveField(field) {
+    if (chosenRow()) chosenRow().focus({ preventScroll: true }); else field.blur();
+  }
 
   let typing = 0;
   document.addEventListener("input", (e) => {
@@ -116,11 +103,12 @@
   const placeOf = (all, event = chosen(all)) => all.findIndex((row) => row.dataset.event === event);
   const chosenRow = () => { const all = rows(); return all[placeOf(all)] || all[0]; };
 
+  let stood = { event: null, at: 0 };  // where the event that is read was seen in the list last
   function move(by) {
     const all = rows();
     if (!all.length) return;
     const at = placeOf(all);
-    const next = at < 0 ? (by > 0 ? 0 : all.length - 1) : at + by;
+    const next = at >= 0 ? at + by : stood.event === chosen(all) ? stood.at + Math.min(by, 0) : by > 0 ? 0 : all.length - 1;
     if (next < 0) return;
     if (next >= all.length) {
       const more = document.querySelector("a[data-next]");
@@ -133,13 +121,12 @@
   }
 
   /* The next line without a verdict: after this one, or after where this one stood before it left the list. */
-  let stood = 0;
   function skip() {
     const all = rows();
     const here = chosen(all);
     const at = placeOf(all, here);
-    const from = at < 0 ? Math.min(stood, all.length) : at + 1;
-    const open = (row) => !row.dataset.verdict && row.dataset.event !== here;
+    const from = at >= 0 ? at + 1 : stood.event === here ? Math.min(stood.at, all.length) : 0;
+    const open = (row) => !row.dataset.verdict && row.dataset.event !== here && !window.watchDecide.asked(row.dataset.event);
     const more = document.querySelector("a[data-next-open]");
     const next = all.slice(from).find(open) || (more ? null : all.slice(0, from).find(open));
     if (!next) { if (more) go(more.href, false); return; }
@@ -155,7 +142,7 @@
     query.set("event", event);
     go(location.pathname + "?" + query.toString(), true);
   }
-  window.watch = { skip, pin };
+  window.watch = { skip, pin, chosen };
 
   function stepWeek(by) {
     const select = document.querySelector("select[name=week]");
@@ -180,16 +167,21 @@
 
   document.addEventListener("keydown", (e) => {
     if (e.ctrlKey || e.metaKey || e.altKey) return;
-    const field = e.target.closest("input, select, textarea");
+    const field = e.target.closest("input:not([type=radio], [type=checkbox]), select, textarea");
     if (e.key === "Escape" && e.target.closest("#reading")) { e.preventDefault(); return back(); }
+    if (e.key === "Escape" && e.target.matches("select[data-query]") && chosenRow()) return chosenRow().focus();
     if (field) return;
     const row = e.target.closest("a.row[data-event]");
-    if (row && (e.key === "ArrowDown" || e.key === "ArrowUp")) { e.preventDefault(); return move(e.key === "ArrowDown" ? 1 : -1); }
+    const inTurn = window.watchDecide.inTurn;
+    if (row && (e.key === "ArrowDown" || e.key === "ArrowUp")) {
+      e.preventDefault();
+      return inTurn(() => move(e.key === "ArrowDown" ? 1 : -1));
+    }
     if (row && e.key === "Enter" && row.dataset.event === chosen()) { e.preventDefault(); return read(); }
     if (recall("keys") === "off") return;
     const press = { j: () => move(1), k: () => move(-1), o: open }[e.key.toLowerCase()];
-    if (window.watchDecide && window.watchDecide.press(e.key.toLowerCase())) return e.preventDefault();
-    if (press && rows().length + document.querySelectorAll("[data-open]").length) { e.preventDefault(); press(); }
+    if (window.watchDecide.press(e.key.toLowerCase())) return e.preventDefault();
+    if (press && rows().length + document.querySelectorAll("[data-open]").length) { e.preventDefault(); inTurn(press); }
   });
 
   function open() {
@@ -225,7 +217,7 @@
     }
     const all = rows();
     const at = placeOf(all);
-    if (at >= 0) stood = at;
+    if (at >= 0) stood = { event: all[at].dataset.event, at };
     all.forEach((row, i) => {
       set(row, "aria-current", i === at ? "true" : null);
       set(row, "tabindex", i === Math.max(at, 0) ? "0" : "-1");
@@ -250,7 +242,11 @@
     const title = document.querySelector("#page h1");
     say(document.querySelector("title"), (title ? title.textContent + " – " : "") + "Rollout Watch");
     if (window.watchTraces) window.watchTraces();
-    if (window.watchDecide) window.watchDecide.fit();
+    const pane = document.getElementById("reading");
+    if (!window.watchDecide) return;
+    if (pane) set(pane, "aria-busy", window.watchDecide.ready() ? null : "true");
+    window.watchDecide.fit();
+    window.watchDecide.turn();
   }
   function set(element, name, value) {
     if (value === null) { if (element.hasAttribute(name)) element.removeAttribute(name); }
@@ -287,6 +283,7 @@
   window.watchLight = light;
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     watch: {
+      answered: function (answer) { window.watchDecide.answered(answer); },
       filters: function (search, before, path, store) {
         if (path !== HOME[store]) return window.dash_clientside.no_update;
         const query = new URLSearchParams(search || "");

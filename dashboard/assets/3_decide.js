@@ -2,17 +2,103 @@
 (function () {
   "use strict";
   const seen = (element) => element && element.getClientRects().length > 0;
-  const form = () => Array.from(document.querySelectorAll("#decision form.deciding")).find(seen);
-  let busy = null;
+  const selected = () => window.watch.chosen();
+  /* The form under the event that is selected; none while another event's is still there. */
+  const form = () => Array.from(document.querySelectorAll("#decision form.deciding")).find((one) => seen(one) && isSelected(one));
+  const isSelected = (form) => !form.dataset.event || form.dataset.event === selected();
 
+  /* --- asking: one at a time, in the order of asking ---------------------------------------------------------- */
+  const asks = [];  // the first is on its way
+  let last = "";  // the token of the last answer
+  const tokens = new Map();  // of what the server did not answer, so that it is done once if it was done after all
+  let lost = [];  // what was not saved and not asked again since
+
+  const textOf = (what) => JSON.stringify(Object.assign({}, what, { token: undefined }));
   function ask(what) {
-    if (busy && busy.isConnected) return;
-    busy = what.place;
-    delete what.place;
+    asks.push(Object.assign({ token: tokens.get(textOf(what)) || crypto.randomUUID() }, what));
     window.watch.pin(what.event);
-    window.dash_clientside.set_props("ask", { data: Object.assign({ token: crypto.randomUUID() }, what) });
+    if (asks.length === 1) send();
+  }
+  function send() {
+    window.dash_clientside.set_props("ask", { data: Object.assign({ sent: performance.now() }, asks[0]) });
+  }
+  /* An answer has come to the page; without one, the page is new. */
+  function answered(answer) {
+    last = answer ? answer.ask.token : "";
+    if (!answer) asks.length = 0;
+    if (asks[0] && asks[0].token === last) tokens.delete(textOf(asks.shift()));
+    if (answer && answer.problem && answer.event && answer.event !== selected()) notSaved([answer.ask], answer.problem);
+    else if (answer && lost.length) notSaved([], "", answer);
+    if (answer && !answer.problem) window.watchDrafts.saved(answer.ask);
+    if (asks.length) send();
+    turn();
+  }
+  /* The server did not answer: nothing more is asked, and what was not saved is named. */
+  function failed(output) {
+    const mine = output === "decided.data" ? asks.splice(0) : [];
+    for (const what of mine) tokens.set(textOf(what), what.token);
+    if (mine.length) unpress();
+    const all = [...mine, ...forget()];
+    if (all.length) notSaved(all);
+  }
+  window.addEventListener("unanswered", (e) => failed(e.detail));
+  window.addEventListener("read-not-saved", () => { lost = []; });
+
+  function unpress() {
+    for (const button of document.querySelectorAll("[data-decide][aria-pressed=true]")) button.setAttribute("aria-pressed", "false");
+  }
+  /* Names what was not saved, each a way to it, until it is done: `done` is an answer that one of them has now. */
+  function notSaved(more, why, done) {
+    lost = [...lost, ...more].filter((what) => !done || (what.event || "") !== done.event);
+    const links = [...new Set(lost.map((what) => what.event).filter(Boolean))].map(wayTo);
+    const told = document.createElement("span");
+    told.textContent = why || "What you wrote is kept. Do it again" + (links.length ? " for" : ".");
+    window.watchServer.notSaved(lost.length ? told.innerHTML + (links.length ? " " + links.join("; ") + "." : "") : "");
+  }
+  function wayTo(event) {
+    const row = document.querySelector(`a.row[data-event="${CSS.escape(event)}"]`), query = new URLSearchParams(location.search);
+    query.set("event", event);
+    const link = document.createElement("a");
+    link.href = location.pathname + "?" + query.toString();
+    link.textContent = row ? row.querySelector(".title > span").textContent + ", " + row.children[2].textContent : "this event";
+    return link.outerHTML;
   }
 
+  /* --- keys wait for the pane of the event that they are about, and each for the one before it ------------------ */
+  const waiting = [];
+  let turning = false;
+  function inTurn(act, about) {
+    waiting.push({ act, pane: about !== undefined, about });
+    turn();
+    if (waiting.length && window.watchServer.isAway()) failed("");
+  }
+  /* Whether the pane shows the event that is selected, and what was done about it last. */
+  function ready() {
+    const event = selected(), about = document.querySelector("#decision [data-about]");
+    if (!event || !about) return true;
+    const asked = asks.some((what) => !what.event || what.event === event);
+    return !asked && about.dataset.about === event && about.dataset.answer === last;
+  }
+  function turn() {
+    if (turning) return;
+    turning = true;
+    try {
+      while (waiting.length && (!waiting[0].pane || ready())) waiting.shift().act();
+    } finally { turning = false; }
+  }
+  /* Keys that wait are for what was selected when they were pressed: going elsewhere otherwise ends them. */
+  function forget() {
+    const verdicts = waiting.splice(0).filter((one) => one.about);
+    return verdicts.length ? [{ event: selected() }] : [];
+  }
+  function leave() {
+    if (turning || !waiting.length) return;
+    const lost = forget();
+    if (lost.length) notSaved(lost, "You went on before the event was shown:");
+  }
+  window.addEventListener("popstate", leave);
+
+  /* --- deciding ------------------------------------------------------------------------------------------------- */
   function said(form) {
     const value = (name) => form.elements[name].value.trim();
     return { reason: value("words") || value("reason"), note: value("note") };
@@ -20,6 +106,7 @@
 
   /* A verdict that needs a reason waits for one: the button stays pressed, and the focus goes to the reason. */
   function decide(form, verdict) {
+    if (!isSelected(form) || (form.dataset.event && !ready())) return;
     const answer = said(form);
     for (const button of form.querySelectorAll("[data-decide]")) {
       button.setAttribute("aria-pressed", button.dataset.decide === verdict ? "true" : "false");
@@ -30,16 +117,20 @@
       hint.textContent = button.firstChild.textContent.trim() + " needs a reason. Choose or write one, then press Enter.";
       hint.hidden = false;
       form.elements.reason.focus({ preventScroll: true });
+      waiting.length = 0;  // what was typed after it was meant for the reason
       return;
     }
+    if (form.dataset.count && asks.some((what) => what.act === "bulk")) return;
     const about = form.dataset.count
       ? { act: "bulk", count: form.dataset.count, filters: location.search }
       : { act: "decide", event: form.dataset.event, seen: form.dataset.seen };
-    ask(Object.assign({ place: form, verdict }, about, answer));
+    ask(Object.assign({ verdict }, about, answer));
   }
 
   function undo(button) {
-    ask({ act: "undo", place: button, event: button.dataset.event, entry: button.dataset.undo });
+    const { event, undo: entry } = button.dataset;
+    if ((event && event !== selected()) || asks.some((what) => what.entry === entry)) return;
+    ask({ act: "undo", event, entry });
   }
 
   /* The reading pane ends where the window does, so that the decision is in view wherever the page is scrolled to. */
@@ -52,37 +143,51 @@
   window.addEventListener("scroll", fit, { passive: true });
   window.addEventListener("resize", fit);
 
-  /* Passing on: the button says what is done; name, day and note come from the fields beside it. */
+  /* --- passing on: the button says what is done; name, day and note come from the fields beside it ---------------- */
   const passing = () => document.querySelector("#decision form.passing");
-  function pass(act, to, place) {
+  function pass(act, to) {
     const form = passing();
-    if (!form) return;
+    if (!form || !isSelected(form) || !ready()) return;
     const value = (name) => form.elements["pass-" + name].value.trim();
     ask({
-      act, place, event: form.dataset.event, seen: form.dataset.seen, to: to || value("to"), until: value("until"),
+      act, event: form.dataset.event, seen: form.dataset.seen, to: to || value("to"), until: value("until"),
       note: value("note"), shows: [...form.querySelectorAll("[name=pass-shows]:checked")].map((one) => one.value).join(" "),
     });
   }
+  /* Enter in the note does what the name or the day beside it is for; with both, the buttons say which. */
+  function entered(field) {
+    const filled = field.name === "pass-note" ? ["to", "until"].filter((name) => field.form.elements["pass-" + name].value.trim()) : [];
+    if (filled.length < 2) return pass(filled.length ? field.form.elements["pass-" + filled[0]].dataset.enter : field.dataset.enter, "");
+    const hint = field.form.querySelector(".which");
+    hint.textContent = "A name and a day are given. Choose Give or Set aside.";
+    hint.hidden = false;
+  }
   function showPassing() {
     const form = passing();
-    if (!form || !seen(form.parentElement)) return false;
+    if (!form || !seen(form.parentElement)) return;
     form.parentElement.open = true;
     form.elements["pass-to"].focus({ preventScroll: true });
+    waiting.length = 0;
     const bar = document.getElementById("decision");
     bar.scrollTop = bar.scrollHeight;
-    return true;
   }
 
   const undoing = () => Array.from(document.querySelectorAll("#decision .decided [data-undo]")).find(seen);
+  const KEYS = {
+    u: () => { if (undoing()) undo(undoing()); },
+    p: showPassing,
+    v: () => { if (form()) decide(form(), "valid"); },
+    n: () => { if (form()) decide(form(), "nuisance"); },
+    f: () => { if (form()) decide(form(), "false"); },
+  };
   window.watchDecide = {
-    fit,
+    fit, inTurn, turn, leave, answered, ready,
+    asked: (event) => asks.some((what) => what.event === event && what.act === "decide"),
     press: function (key) {
-      if (key === "s" && document.getElementById("decision")) { window.watch.skip(); return true; }
-      if (key === "u" && undoing()) { undo(undoing()); return true; }
-      if (key === "p") return showPassing();
-      const verdict = { v: "valid", n: "nuisance", f: "false" }[key];
-      if (!verdict || !form()) return false;
-      decide(form(), verdict);
+      const desk = document.getElementById("decision");
+      if (key === "s" && desk) { inTurn(window.watch.skip); return true; }
+      if (!KEYS[key] || !desk || !desk.querySelector("[data-about]")) return false;
+      inTurn(KEYS[key], "vnf".includes(key));
       return true;
     },
   };
@@ -90,9 +195,9 @@
   document.addEventListener("click", (e) => {
     const button = e.target.closest("button");
     if (!button) return;
-    if (button.dataset.skip !== undefined) window.watch.skip();
+    if (button.dataset.skip !== undefined) inTurn(window.watch.skip);
     if (button.dataset.undo) undo(button);
-    if (button.dataset.pass) pass(button.dataset.pass, button.dataset.to, button);
+    if (button.dataset.pass) pass(button.dataset.pass, button.dataset.to);
     if (button.dataset.decide && button.form) decide(button.form, button.dataset.decide);
   });
 
@@ -102,7 +207,7 @@
     const field = e.target.closest("form.deciding input, form.deciding select, form.passing input");
     if (!field || e.key !== "Enter" || e.isComposing) return;
     e.preventDefault();
-    if (field.dataset.enter) return pass(field.dataset.enter, "", field.form);
+    if (field.dataset.enter) return entered(field);
     const pressed = field.form.querySelector("[data-decide][aria-pressed=true]");
     if (pressed) decide(field.form, pressed.dataset.decide);
   });

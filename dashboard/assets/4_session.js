@@ -1,12 +1,104 @@
-/* A session that has ended: the page goes to the login, and comes back to where it was. */
+/* The way to the server: a session that has ended leads to the login and back; a server that does not answer is told. */
 (function () {
+  "use strict";
   const ask = window.fetch;
-  window.fetch = function (...asked) {
-    return ask.apply(this, asked).then((answer) => {
-      if (answer.status === 401 && new URL(answer.url).origin === location.origin) {
-        location.assign("/login?next=" + encodeURIComponent(location.pathname + location.search));
+  const AGAIN_MS = 2000;
+  const DOWN = [502, 503, 504];  // what a proxy says in the server's place
+  const READS = /^(\.\.)?(page\.|week-summary\.|evidence|bulk\.|decision\.)/;  // parts of a page that only show: asked again until they come
+  const DECIDING = "decided.data";
+  const newest = new Map();
+  let away = false, shown = "", lost = "";
+
+  const outputOf = (asked) => (/^\{"output":"([^"]+)"/.exec((asked[1] && asked[1].body) || "") || [])[1] || "";
+
+  /* Says in the page's one place for it whether the server answers, and what was not saved (markup). */
+  function tell() {
+    if (!document.getElementById("head")) return;
+    const parts = [
+      lost && (away ? "Not saved: the server does not answer. " : "Not saved. ") + lost,
+      lost && '<button type="button" id="read-not-saved">Close</button>',
+      !lost && away && "The server does not answer. What was asked for is shown when it does.",
+    ].filter(Boolean);
+    const markup = parts.length ? '<p role="alert">' + parts.join(" ") + "</p>" : "";
+    if (markup === shown) return;
+    shown = markup;
+    window.dash_clientside.set_props("alert", { markup });
+  }
+  function setAway(now) {
+    if (away === now) return;
+    away = now;
+    tell();
+  }
+  function unanswered(output) {
+    setAway(true);
+    window.dispatchEvent(new CustomEvent("unanswered", { detail: output }));
+  }
+
+  function loggedOut(answer) {
+    if (answer.status !== 401 || new URL(answer.url).origin !== location.origin) return false;
+    location.assign("/login?next=" + encodeURIComponent(location.pathname + location.search));
+    return true;
+  }
+
+  /* An answer that is none: refused, or what was asked for went wrong on the server. */
+  function failedThere(answer, output) {
+    const told = () => window.dispatchEvent(new CustomEvent("unanswered", { detail: output }));
+    if (!answer.ok) told();
+    else if (output === DECIDING && answer.status === 200) {
+      answer.clone().json().then((said) => { if (!said.response || !said.response.decided) told(); });
+    }
+  }
+
+  /* A read is asked for again until it comes, unless a newer one of its kind was asked for. */
+  function again(asked, output, turnOf) {
+    return new Promise((done) => {
+      const soon = setTimeout(next, AGAIN_MS);
+      function next() {
+        clearTimeout(soon);
+        window.removeEventListener("online", next);
+        if (newest.get(output) === turnOf) done(send(asked, output, turnOf));
       }
-      return answer;
+      window.addEventListener("online", next);
     });
+  }
+
+  function send(asked, output, turnOf) {
+    const read = READS.test(output);
+    const failed = () => {
+      unanswered(output);
+      return read ? again(asked, output, turnOf) : output === DECIDING ? new Response(null, { status: 204 }) : null;
+    };
+    return ask.apply(window, asked).then(
+      (answer) => {
+        if (DOWN.includes(answer.status)) return failed() || answer;
+        if (new URL(answer.url || location.href).origin === location.origin) setAway(false);
+        if (loggedOut(answer)) return new Promise(() => {});  // the page is left
+        failedThere(answer, output);
+        return answer;
+      },
+      (error) => {
+        if (error && error.name === "AbortError") throw error;
+        const instead = failed();
+        if (instead) return instead;
+        throw error;
+      },
+    );
+  }
+
+  window.fetch = function (...asked) {
+    const output = outputOf(asked), turnOf = {};
+    if (output) newest.set(output, turnOf);
+    return send(asked, output, turnOf);
+  };
+  document.addEventListener("click", (e) => {
+    if (e.target.id !== "read-not-saved") return;
+    window.dispatchEvent(new CustomEvent("read-not-saved"));
+    lost = "";
+    tell();
+  });
+  window.watchServer = {
+    isAway: () => away,
+    says: () => shown !== "",
+    notSaved: (markup) => { lost = markup; tell(); },
   };
 })();

@@ -4,6 +4,10 @@
   try { chosen = localStorage.getItem("theme"); } catch (e) { /* storage may be closed: follow the system */ }
   if (chosen === "dark" || chosen === "light") document.documentElement.dataset.theme = chosen;
 })();
+/* Who logged out leaves nothing written; who has to log in again, to go on to where they were, does. */
+if (location.pathname === "/login" && !location.search) {
+  try { sessionStorage.removeItem("drafts"); } catch (e) { /* nothing was kept */ }
+}
 /* Where a chart will be drawn its library comes at once, beside the page, and runs when the first figure is there: a
    browser that never ran it stands still for a second, in which nothing else is shown. Who needs it waits for
    window.Plotly, which is a promise until the library itself takes its place. */

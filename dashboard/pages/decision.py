@@ -14,11 +14,10 @@ from dashboard.query import LONGEST_NOTE, Query, parse
 from dashboard.queue import left_to_decide
 from dashboard.store import Store
 from fdm.people.acts import Act
-from fdm.people.errors import PeopleError, ReviewError
+from fdm.people.errors import AlreadyDecided, PeopleError, ReviewError
 from fdm.people.texts import LINE
 from fdm.people.times import in_words
 
-EMPTIED = Markup(" data-emptied")
 KEYS = (("valid", "V"), ("nuisance", "N"), ("false", "F"))
 
 
@@ -95,10 +94,11 @@ def _decided_all(mine: Mapping[str, Any]) -> Markup:
 
 
 def _in_words(error: PeopleError) -> str:
-    """What is wrong, without the event's id, which the reader has before them."""
-    if not isinstance(error, ReviewError):
+    """What is wrong, without the event's id, which the reader has before them. A name at its start stays as it is."""
+    if error.source and not isinstance(error, ReviewError):
         return str(error)
-    return f"{error.problem}. {error.cure or ''}".strip()
+    said = error.problem if isinstance(error, AlreadyDecided) else f"{error.problem[:1].upper()}{error.problem[1:]}"
+    return f"{said}. {error.cure or ''}".strip()
 
 
 def _number(text: str | None) -> int | None:
@@ -114,9 +114,8 @@ def bar(store: Store, event: Mapping[str, Any] | None, answer: Mapping[str, Any]
         return _problem(f"Decisions cannot be read or saved now. {past.problem}")
     mine = answer if answer and answer.get("event") == event["event_id"] else {}
     failed = mine.get("ask", {}) if mine.get("problem") else {}
-    done_now = mine.get("ask", {}).get("act", "") if mine and not failed else ""
-    form = choice(event["event_id"], past, failed, emptied=done_now == "decide")
-    pass_on = passing.form(store, event, past, failed, emptied=done_now in passing.ACTS)
+    form = choice(event["event_id"], past, failed)
+    pass_on = passing.form(store, event, past, failed)
     below = passing.stands(past, event["event_id"]) + pass_on + history(past)
     told_now = _problem(mine["problem"]) if mine.get("problem") else _said(mine)
     if past.last is None or past.last.state is None:
@@ -125,6 +124,12 @@ def bar(store: Store, event: Mapping[str, Any] | None, answer: Mapping[str, Any]
         Markup(" open") if failed.get("act") == "decide" else "", form
     )
     return told_now + stands(past, event) + again + below
+
+
+def about(event_id: str, answer: Mapping[str, Any] | None) -> Markup:
+    """Which event the bar is about, and which answer it was made after: keys wait until it is the one they are for."""
+    token = answer.get("ask", {}).get("token", "") if answer else ""
+    return Markup('<i data-about="{}" data-answer="{}" hidden></i>').format(event_id, token)
 
 
 def of_gone(store: Store, event_id: str) -> Markup:
@@ -137,8 +142,9 @@ def of_gone(store: Store, event_id: str) -> Markup:
 
 
 def _said(mine: Mapping[str, Any]) -> Markup:
-    """How the last ask ended, for those who hear the page; what stands says it to those who see it."""
-    return Markup('<p role="status" class="heard">{}</p>').format(mine.get("said", ""))
+    """How the last ask ended, for those who hear the page; what stands says it to those who see it, but for undo."""
+    css = "problem" if mine.get("said") and mine["ask"].get("act") == "undo" else "heard"
+    return Markup('<p role="status" class="{}">{}</p>').format(css, mine.get("said", ""))
 
 
 def _problem(sentence: str) -> Markup:
@@ -150,7 +156,7 @@ def stands(past: Past, event: Mapping[str, Any]) -> Markup:
     act = past.last
     if act is None:
         return Markup("")
-    label = "Undo" if past.together <= 1 else f"Undo for all {past.together:,}"
+    label = "Undo" if past.together <= 1 else f"Undo all {past.together:,}"
     undo = Markup(
         '<button type="button" class="quiet no-print" data-undo="{}" data-event="{}">{} <kbd>U</kbd></button>'
     ).format(act.entry_id, event["event_id"], label)
@@ -189,15 +195,14 @@ def _other_rule(act: Act, event: Mapping[str, Any]) -> Markup:
     return Markup('<p class="changed">Decided under another version of this rule.{}</p>').format(then)
 
 
-def choice(event_id: str, past: Past, failed: Mapping[str, str], *, emptied: bool = False) -> Markup:
-    """Valid, nuisance, false, alike; a reason, and a note. `emptied`: what was written was just saved."""
+def choice(event_id: str, past: Past, failed: Mapping[str, str]) -> Markup:
+    """Valid, nuisance, false, alike; a reason, and a note."""
     return Markup(
-        '<form class="deciding no-print" data-event="{}" data-seen="{}"{} autocomplete="off">'
+        '<form class="deciding no-print" data-event="{}" data-seen="{}" autocomplete="off">'
         '<p><span class="label">Decision</span>{}<span class="spring"></span>{}</p>{}</form>'
     ).format(
         event_id,
         past.seen or "",
-        EMPTIED if emptied else "",
         verdict_buttons(keys=True),
         Markup('<button type="button" class="quiet" data-skip>Skip <kbd>S</kbd></button>'),
         fields(failed),

@@ -15,6 +15,7 @@ from dashboard.queue import (
     LINES_PER_PAGE,
     Group,
     Line,
+    at_most_last,
     coverage,
     groups,
     next_open,
@@ -36,6 +37,7 @@ COLUMNS = (
 def queue_list(held: Held, query: Query, *, decides: bool = False, gone: int = 0) -> Markup:
     """The list: groups of lines by severity. `gone`: events that something was done about and that are none now."""
     week = week_of(held, query)
+    query = at_most_last(held, query)
     found = groups(held, query)
     if not found:
         return _empty(held, query, week)
@@ -199,8 +201,26 @@ def where_when(line: Line, *, one_week: bool) -> str:
     return f"{words.count(line.repeats, 'landing')}, {dates}" if one_week else dates
 
 
+def not_there(held: Held, week: str) -> bool:
+    """Whether a week was asked for that no landing of the archive is of."""
+    return week != ALL_WEEKS and week not in held.weeks
+
+
+def _no_such_week(held: Held, query: Query, week: str) -> Markup:
+    said = f"No landing of {words.week_name(week).lower()} of {week[:4]} is in this archive."
+    if not held.weeks:
+        return nothing(said)
+    newest = held.weeks[-1]
+    link = Markup('<a href="{}">Show the newest, {}</a>').format(
+        query.link(week="", page=1, event=""), words.period(newest).replace("W", "w", 1)
+    )
+    return nothing(said, link)
+
+
 def _empty(held: Held, query: Query, week: str) -> Markup:
     """Nothing in the list: say how much was looked at."""
+    if not_there(held, week):
+        return _no_such_week(held, query, week)
     found = coverage(held, query)
     span = "in all weeks" if week == ALL_WEEKS else f"in {words.week_name(week).lower()}"
     narrowed = any((query.severity, query.rule, query.origin, query.text, query.decided, query.passed, query.new))

@@ -120,24 +120,20 @@ def _answer_button(topic: str) -> Markup:
     ).format(topic)
 
 
-def form(store: Store, event: Mapping[str, Any], past: Past, failed: Ask, *, emptied: bool = False) -> Markup:
-    """Where to pass the event on to.
-
-    failed     an ask that was not done, whose words are kept
-    emptied    what was written was just saved
-    """
+def form(store: Store, event: Mapping[str, Any], past: Past, failed: Ask) -> Markup:
+    """Where to pass the event on to. `failed`: an ask that was not done, whose words are kept."""
     mine = failed if failed.get("act") in ACTS else {}
     return Markup(
         '<details class="pass-on no-print"{}><summary>Pass on <kbd>P</kbd></summary>'
-        '<form class="passing" data-event="{}" data-seen="{}"{} autocomplete="off">{}{}{}{}</form></details>'
+        '<form class="passing" data-event="{}" data-seen="{}" autocomplete="off">{}{}{}{}{}</form></details>'
     ).format(
         Markup(" open") if mine else "",
         event["event_id"],
         past.seen or "",
-        Markup(" data-emptied") if emptied else "",
         _to(store, mine),
         _until(mine),
         _note(mine, decided=past.last is not None and past.last.state is not None),
+        Markup('<p class="which" role="status" hidden></p>'),
         _debriefing(store, event, past),
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from markupsafe import Markup
 
 from dashboard import marks, names, officers, words
@@ -13,7 +13,7 @@ from dashboard.elements import Block
 from dashboard.held import Held, distinct
 from dashboard.pages import decision, evidence, glance
 from dashboard.pages.frame import filters, options, paint, search_box, traces
-from dashboard.pages.lines import queue_list
+from dashboard.pages.lines import not_there, queue_list
 from dashboard.query import ALL_WEEKS, GIVEN_TO, Query, parse
 from dashboard.queue import week_of
 from dashboard.store import Store
@@ -56,6 +56,7 @@ def layout(store: Store, _name: str, search: str) -> html.Div:
                     ),
                     html.Section(
                         [
+                            Block("evidence-head", className="event-head"),
                             Block("evidence"),
                             *traces("evidence-traces", "Traces of the event"),
                             Block("evidence-more"),
@@ -87,8 +88,11 @@ def register(app: Dash, store: Store) -> None:
     @open_to(OFFICER)
     def show_list(filters: str | None, _decided: Any) -> tuple[str, str]:
         query, decides = parse(filters), store.desk is not None
-        listed = queue_list(store.reviewed(), query, decides=decides, gone=officers.gone(store).height)
-        return str(glance.shown(store, query)), str(listed)
+        held = store.reviewed()
+        listed = queue_list(held, query, decides=decides, gone=officers.gone(store).height)
+        none = not_there(held, week_of(held, query))
+        above = "<p hidden></p>" if none else str(glance.shown(store, query))
+        return above, str(listed)
 
     @app.callback(
         Output("evidence", "markup"),
@@ -100,6 +104,11 @@ def register(app: Dash, store: Store) -> None:
     @open_to(OFFICER)
     def show_event(search: str | None, _pathname: str) -> tuple[str, str, Any]:
         return evidence.shown(store, parse(search))
+
+    @app.callback(Output("evidence-head", "markup"), Input("address", "search"), Input("decided", "data"))
+    @open_to(OFFICER)
+    def show_head(search: str | None, _decided: Any) -> str:
+        return str(evidence.head(store, parse(search)))
 
     @app.callback(Output("decided", "data"), Input("ask", "data"))
     @open_to(OFFICER)
@@ -118,9 +127,13 @@ def register(app: Dash, store: Store) -> None:
         told = answer if "decided.data" in ctx.triggered_prop_ids else None
         query = parse(search)
         event = evidence.event_of(store, query)
-        if event is None and query.event:
-            return str(decision.of_gone(store, query.event))
-        return str(decision.bar(store, event, told))
+        event_id = event["event_id"] if event else query.event
+        if store.desk is None or not event_id:
+            return ""
+        bar = decision.bar(store, event, told) if event else decision.of_gone(store, event_id)
+        return str(decision.about(event_id, answer) + bar)
+
+    app.clientside_callback(ClientsideFunction("watch", "answered"), Input("decided", "data"))
 
     paint(app, "evidence-traces")
 
@@ -144,6 +157,8 @@ def controls(held: Held, query: Query) -> Markup:
 def week_picker(held: Held, week: str) -> Markup:
     """Weeks to choose from, newest first, with a step to either side."""
     named = [(w, f"{words.week_name(w)}, {words.week_days(w)}") for w in reversed(held.weeks)]
+    if not_there(held, week):
+        named.append((week, f"{words.week_name(week)} of {week[:4]}, not in this archive"))
     inside = Markup("").join(
         Markup('<option value="{}"{}>{}</option>').format(value, Markup(" selected") if value == week else "", text)
         for value, text in [*named, (ALL_WEEKS, "All weeks")]
@@ -169,7 +184,7 @@ def queue_tools(held: Held, query: Query, *, decides: bool = False) -> Markup:
         for level in ("", "high", "medium", "low")
     )
     orders = [
-        ("newest", "Newest first"),
+        ("newest", "Newest first, by severity"),
         ("event", "By event"),
         ("aircraft", "By aircraft"),
         ("place", "By runway"),

@@ -163,7 +163,9 @@ class Reviews:
     ) -> Act:
         """Set an event aside until a time; None brings it back now."""
         if until is not None and until <= self._clock():
-            raise ReviewError("the time to be reminded is past", source=event_id, cure="Choose a later one.")
+            raise ReviewError(
+                "the day until which to set this aside is past", source=event_id, cure="Choose a later one."
+            )
         state, text = (None, None) if until is None else ("snoozed", to_text(until))
         return self._set(by, "snooze", event_id, "snooze", token, state=state, until_utc=text, note=note)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import UTC, datetime
 
 import polars as pl
 import pytest
@@ -124,6 +125,15 @@ def test_the_log_is_filtered_and_checked(app, people):
     assert len(rows) == 1
     assert "captain-1" in rows[0]
     assert "none was changed or removed" in browser.get("/audit?check=1").text
+
+
+def test_the_log_calls_setting_aside_what_the_week_calls_it(app, people):
+    event = ARCHIVE.events().row(0, named=True)
+    people.snooze(event["event_id"], datetime(2099, 1, 5, tzinfo=UTC), by=VERA)
+    said = logged_in(app, OFFICER).get("/audit?act=snooze").text
+    (row,) = re.findall(r"<tr><td>\d+</td>.*?</tr>", said)
+    assert "<td>Set aside</td>" in row
+    assert '<option value="snooze" selected>Set aside</option>' in said
 
 
 def test_a_log_that_was_changed_says_so(app, people):

@@ -183,11 +183,11 @@ def test_a_decision_ends_the_time_aside(kept, event):
 @pytest.mark.parametrize(
     ("act", "more", "said"),
     [
-        ("snooze", {"until": ""}, "the day until which to set this aside is missing"),
-        ("snooze", {"until": "soon"}, "the day until which"),
-        ("snooze", {"until": "2026-11-20"}, "is past"),
+        ("snooze", {"until": ""}, "The day until which to set this aside is missing. Choose a day."),
+        ("snooze", {"until": "soon"}, "The day until which"),
+        ("snooze", {"until": "2026-11-20"}, "The day until which to set this aside is past. Choose a later one."),
         ("refer", {"to": "the press"}, "not referred"),
-        ("comment", {"note": " "}, "the comment is missing"),
+        ("comment", {"note": " "}, "The comment is missing"),
         ("assign", {"to": "x" * 101}, "101 characters"),
         ("reopen", {"note": "Why"}, "not decided"),
     ],

@@ -8,11 +8,13 @@ from datetime import date
 
 import polars as pl
 import pytest
+from conftest import text_of
 from invented_archive import RULES, FakeArchive
 from scipy.stats import poisson
 
 from dashboard import queue
 from dashboard.novelty import news
+from dashboard.pages import evidence, lines, week
 from dashboard.query import Query
 from dashboard.store import Store
 
@@ -210,3 +212,21 @@ def test_every_event_of_a_list_knows_its_line_and_page(held, monkeypatch, togeth
         assert line.event in [one.event for one in lines_of(held, replace(query, page=place.page))]
     high = next(e for e in held.events.iter_rows(named=True) if e["severity"] == "high")
     assert queue.place_of(held, query, high) is None
+
+
+def test_past_the_last_page_the_last_one_is_shown(held, store):
+    last = -(-held.events.height // queue.LINES_PER_PAGE)
+    on_last = text_of(lines.queue_list(held, replace(EVERYTHING, page=last)))
+    past = replace(EVERYTHING, page=99)
+    assert text_of(lines.queue_list(held, past)) == on_last
+    first = held.events["event_id"][(last - 1) * queue.LINES_PER_PAGE]
+    assert evidence.event_of(store, past)["event_id"] == first
+
+
+@pytest.mark.parametrize("asked", ["2026-W99", "2026-W50", "2019-W01"])
+def test_a_week_without_landings_is_said_to_be_none_with_the_way_to_the_newest(held, asked):
+    markup = lines.queue_list(held, Query(week=asked, decided="no"), decides=True)
+    said = f"No landing of week {int(asked[-2:])} of {asked[:4]} is in this archive."
+    assert text_of(markup) == f"{said} Show the newest, week 47, 16–22 Nov 2026"
+    assert 'href="?decided=no"' in str(markup)
+    assert f'value="{asked}" selected' in str(week.week_picker(held, asked))

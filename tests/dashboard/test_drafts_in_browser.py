@@ -1,0 +1,138 @@
+"""What an officer has written about an event is there until it is saved: elsewhere and back, and over a login."""
+
+from __future__ import annotations
+
+import pytest
+from conftest import log_in, opened, serving, watching
+from gatehouse import PASSWORD, QUICK, with_accounts
+from invented_archive import RULES
+from playwright.sync_api import expect
+
+from dashboard.deployment import Deployment
+from dashboard.desk import Desk
+from dashboard.door import Door
+from dashboard.store import Store
+from fdm.people.roles import ADMINISTRATOR, OFFICER, Actor
+from fdm.people.store import People
+
+pytestmark = pytest.mark.browser
+expect.set_options(timeout=30_000)
+
+CHOSEN = "a.row[aria-current=true]"
+
+
+@pytest.fixture
+def watched(browser, officer):
+    with serving(officer) as address, watching(browser, address) as found:
+        yield found
+
+
+def write(page, reason, note):
+    page.locator("#decision").get_by_label("Reason in words").fill(reason)
+    page.locator("#decision").get_by_label("Note", exact=True).fill(note)
+
+
+def expect_written(page, reason, note):
+    expect(page.locator("#decision").get_by_label("Reason in words")).to_have_value(reason)
+    expect(page.locator("#decision").get_by_label("Note", exact=True)).to_have_value(note)
+
+
+def shown(page, event):
+    expect(page.locator(f'#decision form.deciding[data-event="{event}"]')).to_be_attached()
+
+
+def test_what_is_written_is_there_when_one_comes_back(watched):
+    page = opened(watched)
+    rows = page.locator("a.row[data-event]")
+    first, second = (rows.nth(i).get_attribute("data-event") for i in (0, 1))
+    write(page, "Sensor", "Seen twice")
+    rows.nth(1).click()
+    shown(page, second)
+    expect_written(page, "", "")
+    page.keyboard.press("k")
+    shown(page, first)
+    expect_written(page, "Sensor", "Seen twice")
+    page.locator("#decision [data-decide=false]").click()
+    expect(page.locator("#decision .decided")).to_contain_text("Seen twice")
+    rows.nth(1).click()
+    shown(page, second)
+    rows.nth(0).click()
+    shown(page, first)
+    page.locator("#decision").get_by_text("Decide again").click()
+    expect_written(page, "", "")
+
+
+def test_what_is_written_outlives_a_page_that_is_loaded_anew_but_not_logging_out(behind_login):
+    page = behind_login.page
+    log_in(page, behind_login.address, "officer-1")
+    opened(behind_login)
+    first = page.locator(CHOSEN).get_attribute("data-event")
+    write(page, "Sensor", "Seen twice")
+    page.get_by_role("link", name="Log", exact=True).click()
+    page.get_by_role("heading", name="Log").wait_for()
+    page.go_back()
+    shown(page, first)
+    expect_written(page, "Sensor", "Seen twice")
+    page.reload()
+    shown(page, first)
+    expect_written(page, "Sensor", "Seen twice")
+    page.get_by_role("link", name="Log", exact=True).click()
+    page.get_by_role("heading", name="Log").wait_for()
+    page.get_by_role("button", name="Log out").click()
+    page.locator("input[name=password]").wait_for()
+    assert page.evaluate("sessionStorage.getItem('drafts')") is None
+
+
+def test_enter_in_the_note_gives_it_to_the_person_named_beside_it(watched, kept):
+    page = opened(watched)
+    event = page.locator(CHOSEN).get_attribute("data-event")
+    page.locator(CHOSEN).focus()
+    page.keyboard.press("p")
+    page.get_by_label("Person").fill("Bo")
+    page.get_by_label("Note that goes with it").fill("Please look")
+    page.get_by_label("Day until which it is set aside").fill("2099-01-05")
+    page.get_by_label("Note that goes with it").press("Enter")
+    expect(page.locator("#decision .which")).to_have_text("A name and a day are given. Choose Give or Set aside.")
+    page.get_by_label("Day until which it is set aside").fill("")
+    page.get_by_label("Note that goes with it").press("Enter")
+    expect(page.locator("#decision .passed-on")).to_contain_text("Given to Bo vera,")
+    expect(page.locator("#decision .passed-on")).to_contain_text("Please look")
+    with People(kept) as people:
+        assert [act.topic for act in people.history(event)] == ["assignment"]
+
+
+@pytest.fixture
+def people(tmp_path):
+    with People(str(tmp_path / "people.sqlite"), hasher=QUICK) as found:
+        yield with_accounts(found)
+
+
+@pytest.fixture
+def behind_login(browser, archive, people):
+    store = Store(archive, lambda _run: RULES, desk=Desk(lambda: people))
+    with (
+        serving(store, Door(lambda: people, lambda: True, Deployment())) as address,
+        watching(browser, address) as found,
+    ):
+        yield found
+
+
+@pytest.mark.parametrize(("who", "words"), [("officer-1", ("Sensor", "Seen twice")), ("officer-2", ("", ""))])
+def test_what_is_written_outlives_a_session_that_ended_for_who_wrote_it(behind_login, people, who, words):
+    root = Actor("root", ADMINISTRATOR)
+    people.accounts.add("officer-2", OFFICER, PASSWORD, by=root)
+    page = behind_login.page
+    log_in(page, behind_login.address, "officer-1")
+    opened(behind_login)
+    event = page.locator(CHOSEN).get_attribute("data-event")
+    write(page, "Sensor", "Seen twice")
+    people.accounts.end_sessions("officer-1", by=root)
+    page.locator("#decision [data-decide=false]").click()
+    page.locator("input[name=name]").fill(who)
+    page.locator("input[name=password]").fill(PASSWORD)
+    page.locator("input[name=password]").press("Enter")
+    shown(page, event)
+    expect_written(page, *words)
+    assert page.evaluate("sessionStorage.getItem('drafts')") is None
+    assert all("401" in line for line in behind_login.said)  # the browser's own word for it
+    behind_login.said.clear()
