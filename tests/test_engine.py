@@ -268,3 +268,19 @@ def test_results_of_an_empty_archive_are_empty(tmp_path: Path) -> None:
     assert all(frame.height == 0 for frame in tables(tmp_path / "archive").values())
     with pytest.raises(ValueError, match="no table named"):
         table(tmp_path / "archive", "everything")
+
+
+def test_the_rule_book_that_was_in_force_before_is_kept_as_long_as_it_is_the_one_before(
+    own: Path, tmp_path: Path
+) -> None:
+    shipped = Archive(own).run
+    assert shipped["before"] is None
+    other = rule_book(tmp_path, "late_spoilers.toml", "low = 2.0", "low = 2.2")
+    detect(own, rules=other)
+    keep_costs(own)
+    detect(own, rules=other)
+    run = Archive(own).run
+    assert run["rule_book_hash"] != shipped["rule_book_hash"]
+    assert run["before"] == {name: shipped[name] for name in ("rule_book", "rule_book_hash", "rules")}
+    detect(own)
+    assert Archive(own).run["before"]["rules"] == str(other.resolve())

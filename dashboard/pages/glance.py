@@ -131,9 +131,9 @@ def _link(held: Held, one: Together, query: Query) -> Markup:
 
 
 def _compare(change: BookChange | None) -> Markup:
-    if change is None:
+    if change is None or not change.before:
         return Markup("")
-    return Markup('<a href="/compare?a={}">Compare</a>').format(change.before_id)
+    return Markup('<a href="/compare?a={}">Compare</a>').format(change.before)
 
 
 def book_line(change: BookChange | None) -> str:
@@ -142,9 +142,17 @@ def book_line(change: BookChange | None) -> str:
         return ""
     moved = "; ".join(change.changes[:NAMED])
     more = f"; and {len(change.changes) - NAMED} more" if len(change.changes) > NAMED else ""
-    newer = " A newer version was saved and is not in use yet." if change.newer else ""
+    newer = f" {_newer(change.newer)}" if change.newer else ""
     named = f"Version {change.version}" if change.version else "The version in use"
     return f"{named}, saved by {change.by}, {in_words(change.at_utc)}: {change.reason}. {moved}{more}.{newer}"
+
+
+def _newer(n: int) -> str:
+    return (
+        "A newer version was saved and is not in use."
+        if n == 1
+        else f"{n} newer versions were saved and are not in use."
+    )
 
 
 def _missing(n: int, what: str) -> str:

@@ -200,33 +200,70 @@ def test_what_changed_between_rule_books_in_words():
     assert list(bookchanges.differences(book_of(now), book_of(files)))[1] == f"{bounce.title}: new rule"
 
 
-def test_the_officer_is_told_who_moved_which_limit_and_why(archive, desk):
+def moved(limits: dict[str, float]) -> dict[str, str]:
+    """The shipped files with the low limit of some rules moved by hand."""
     files = files_of(SHIPPED)
-    text = files["slow_transit.toml"]
+    book = load_rule_book(SHIPPED)
+    for rule, low in limits.items():
+        was = f"low = {book.rules[rule].limits.low}"
+        assert was in files[f"{rule}.toml"]
+        files[f"{rule}.toml"] = files[f"{rule}.toml"].replace(was, f"low = {low}", 1)
+    return files
+
+
+def glance_by(archive, desk, book_hash, before):
+    """The officer's glance over the archive, judged by one rule book after another."""
+
+    class Judged(FakeArchive):
+        def __init__(self):
+            self.__dict__ |= archive.__dict__
+            self.run = dict(archive.run) | {"rule_book_hash": book_hash, "before": before}
+
+    return str(glance.shown(Store(Judged(), lambda _run: RULES, desk=desk), Query()))
+
+
+def test_the_officer_is_told_who_moved_which_limit_and_why(archive, desk):
     limit = load_rule_book(SHIPPED).rules["slow_transit"].limits.low
-    moved = text.replace(f"low = {limit}", f"low = {limit + 0.1:.1f}", 1)
-    assert moved != text
-    first = desk.ask(lambda people, by: people.books.save(files, reason="As shipped", by=by))
-    second = desk.ask(
-        lambda people, by: people.books.save(files | {"slow_transit.toml": moved}, reason="Less noise", by=by)
+    shipped = {"rule_book_hash": load_rule_book(SHIPPED).hash, "rules": str(SHIPPED)}
+    first = desk.ask(
+        lambda people, by: people.books.save(moved({"slow_transit": round(limit + 0.1, 1)}), reason="Less noise", by=by)
     )
-
-    def told(book_hash):
-        class Judged(FakeArchive):
-            def __init__(self):
-                self.__dict__ |= archive.__dict__
-                self.run = dict(archive.run) | {"rule_book_hash": book_hash}
-
-        store = Store(Judged(), lambda _run: RULES, desk=desk)
-        return text_of(glance.shown(store, Query()))
-
-    assert "Rule book" not in told(first.hash)
-    said = told(second.hash)
+    said = text_of(glance_by(archive, desk, first.hash, shipped))
     assert "saved by vera," in said
     assert ": Less noise. " in said
     assert f"low limit {limit:g} s → {limit + 0.1:g} s" in said
-    assert "Compare" in said
-    assert "Rule book" not in told("0" * 8)
+    assert 'href="/compare?a=shipped"' in glance_by(archive, desk, first.hash, shipped)
+    assert "Rule book" not in text_of(glance_by(archive, desk, "0" * 8, shipped))
+
+
+def test_a_change_is_told_against_what_was_in_force_and_not_what_was_saved_before(archive, desk):
+    def save(limits, reason):
+        return desk.ask(lambda people, by: people.books.save(moved(limits), reason=reason, by=by))
+
+    book = load_rule_book(SHIPPED)
+    slow, bounce = (book.rules[name] for name in ("slow_transit", "bounce"))
+    shipped = {"rule_book_hash": book.hash, "rules": str(SHIPPED)}
+    one = save({"bounce": 0.75}, "Never in force")
+    two = save({"slow_transit": 1.25}, "Brought into force")
+    said = text_of(glance_by(archive, desk, two.hash, shipped))
+    assert f"{slow.title}: low limit {slow.limits.low:g} s → 1.25 s." in said
+    assert bounce.title not in said.partition("Rule book")[2]
+    save({"slow_transit": 1.5}, "Later")
+    save({"slow_transit": 1.75}, "Later still")
+    back = text_of(glance_by(archive, desk, one.hash, {"rule_book_hash": two.hash, "rules": "/nowhere"}))
+    assert f"{slow.title}: low limit 1.25 s → {slow.limits.low:g} s" in back
+    assert "3 newer versions were saved and are not in use." in back
+
+
+def test_no_change_is_told_when_what_was_in_force_is_not_known(archive, desk, tmp_path):
+    saved = desk.ask(lambda people, by: people.books.save(moved({"bounce": 0.75}), reason="Why", by=by))
+    assert "Rule book" not in text_of(glance_by(archive, desk, saved.hash, None))
+    edited = tmp_path / "edited"
+    edited.mkdir()
+    for name, text in moved({"slow_transit": 1.25}).items():
+        (edited / name).write_text(text, encoding="utf-8")
+    lost = {"rule_book_hash": "0" * 20, "rules": str(edited)}
+    assert "Rule book" not in text_of(glance_by(archive, desk, saved.hash, lost))
 
 
 # ── events no longer ──────────────────────────────────────────────────────────────────────────────────────────
