@@ -8,7 +8,15 @@ import polars as pl
 from dash import Dash, Input, Output, State, dcc, html, no_update
 from markupsafe import Markup
 
-from dashboard import analysis, limits_chart, limits_lists, limits_side, marks, version_desk
+from dashboard import (
+    analysis,
+    limits_chart,
+    limits_lists,
+    limits_side,
+    marks,
+    version_bases,
+    version_desk,
+)
 from dashboard.access import open_to, viewer
 from dashboard.elements import Block
 from dashboard.limits_asked import Asked, asked, limits_asked, movable, population
@@ -42,7 +50,7 @@ def layout(store: Store, name: str, search: str) -> html.Div:
                     Block("limits-facts"),
                     Block("limits-where", limits_side.condition(card, wanted)),
                     Block("limits-where-said", className="tune-said"),
-                    Block("limits-save", limits_side.saving(card, version_desk.waiting(store))),
+                    Block("limits-save", limits_side.saving(card, version_bases.choice(version_bases.bases_of(store)))),
                     Block("limits-saved", className="tune-said"),
                 ],
                 className="tune-side",

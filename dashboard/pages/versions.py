@@ -7,7 +7,7 @@ from typing import Any
 from dash import Dash, html
 from markupsafe import Markup
 
-from dashboard import analysis, marks, version_desk, versions
+from dashboard import analysis, marks, versions
 from dashboard.elements import Block
 from dashboard.pages.frame import nothing
 from dashboard.store import Store
@@ -66,7 +66,7 @@ def _row(store: Store, row: dict[str, Any], in_force: str) -> Markup:
 def _command(store: Store, version_id: int) -> Markup:
     try:
         archive = analysis.archive_of(store).address
-        folder = version_desk.versions_folder(store) / f"{version_id:06d}"
+        folder = versions.versions_folder(store) / f"{version_id:06d}"
     except FdmError:
         return Markup("")
     if not folder.exists():
