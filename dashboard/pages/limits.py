@@ -11,6 +11,7 @@ from markupsafe import Markup
 from dashboard import (
     analysis,
     limits_chart,
+    limits_counted,
     limits_lists,
     limits_side,
     marks,
@@ -164,4 +165,5 @@ def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup,
     changed = limits_lists.changes(found, card, wanted, limits)
     columns = [name for name in changed.columns if name not in ("worst", "sure", "safe", "top", "severity", "barred")]
     shown = store.shown(changed.select(columns))
-    return limits_lists.lists(shown, card), limits_lists.breakdown(found, card, wanted, limits, viewer().role)
+    counted = limits_counted.counted(found, card, wanted, limits, given.get("no"))
+    return counted + limits_lists.lists(shown, card), limits_lists.breakdown(found, card, wanted, limits, viewer().role)
