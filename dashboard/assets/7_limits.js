@@ -178,16 +178,17 @@
 
   /* Heads that would cover each other stand on rows of their own. */
   function stagger() {
-    const taken = [];
-    for (const level of used()) {
-      const handle = chart.querySelector('[data-level="' + level + '"]');
-      const box = [handle.offsetLeft - handle.offsetWidth / 2 - 4, handle.offsetLeft + handle.offsetWidth / 2 + 4];
-      let row = 0;
-      while (taken.some((t) => t.row === row && t.box[0] < box[1] && box[0] < t.box[1])) row += 1;
-      taken.push({ row, box });
-      handle.style.setProperty("--row", row);
+    const { inRows, keepApart } = window.watchPlaces;
+    const over = chart.querySelector(".tune-over").getBoundingClientRect();
+    const heads = (kind) => used().map((level) => chart.querySelector("[data-" + kind + '="' + level + '"]')).filter((e) => !e.hidden);
+    chart.style.setProperty("--rows", inRows(heads("level")));
+    chart.style.setProperty("--was-rows", inRows(heads("was")));
+    for (const label of chart.querySelectorAll(".tune-median, .tune-rate")) {
+      label.removeAttribute("data-left");
+      label.toggleAttribute("data-left", label.getBoundingClientRect().right > over.right + 1);
     }
-    chart.style.setProperty("--rows", Math.max(1, ...taken.map((t) => t.row + 1)));
+    keepApart(Array.from(chart.querySelectorAll("[data-possible-rate]")), -1);
+    keepApart(Array.from(chart.querySelectorAll("[data-certain-rate]")), 1);
   }
 
   function resolves() {

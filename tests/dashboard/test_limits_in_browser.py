@@ -48,6 +48,12 @@ def desk(browser, place):
         yield found.page
 
 
+@pytest.fixture
+def watched_limits(browser, place):
+    with watching(browser, place, width=1280) as found:
+        yield found
+
+
 def delays(folder) -> pl.Series:
     """The slower engine's time to reverse, of landings that came to a full stop and were measured on both."""
     measured = fdm.measures(folder, "reverse_select_delay_s").collect()
@@ -228,6 +234,50 @@ def test_a_condition_is_checked_while_it_is_written_and_tried(desk):
     expect(slot(desk, "assessed")).to_contain_text("in 0 assessed")
     desk.get_by_role("button", name="Back to the rule’s own").click()
     expect(slot(desk, "assessed")).not_to_contain_text("in 0 assessed")
+
+
+def boxes(page, selector: str):
+    found = [one.bounding_box() for one in page.locator(selector).all() if one.is_visible()]
+    return [box for box in found if box is not None]
+
+
+def covered(found) -> list[tuple[int, int]]:
+    """Pairs of boxes that lie over each other."""
+
+    def over(a, b) -> bool:
+        apart = a["x"] + a["width"] <= b["x"] or b["x"] + b["width"] <= a["x"]
+        return not (apart or a["y"] + a["height"] <= b["y"] or b["y"] + b["height"] <= a["y"])
+
+    return [(i, j) for i, a in enumerate(found) for j, b in enumerate(found[i + 1 :], i + 1) if over(a, b)]
+
+
+NEAR = "/limits/late_spoilers?low=2.4&medium=2.5&high=2.6"
+
+
+def test_what_stands_at_limits_that_are_near_covers_nothing_on_screen_and_on_paper(watched_limits):
+    page = watched_limits.open(NEAR)
+    page.locator(".tune-handle.high b").filter(has_text="2.6 s").wait_for()
+    expect(page.locator(".tune-was.medium")).to_have_text("was 3.0")
+    for kind, least in ((".tune-handle", 3), (".tune-was", 3), ("[data-possible-rate]", 3)):
+        found = boxes(page, kind)
+        assert len(found) >= least
+        assert covered(found) == [], kind
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 680, "height": 900})  # of A4 within its margins
+    assert covered(boxes(page, ".tune-handle")) == []
+    for part in (".tune-point[data-certain=low]", ".tune-zone[data-zone=low]", ".tune-between"):
+        shown = page.locator(part).evaluate("e => getComputedStyle(e).printColorAdjust")
+        assert shown == "exact", part
+    assert page.locator("select[name=fleet]").evaluate("e => getComputedStyle(e).borderTopWidth") == "0px"
+
+
+def test_the_median_stays_on_one_line_within_the_drawing(watched_limits):
+    page = watched_limits.open("/limits/short_runway_left")
+    page.locator(".tune-handle.low b").filter(has_text="600 m").wait_for()
+    (median,) = boxes(page, ".tune-median")
+    (plot,) = boxes(page, ".tune-over")
+    assert median["height"] < 20
+    assert median["x"] + median["width"] <= plot["x"] + plot["width"] + 1
 
 
 def test_what_stands_in_the_box_is_what_is_saved(desk):
