@@ -191,10 +191,8 @@ def _save(
     """The version kept, its folder, and why it could not be written there. PeopleError when it is not kept."""
     if store.desk is None:
         raise PeopleError("there is no store of people's work", cure="Start the dashboard on an archive.")
-    beside = versions_folder(store)
-    books = store.desk.books()
     seen, token = str(given.get("seen", "")), str(given.get("token", ""))
-    saved = books.save(
+    saved = store.desk.books().save(
         files,
         reason=reason,
         by=viewer(),
@@ -202,13 +200,10 @@ def _save(
         built_on=built_on,
         seen=int(seen) if seen.isdecimal() else None,
     )
-    folder = beside / f"{saved.version_id:06d}"
     try:
-        if not folder.exists():
-            books.write(saved.version_id, folder)
+        return saved, versions.folder(store, str(saved.version_id)), ""
     except (PeopleError, OSError) as error:
-        return saved, folder, str(error)
-    return saved, folder, ""
+        return saved, versions_folder(store) / f"{saved.version_id:06d}", str(error)
 
 
 def _saved(store: Store, saved: SavedBook, folder: Path, differs: Markup) -> Markup:

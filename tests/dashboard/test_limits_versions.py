@@ -9,10 +9,11 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 from conftest import text_of
+from flask import Flask
 
 import fdm
 import fdm.health
-from dashboard import fleet_health, version_bases, version_desk, versions
+from dashboard import fleet_health, jobs_page, version_bases, version_desk, versions
 from dashboard.access import acting
 from dashboard.desk import beside
 from dashboard.health_marks import month_strip, sentence, small_trend
@@ -172,6 +173,31 @@ def test_a_condition_that_the_cases_do_not_tell_does_not_change_what_they_expect
     looked = text_of(version_desk.done(fresh, card, check | {"base": "force"}))
     silent = sum(case.expect != "not_assessed" for case in shipped.cases)
     assert f"{silent} of {len(shipped.cases)} cases say nothing of headwind_kt" in looked
+
+
+def test_who_may_ask_for_a_job_is_led_to_it_with_the_version(store, folder):
+    said = str(versions_page.listing(store))
+    assert '<a href="/jobs?rules=000001" target="_self">Judge every landing by it</a>' in said
+    assert "<bdi>Earlier.</bdi>" in said
+    (folder.with_name("archive.rules") / "000009").mkdir()
+    with People(str(folder) + ".people.sqlite") as people, Flask("jobs").test_request_context("/jobs"):
+        offered = jobs_page.page(people, Idle(lambda: people, folder, None), chosen="000001")
+    (folder.with_name("archive.rules") / "000009").rmdir()
+    row = store.desk.books().versions().row(0, named=True)
+    said_of_it = re.search(r'<option value="000001" selected>1: Rollout rules 2, ([^<]*): Earlier\.</option>', offered)
+    assert said_of_it is not None
+    assert said_of_it[1].startswith(row["saved_by"])
+    assert '<option value="000009">9, of which nothing is known here</option>' in offered
+
+
+def test_a_folder_with_other_rules_is_not_taken_for_the_version_saved(fresh):
+    strange = versions.versions_folder(fresh) / "000001"
+    strange.mkdir(parents=True)
+    for name, text in files_of(shipped_folder()).items():
+        (strange / name).write_text(text, encoding="utf-8")
+    said = text_of(saves(fresh, "late_reverse", "one", high=40.0))
+    assert "Saved as version 1, but not written to" in said
+    assert "holds other files" in said
 
 
 def test_comparing_tells_the_landings_that_fdm_compare_does(store, folder):
