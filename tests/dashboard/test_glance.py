@@ -14,8 +14,10 @@ from invented_archive import RULES, FakeArchive
 import rules
 from dashboard import bookchanges, flown, officers, repeats
 from dashboard.desk import Desk
+from dashboard.once import Once
 from dashboard.pages import decision, evidence, glance, lines, no_longer
 from dashboard.query import Query, parse
+from dashboard.rule_moves import without_unmoved
 from dashboard.store import Store
 from fdm.amending import book_of
 from fdm.errors import FactsError
@@ -264,6 +266,37 @@ def test_no_change_is_told_when_what_was_in_force_is_not_known(archive, desk, tm
         (edited / name).write_text(text, encoding="utf-8")
     lost = {"rule_book_hash": "0" * 20, "rules": str(edited)}
     assert "Rule book" not in text_of(glance_by(archive, desk, saved.hash, lost))
+
+
+def test_a_rule_is_changed_for_the_fleet_whose_limits_moved_alone(desk, tmp_path):
+    """Decided under the shipped book; then one fleet's low limit, and later everybody's condition, is another one."""
+    shipped = load_rule_book(SHIPPED)
+    files = files_of(SHIPPED)
+    own = files | {"bounce.toml": files["bounce.toml"] + '\n[limits_by_fleet."Tern 200"]\nlow = 0.4\n'}
+    assert book_of(own).rules["bounce"].limits_for("Tern 200").low == 0.4
+
+    def changed_for(now: dict[str, str], judged_by: str) -> list[bool]:
+        folder = tmp_path / str(len(list(tmp_path.iterdir())))
+        folder.mkdir()
+        for name, text in now.items():
+            (folder / name).write_text(text, encoding="utf-8")
+        book = load_rule_book(folder)
+        ids = ["l1-bounce", "l2-bounce", "l3-bounce"]
+        events = pl.DataFrame(
+            {"event_id": ids, "rule": "bounce", "fleet": ["Tern 200", "Curlew 300", None]}
+        ).with_columns(rule_hash=pl.lit(book.rules["bounce"].hash), rule_changed=pl.lit(True))
+        current = pl.DataFrame({"event_id": ids}).with_columns(
+            judged_rule_hash=pl.lit(shipped.rules["bounce"].hash), judged_rule_book=pl.lit(judged_by)
+        )
+        run = {"rules": str(folder), "rule_book_hash": book.hash}
+        return without_unmoved(events, current, run, desk.books, Once(4))["rule_changed"].to_list()
+
+    assert changed_for(own, shipped.label) == [True, False, False]
+    assert changed_for(own, "Rollout rules 0 (00000000)") == [True, True, True], "not known what it was"
+    elsewhere = own | {"bounce.toml": own["bounce.toml"].replace("\nunit", '\nwhere = "bounces > 1"\nunit', 1)}
+    assert changed_for(elsewhere, shipped.label) == [True, True, True]
+    taxi = {**own, "settings.toml": files["settings.toml"].replace("taxi_speed_kt = 30", "taxi_speed_kt = 25")}
+    assert changed_for(taxi, shipped.label) == [True, True, True]
 
 
 # ── events no longer ──────────────────────────────────────────────────────────────────────────────────────────

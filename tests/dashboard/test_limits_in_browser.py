@@ -324,7 +324,7 @@ def test_a_version_is_refused_by_a_case_then_saved_and_compared(desk, folder):
     desk.get_by_role("button", name="Save version").click()
     said = desk.locator("#limits-saved")
     expect(said).to_contain_text("Not saved")
-    desk.locator("[name=reason]").fill("The board asked for it.")
+    desk.locator("[name=reason]").fill("The board asked for it. " + "x" * 400)
     if desk.locator("[data-expect]").count():
         for box in desk.locator("[data-expect]").all():
             box.check()
@@ -338,6 +338,7 @@ def test_a_version_is_refused_by_a_case_then_saved_and_compared(desk, folder):
     expect(desk.locator("#compare-found")).to_contain_text("6 s")
     desk.get_by_role("link", name="Versions").click()
     expect(desk.locator("#versions-list")).to_contain_text("The board asked for it.")
+    assert desk.evaluate("document.documentElement.scrollWidth") <= 1440
     desk.get_by_role("link", name="Health").click()
     desk.locator("#health-found h2").first.wait_for()
 
