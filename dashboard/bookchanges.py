@@ -23,6 +23,7 @@ class BookChange:
 
     before    the rule book in force before it, as an address of versions names it; "" when it was never saved
     newer     how many were saved after it, which are not in use
+    along     what came into use with it, as it was made from them: version, who saved it, why; the last first
     """
 
     version: str
@@ -32,6 +33,7 @@ class BookChange:
     changes: tuple[str, ...]
     before: str
     newer: int
+    along: tuple[tuple[str, str, str], ...] = ()
 
 
 def change_of(books: Books, versions: pl.DataFrame, run: Mapping[str, Any]) -> BookChange | None:
@@ -51,7 +53,17 @@ def change_of(books: Books, versions: pl.DataFrame, run: Mapping[str, Any]) -> B
     now = book_of(books.version(row["version_id"]).files)
     newer = versions.filter(pl.col("version_id") > row["version_id"]).height
     told = tuple(differences(before, now))
-    return BookChange(row["version"], row["saved_by"], row["saved_utc"], row["reason"], told, key, newer)
+    along = tuple(_along(versions, books.built_on(), row["hash"], was["rule_book_hash"]))
+    return BookChange(row["version"], row["saved_by"], row["saved_utc"], row["reason"], told, key, newer, along)
+
+
+def _along(versions: pl.DataFrame, built_on: Mapping[str, str], now: str, was: str) -> list[tuple[str, str, str]]:
+    """The saved versions from which one was made, back to what was in force; none when they do not lead there."""
+    line = [now]
+    while (before := built_on.get(line[-1])) and before not in line and before != was:
+        line.append(before)
+    rows = [_saved_as(versions, one) for one in line[1:]] if before == was else []
+    return [(row["version"], row["saved_by"], row["reason"]) for row in rows if row is not None]
 
 
 def _saved_as(versions: pl.DataFrame, book_hash: object) -> dict[str, Any] | None:

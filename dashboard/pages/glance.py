@@ -144,7 +144,14 @@ def book_line(change: BookChange | None) -> str:
     more = f"; and {len(change.changes) - NAMED} more" if len(change.changes) > NAMED else ""
     newer = f" {_newer(change.newer)}" if change.newer else ""
     named = f"Version {change.version}" if change.version else "The version in use"
-    return f"{named}, saved by {change.by}, {in_words(change.at_utc)}: {change.reason}. {moved}{more}.{newer}"
+    along = "".join(f" With version {name}, saved by {by}: {_ended(why)}" for name, by, why in change.along)
+    saved = f"saved by {change.by}, {in_words(change.at_utc)}"
+    return f"{named}, {saved}: {_ended(change.reason)}{along} {moved}{more}.{newer}"
+
+
+def _ended(text: str) -> str:
+    """What somebody wrote, with a full stop where it has none."""
+    return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
 def _newer(n: int) -> str:

@@ -22,7 +22,7 @@ from dashboard.store import Store
 from fdm.amending import book_of
 from fdm.errors import FactsError
 from fdm.people.books import files_of
-from fdm.people.roles import OFFICER, Actor
+from fdm.people.roles import ANALYST, OFFICER, Actor
 from fdm.people.store import People
 from fdm.rulebook import load_rule_book
 
@@ -255,6 +255,22 @@ def test_a_change_is_told_against_what_was_in_force_and_not_what_was_saved_befor
     back = text_of(glance_by(archive, desk, one.hash, {"rule_book_hash": two.hash, "rules": "/nowhere"}))
     assert f"{slow.title}: low limit 1.25 s → {slow.limits.low:g} s" in back
     assert "3 newer versions were saved and are not in use." in back
+
+
+def test_what_comes_into_force_with_a_version_is_told_with_who_and_why(archive, desk):
+    shipped = load_rule_book(SHIPPED)
+    ana = Actor("ana", ANALYST)
+    first = desk.ask(
+        lambda people, _by: people.books.save(
+            moved({"bounce": 0.75}), reason="Fewer bounces", by=ana, built_on=shipped.hash
+        )
+    )
+    both = moved({"bounce": 0.75, "slow_transit": 1.25})
+    second = desk.ask(lambda people, by: people.books.save(both, reason="Less noise.", by=by, built_on=first.hash))
+    said = text_of(glance_by(archive, desk, second.hash, {"rule_book_hash": shipped.hash, "rules": str(SHIPPED)}))
+    assert ": Less noise. With version 1.0, saved by ana: Fewer bounces. " in said
+    from_first = {"rule_book_hash": first.hash, "rules": str(SHIPPED)}
+    assert "With version" not in text_of(glance_by(archive, desk, second.hash, from_first))
 
 
 def test_no_change_is_told_when_what_was_in_force_is_not_known(archive, desk, tmp_path):

@@ -404,3 +404,31 @@ def test_an_analyst_works_without_learning_whose_landings_they_are(browser, with
         expect(page.locator("#limits-saved")).to_contain_text("Saved as version 1")
     newest = people.audit.entries().row(0, named=True)
     assert (newest["act"], newest["who"]) == ("rule book saved", "analyst-1")
+
+
+def test_what_was_typed_outlives_a_session_that_ends_and_is_let_go_on_logging_out(browser, with_login):
+    place, _ = with_login
+
+    def log_in(page):
+        page.locator("[name=name]").fill("analyst-1")
+        page.locator("[name=password]").fill(PASSWORD)
+        page.get_by_role("button", name="Log in").click()
+        page.locator(".tune-handle.low b").filter(has_text="4.0 s").wait_for()
+
+    with watching(browser, place) as found:
+        page = found.page
+        page.goto(f"{place}/login?next=/limits/late_reverse")
+        log_in(page)
+        page.locator("[name=reason]").fill("Earlier reverse.")
+        page.context.clear_cookies()
+        page.get_by_role("button", name="Save version").click()
+        page.wait_for_url(re.compile("/login"))
+        found.said = [line for line in found.said if "401" not in line]
+        log_in(page)
+        expect(page.locator("[name=reason]")).to_have_value("Earlier reverse.")
+        page.get_by_role("button", name="Log out").click()
+        page.locator("[name=password]").wait_for()
+        assert page.evaluate("Object.keys(sessionStorage)") == []
+        page.goto(f"{place}/login?next=/limits/late_reverse")
+        log_in(page)
+        expect(page.locator("[name=reason]")).to_have_value("")
