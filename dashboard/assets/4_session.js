@@ -5,6 +5,7 @@
     return ask.apply(this, asked).then((answer) => {
       if (answer.status === 401 && new URL(answer.url).origin === location.origin) {
         location.assign("/login?next=" + encodeURIComponent(location.pathname + location.search));
+        return new Promise(() => {}); // the page is left: nobody waits for this answer any more
       }
       return answer;
     });
