@@ -1,25 +1,29 @@
-"""What the rule book in use changed against the version saved before it: the limits that moved, by whom, when, why."""
+"""What the rule book in use changed against the one in force before it: the limits that moved, by whom, when, why."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import polars as pl
 
+from dashboard.versions import SHIPPED
 from fdm.amending import book_of
 from fdm.changes import Changed, changes
+from fdm.errors import RuleError
 from fdm.people.books import Books
-from fdm.rulebook import RuleBook
+from fdm.rulebook import RuleBook, load_rule_book
 
 
 @dataclass(frozen=True)
 class BookChange:
     """The saved version that an archive was judged by, and what it changed.
 
-    before_id   the version saved before it
-    newer       how many were saved after it, which are not in use yet
+    before    the rule book in force before it, as an address of versions names it; "" when it was never saved
+    newer     how many were saved after it, which are not in use
+    along     what came into use with it, as it was made from them: version, who saved it, why; the last first
     """
 
     version: str
@@ -27,29 +31,59 @@ class BookChange:
     at_utc: datetime
     reason: str
     changes: tuple[str, ...]
-    before_id: int
+    before: str
     newer: int
+    along: tuple[tuple[str, str, str], ...] = ()
 
 
-def change_of(books: Books, versions: pl.DataFrame, book_hash: str) -> BookChange | None:
-    """What the version in use changed; None when it was never saved, or is the first.
+def change_of(books: Books, versions: pl.DataFrame, run: Mapping[str, Any]) -> BookChange | None:
+    """What the version in use changed; None when it was never saved, or what was in force before it is not known.
 
     versions    books.VERSIONS, newest first
+    run         of the archive (engine): `rule_book_hash`, and what was in force `before` it
     raises      RuleError, StoreError
     """
-    used = versions.filter(pl.col("hash") == book_hash).head(1)
-    if used.is_empty():
+    row = _saved_as(versions, run.get("rule_book_hash"))
+    was = run.get("before")
+    if row is None or not was:
         return None
-    row = used.row(0, named=True)
-    before = versions.filter(pl.col("version_id") < row["version_id"]).head(1)
-    if before.is_empty():
+    key, before = _found(books, versions, was)
+    if before is None:
         return None
-    was, now = (book_of(books.version(number).files) for number in (before.item(0, "version_id"), row["version_id"]))
+    now = book_of(books.version(row["version_id"]).files)
     newer = versions.filter(pl.col("version_id") > row["version_id"]).height
-    told = tuple(differences(was, now))
-    return BookChange(
-        row["version"], row["saved_by"], row["saved_utc"], row["reason"], told, before.item(0, "version_id"), newer
-    )
+    told = tuple(differences(before, now))
+    along = tuple(_along(versions, books.built_on(), row["hash"], was["rule_book_hash"]))
+    return BookChange(row["version"], row["saved_by"], row["saved_utc"], row["reason"], told, key, newer, along)
+
+
+def _along(versions: pl.DataFrame, built_on: Mapping[str, str], now: str, was: str) -> list[tuple[str, str, str]]:
+    """The saved versions from which one was made, back to what was in force; none when they do not lead there."""
+    line = [now]
+    while (before := built_on.get(line[-1])) and before not in line and before != was:
+        line.append(before)
+    rows = [_saved_as(versions, one) for one in line[1:]] if before == was else []
+    return [(row["version"], row["saved_by"], row["reason"]) for row in rows if row is not None]
+
+
+def _saved_as(versions: pl.DataFrame, book_hash: object) -> dict[str, Any] | None:
+    found = versions.filter(pl.col("hash") == str(book_hash)).head(1)
+    return None if found.is_empty() else found.row(0, named=True)
+
+
+def _found(books: Books, versions: pl.DataFrame, was: Mapping[str, Any]) -> tuple[str, RuleBook | None]:
+    """A rule book that was in force, as it was then: saved, shipped, or in a folder that was not edited since."""
+    row = _saved_as(versions, was["rule_book_hash"])
+    if row is not None:
+        return str(row["version_id"]), book_of(books.version(row["version_id"]).files)
+    for key, folder in ((SHIPPED, None), ("", was["rules"])):
+        try:
+            book = load_rule_book(folder)
+        except RuleError:
+            continue
+        if book.hash == was["rule_book_hash"]:
+            return key, book
+    return "", None
 
 
 def differences(was: RuleBook, now: RuleBook) -> Iterator[str]:

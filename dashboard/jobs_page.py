@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import shorten
 from typing import Any
 from uuid import uuid4
 
@@ -24,6 +25,7 @@ from fdm.people.times import in_words
 HEADS = ("No.", "Work", "Asked", "State", "Result", "Cancel")
 WORK = {"load": "Load recordings", "detect": "Measure and judge every landing"}
 READ_AGAIN_S = 3
+REASON = 80  # characters of a reason beside a version's name
 
 
 def register(server: Flask, store: Store, door: Door, workshop: Workshop | None) -> None:
@@ -35,7 +37,7 @@ def register(server: Flask, store: Store, door: Door, workshop: Workshop | None)
         try:
             people = kept_by(store, door)
             if request.method == "GET":
-                return page(people, workshop)
+                return page(people, workshop, chosen=request.args.get("rules", "")[:40])
             _done(people, workshop)
         except JobError as error:
             return page(people, workshop, problem=f"{error}"), 400
@@ -60,13 +62,13 @@ def _done(people: People, workshop: Workshop | None) -> None:
         raise JobError("this page asked for something unknown", cure="Load it anew.")
 
 
-def page(people: People, workshop: Workshop | None, problem: str = "") -> str:
-    """What may be asked for, and the newest jobs."""
+def page(people: People, workshop: Workshop | None, problem: str = "", *, chosen: str = "") -> str:
+    """What may be asked for, and the newest jobs; `chosen` is the version of the rule book to begin with."""
     found = people.jobs.list()
     busy = not found.filter(~found["state"].is_in(ENDED)).is_empty()
     inside = Markup("{}{}<h2><b>Queue and history</b></h2>{}").format(
         plain.told("", problem),
-        _asking(workshop) if workshop else "",
+        _asking(people, workshop, chosen) if workshop else "",
         plain.table(HEADS, [_row(row) for row in found.iter_rows(named=True)])
         if found.height
         else Markup('<p class="soft">Nothing was asked for yet.</p>'),
@@ -74,10 +76,10 @@ def page(people: People, workshop: Workshop | None, problem: str = "") -> str:
     return plain.page("Jobs", inside, frame.places(), refresh_s=READ_AGAIN_S if busy and not problem else 0)
 
 
-def _asking(workshop: Workshop) -> Markup:
+def _asking(people: People, workshop: Workshop, chosen: str) -> Markup:
     """The forms. A name of a recording may be a flight's, so only the officer chooses among names."""
     token = Markup('<input type="hidden" name="token" value="{}">').format(uuid4().hex)
-    books = plain.choice("rules", "Rule book", [IN_FORCE, *workshop.versions()]) if workshop.versions() else ""
+    books = plain.choice("rules", "Rule book", _books(people, workshop), chosen) if workshop.versions() else ""
     button = plain.button(WORK["detect"], name="act", value="detect")
     judge = plain.form("/jobs", Markup("{}{}{}").format(token, books, button), css="inline-form")
     if workshop.folder is None:
@@ -92,6 +94,19 @@ def _asking(workshop: Workshop) -> Markup:
         plain.button(WORK["load"], name="act", value="load", css="primary"),
     )
     return Markup('<div class="asking">{}{}</div>').format(plain.form("/jobs", load, css="inline-form"), judge)
+
+
+def _books(people: People, workshop: Workshop) -> list[tuple[str, str]]:
+    """The rule books to judge by, each with its name, who saved it, when and why."""
+    saved = {f"{row['version_id']:06d}": row for row in people.books.versions().iter_rows(named=True)}
+    return [(IN_FORCE, IN_FORCE), *((key, _called(int(key), saved.get(key))) for key in workshop.versions())]
+
+
+def _called(number: int, row: dict[str, Any] | None) -> str:
+    if row is None:
+        return f"{number}, of which nothing is known here"
+    reason = shorten(row["reason"], REASON, placeholder=" …")
+    return f"{number}: {row['name']} {row['version']}, {row['saved_by']}, {in_words(row['saved_utc'])}: {reason}"
 
 
 def _row(row: dict[str, Any]) -> list[Markup | str]:

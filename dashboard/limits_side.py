@@ -126,7 +126,6 @@ def facts(held: Held, card: RuleCard, wanted: Asked, found: pl.DataFrame) -> Mar
 def _tried(card: RuleCard, where: str) -> Markup:
     return Markup(
         '<p class="tune-tried"><b>Condition tried</b> {} <span class="soft">(in force: {})</span></p>'
-        '<p><button type="button" data-tune-own>Back to the rule’s own</button></p>'
     ).format(where, card.where or EVERY)
 
 
@@ -163,30 +162,32 @@ def condition(card: RuleCard, wanted: Asked) -> Markup:
         '<p class="soft">Only landings on which this holds are judged by this rule. Empty: every landing.</p>'
         '<textarea name="where" data-condition maxlength="{}" rows="3" spellcheck="false" aria-label="Condition" '
         'placeholder="bounces = 0 AND touchdown_ground_speed_kt &gt; 60" data-now="{}">{}</textarea>'
-        '<p><button type="button" data-tune-try>Try on these landings</button></p>{}</details>'
+        '<p class="tune-hint" role="status" data-slot="untried"></p>'
+        '<p><button type="button" data-tune-try>Try on these landings</button> '
+        '<button type="button" class="quiet" data-tune-own{}>Back to the rule’s own</button></p>{}</details>'
     ).format(
         Markup(" open") if now or wanted.where is not None else "",
         card.where or EVERY,
         LONGEST,
         card.where,
         now,
+        Markup("") if wanted.where is not None else Markup(" hidden"),
         columns_help(),
     )
 
 
-def saving(card: RuleCard, waiting: str = "") -> Markup:
-    """Name and reason of a new version."""
+def saving(card: RuleCard, builds_on: Markup) -> Markup:
+    """Name and reason of a new version, and what it builds on."""
     return Markup(
         '<form class="tune-save" data-rule="{}" autocomplete="off"><h2><b>Save as a new version</b></h2>'
         '<input name="name" maxlength="40" placeholder="Name, such as 13 or winter 2026" '
         'aria-label="Name of the version">'
         '<textarea name="reason" maxlength="{}" rows="3" placeholder="Reason for the change" '
-        'aria-label="Reason for the '
-        'change"></textarea><p><button type="button" data-tune-ask="check">Show what changes</button> '
-        '<button type="button" data-tune-ask="save">Save version</button></p><p class="soft '
-        'note">The rule book in force '
-        "is not edited. Decisions stay with the version they were made under.{}</p></form>"
-    ).format(card.name, NOTE, Markup(" <b>{}</b>").format(waiting) if waiting else "")
+        'aria-label="Reason for the change"></textarea><div class="tune-base" data-base>{}</div>'
+        '<p><button type="button" data-tune-ask="check">Show what changes</button> '
+        '<button type="button" data-tune-ask="save">Save version</button></p><p class="soft note">No rule book is '
+        "edited. Decisions stay with the version they were made under.</p></form>"
+    ).format(card.name, NOTE, builds_on)
 
 
 _ALL = Markup(

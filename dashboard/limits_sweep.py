@@ -5,7 +5,7 @@ Between two moves the browser asks nothing of the server: it looks up the points
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -81,7 +81,7 @@ def swept(card: RuleCard, fleet: str, found: pl.DataFrame, *, tried: bool = Fals
     """The sweep of a rule over some landings (analysis.stood); numbers of landings below `least` are not told."""
     own = {level: x for level, x in limits_now(card, fleet)._asdict().items() if x is not None}
     limits, step = points(found, own, card.unit)
-    way, barred, barred_now = direction(card), pl.col("barred"), pl.col("barred_now")
+    barred_now = pl.col("barred_now")
     landings, assessed = found.height - int(found["not_for"].sum()), found["reason"].null_count()
     return Swept(
         card=card,
@@ -90,14 +90,30 @@ def swept(card: RuleCard, fleet: str, found: pl.DataFrame, *, tried: bool = Fals
         told=not 0 < landings - assessed < least,
         assessed=assessed,
         step=step,
-        sweep=sweep(found, way, limits),
-        events_now=sweep(found.with_columns(barred=barred_now), way, limits).events,
-        events_both=sweep(found.with_columns(barred=barred | barred_now), way, limits).events,
+        sweep=sweep(found, direction(card), limits),
+        events_now=_events(found, card, limits, barred_now),
+        events_both=_events(found, card, limits, pl.col("barred") | barred_now),
         tried=tried,
         near=resolved(found, limits),
         bars=_bars(found, limits, step),
         shares=_shares(found, card),
         found=found,
+    )
+
+
+def _events(found: pl.DataFrame, card: RuleCard, limits: np.ndarray, barred: pl.Expr) -> np.ndarray:
+    return sweep(found.with_columns(barred=barred), direction(card), limits).events
+
+
+def counted_at(whole: Swept, limits: np.ndarray) -> Swept:
+    """The same with its counts at other limits (k,), ascending."""
+    found, card, barred_now = whole.found, whole.card, pl.col("barred_now")
+    return replace(
+        whole,
+        sweep=sweep(found, direction(card), limits),
+        events_now=_events(found, card, limits, barred_now),
+        events_both=_events(found, card, limits, pl.col("barred") | barred_now),
+        near=resolved(found, limits),
     )
 
 

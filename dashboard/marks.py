@@ -281,3 +281,8 @@ def share_bar(part: int, whole: int) -> Markup:
         '<span class="share" aria-hidden="true"><span class="full" style="width:{}%"></span>'
         '<span class="hatch" style="width:{}%"></span></span>'
     ).format(_r(share), _r(100 - share if whole else 0))
+
+
+def alone(text: str) -> Markup:
+    """What somebody wrote, in its own direction of writing, whatever stands around it (HTML, bdi)."""
+    return Markup("<bdi>{}</bdi>").format(text)

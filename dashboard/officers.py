@@ -32,12 +32,11 @@ def book_change(store: Store) -> BookChange | None:
     """What the rule book in use changed; None when that is not known."""
     if store.desk is None:
         return None
-    book_hash = str(store.whole().run.get("rule_book_hash", ""))
+    run = store.whole().run
     try:
         books = store.desk.books()
         versions = books.versions()
-        key = ("book change", book_hash, versions.height)
-        return store.kept(key, lambda: change_of(books, versions, book_hash))
+        return store.kept(("book change", versions.height), lambda: change_of(books, versions, run))
     except FdmError:
         return None
 

@@ -59,11 +59,12 @@ def button(text: str, *, name: str = "", value: str = "", css: str = "") -> Mark
     return Markup('<button type="submit" class="{}"{}>{}</button>').format(css, named, text)
 
 
-def choice(name: str, label: str, values: Iterable[str], chosen: str = "") -> Markup:
-    """A labelled choice of one."""
+def choice(name: str, label: str, values: Iterable[str | tuple[str, str]], chosen: str = "") -> Markup:
+    """A labelled choice of one: of values, or of values with what they are called."""
+    pairs = ((value, value) if isinstance(value, str) else value for value in values)
     inside = Markup("").join(
-        Markup("<option{}>{}</option>").format(Markup(" selected") if value == chosen else "", value)
-        for value in values
+        Markup('<option value="{}"{}>{}</option>').format(value, Markup(" selected") if value == chosen else "", called)
+        for value, called in pairs
     )
     return Markup('<label class="field"><span>{}</span><select name="{}">{}</select></label>').format(
         label, name, inside

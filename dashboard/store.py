@@ -20,6 +20,7 @@ from dashboard.desk import Desk, with_verdicts
 from dashboard.exemplars import ALIKE, Exemplar, drawn, nearest
 from dashboard.held import Held, LoadRules, Source, read
 from dashboard.once import Once
+from dashboard.rule_moves import without_unmoved
 from fdm.archive import Trace
 from fdm.people.errors import NotAllowed
 from fdm.people.pseudonyms import Pseudonyms
@@ -29,6 +30,7 @@ FEWEST_FOR_SPREAD = 20
 SIGNS = 4  # of a landing's pseudonym, to call it by
 KEPT_TABLES = 200  # four for each of the landings read last
 KEPT_VALUES = 12  # measures of all landings; one landing's standing asks for about seven
+KEPT_BOOKS = 4  # under which events were decided, and the one in force
 KEPT_COUNTS = 5  # what was made last of all landings, and the rule book
 NO_LANDING = "This landing is not in the archive."
 SEE_EVERY_LANDING = (OFFICER, ANALYST)
@@ -75,6 +77,7 @@ class Store:
         self._read_last = Once(KEPT_TABLES)
         self._counted_last = Once(KEPT_COUNTS)
         self._values_last = Once(KEPT_VALUES)
+        self._books_last = Once(KEPT_BOOKS)
 
     # as the viewer may see it ----------------------------------------------------------------------------------------
 
@@ -242,7 +245,9 @@ class Store:
         key = (held.stamp, found.stamp)
         with self._lock:
             if self._reviewed is None or self._reviewed[0] != key:
-                self._reviewed = key, replace(held, events=with_verdicts(held.events, found))
+                events = with_verdicts(held.events, found)
+                events = without_unmoved(events, found.current, held.run, self.desk.books, self._books_last)
+                self._reviewed = key, replace(held, events=events)
             return self._reviewed[1]
 
     def _as_seen(self) -> identity.Seen:

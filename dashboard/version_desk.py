@@ -12,23 +12,25 @@ from typing import Any
 
 from markupsafe import Markup
 
-from dashboard import analysis, marks, names, words
+from dashboard import analysis, marks, names, versions, words
 from dashboard.access import viewer
 from dashboard.limits_asked import asked, direction, limits_asked, limits_now
 from dashboard.rule_card import RuleCard
 from dashboard.store import Store
-from fdm.amending import Change, amended, book_of, difference, failing
+from dashboard.version_bases import Bases, bases_of, called, choice, files_behind
+from dashboard.versions import FORCE, versions_folder
+from fdm.amending import Change, amended, book_of, difference, tried
 from fdm.cases import CaseResult
 from fdm.conditions import Fault, faults, takes_in
 from fdm.errors import FdmError, RuleError
 from fdm.measures import CATALOGUE
 from fdm.people.books import SavedBook, files_of
 from fdm.people.errors import PeopleError
-from fdm.people.location import rules_folder
 from fdm.people.roles import OFFICER
 from fdm.people.texts import NOTE, clean
 from fdm.people.views import SEES
 from fdm.rule import Limits
+from fdm.rulebook import RuleBook
 from fdm.schemas import LANDINGS
 from fdm.tuning import ordered
 
@@ -86,100 +88,151 @@ def _fault(text: str, fault: Fault) -> Markup:
 
 
 def done(store: Store, card: RuleCard, given: Mapping[str, Any]) -> Markup:
-    """What came of asking to see a change, or to save it."""
+    """What came of asking to see a change, or to save it; with what a version can build on from now on."""
+    bases = bases_of(store)
     try:
-        before, change = _asked(store, card, given)
-        name = clean(str(given.get("name", "")), "the name of the version", NAME, needed=given.get("act") == "save")
-        after = amended(before, change, name)
-        if amended(before, change) == before:
-            return Markup('<p role="alert">Nothing was changed. Move a limit or write a condition first.</p>')
-        book = book_of(after)
-        lines = difference(before, after)
-        if failed := failing(book, card.name):
-            return _refused(failed, lines)
-        if given.get("act") != "save":
-            return Markup("<p>All {} of this rule hold.</p>{}").format(
-                words.count(len(book.rules[card.name].cases), "case"), _diff(lines)
-            )
-        reason = clean(str(given.get("reason", "")), "the reason for the change", NOTE, needed=True)
-        saved, folder, why_not = _save(store, after, str(reason), str(given.get("token", "")))
-        if why_not:
-            told = '<p role="alert">Saved as version {}, but not written to {}: {}</p>'
-            return Markup(told).format(saved.version_id, folder, why_not)
-        return _saved(store, saved, folder, lines)
+        if overtaken := _overtaken(bases, given):
+            return _with_choice(Markup('<p role="alert">Not saved. {}</p>').format(overtaken), bases)
+        said = _done(store, card, given, bases)
     except (FdmError, PeopleError, OSError) as error:
-        return Markup('<p role="alert">Not saved. {}</p>').format(str(error))
+        said = Markup('<p role="alert">Not saved. {}</p>').format(str(error))
+    now = bases_of(store)
+    return said if now == bases else _with_choice(said, now)
 
 
-def _asked(store: Store, card: RuleCard, given: Mapping[str, Any]) -> tuple[dict[str, str], Change]:
-    """The files in force, and the change that the page asks for. RuleError when it cannot be made."""
+def _with_choice(said: Markup, bases: Bases) -> Markup:
+    """The browser puts the choice in the place of the one in the form."""
+    return said + Markup("<div hidden data-new-base>{}</div>").format(choice(bases))
+
+
+def _overtaken(bases: Bases, given: Mapping[str, Any]) -> str:
+    """What happened since the page was read that the reader should know before saving; else nothing."""
+    if given.get("force") not in (None, "", bases.force):
+        return "Another rule book is in force since this page was read. Read the page anew; name and reason stay."
+    if given.get("seen") in (None, "", str(bases.number)) or bases.newest is None:
+        return ""
+    return (
+        f"Meanwhile version {called(bases.newest)}, was saved: {bases.newest['reason']} "
+        "Choose above what yours builds on, and ask again."
+    )
+
+
+def _done(store: Store, card: RuleCard, given: Mapping[str, Any], bases: Bases) -> Markup:
+    saves = given.get("act") == "save"
+    key = str(given.get("base") or FORCE)
+    before = files_behind(store, bases, key)
+    change = _asked(store, card, given, book_of(before))
+    name = clean(str(given.get("name", "")), "the name of the version", NAME, needed=saves)
+    if saves:
+        _refuse_known(store, str(name))
+    after = amended(before, change, name)
+    if amended(before, change) == before:
+        return Markup('<p role="alert">Nothing was changed. Move a limit or write a condition first.</p>')
+    book = book_of(after)
+    results = tried(book, card.name)
+    differs = Markup("{}{}").format(_diff(difference(before, after), key), _against_force(store, after, key))
+    if failed := [result for result in results if not result.passed]:
+        return _refused(failed, results, differs)
+    if not saves:
+        return Markup("<p>All {} of this rule hold.</p>{}{}").format(
+            words.count(len(results), "case"), _untold(results), differs
+        )
+    reason = clean(str(given.get("reason", "")), "the reason for the change", NOTE, needed=True)
+    saved, folder, why_not = _save(store, after, str(reason), given, book_of(before).hash)
+    if why_not:
+        told = '<p role="alert">Saved as version {}, but not written to {}: {}</p>'
+        return Markup(told).format(saved.version_id, folder, why_not)
+    return _saved(store, saved, folder, differs)
+
+
+def _asked(store: Store, card: RuleCard, given: Mapping[str, Any], book: RuleBook) -> Change:
+    """The change that the page asks for of a rule book. RuleError when it cannot be made."""
     wanted = asked(str(given.get("search", "")))
     limits = limits_asked(card, wanted.fleet, given)
     if not in_order(card, limits):
         raise RuleError("the limits are not in the order of their severity", cure="Move them apart.")
-    if wrong := faults_of(wanted.where):
+    where = str(given["where"]).strip() if given.get("where") is not None else wanted.where
+    if wrong := faults_of(where):
         raise RuleError(f"the condition cannot be used: {wrong[0].problem}", cure=wrong[0].cure)
     known = store.held().landings.get_column("fleet").drop_nulls().unique().to_list()
     if wanted.fleet and wanted.fleet not in known:
         raise RuleError(f"no landing is of fleet '{wanted.fleet}'")
-    book = analysis.book_in_force(store)
+    if card.name not in book.rules:
+        raise RuleError("there is no such rule in the version that this builds on", cure="Build on another one.")
     said = given.get("expect") or ()
     expect = {str(case): str(got) for case, got in said.items()} if isinstance(said, Mapping) else {}
-    where = None if wanted.where is None or wanted.where == card.where else wanted.where
-    change = Change(
+    own = book.rules[card.name].limits_for(wanted.fleet or None)
+    return Change(
         card.name,
         fleet=wanted.fleet or None,
-        limits=None if limits == limits_now(card, wanted.fleet) else limits,
-        where=where,
+        limits=_moved(limits, limits_now(card, wanted.fleet), own),
+        where=None if where is None or where == card.where else where,
         expect=expect,
     )
-    return files_of(book.folder), change
 
 
-def _save(store: Store, files: Mapping[str, str], reason: str, token: str) -> tuple[SavedBook, Path, str]:
+def _moved(draft: Limits, in_force: Limits, own: Limits) -> Limits | None:
+    """The limits of what is built on, with those that the draft moved; None when it moved none."""
+    if draft == in_force:
+        return None
+    return Limits(*(base if new == now else new for new, now, base in zip(draft, in_force, own, strict=True)))  # type: ignore[arg-type]
+
+
+def _refuse_known(store: Store, name: str) -> None:
+    """PeopleError when a version of this name was saved before."""
+    if analysis.book_in_force(store).version.casefold() == name.casefold():
+        raise PeopleError("the rule book in force has this name", cure="Give yours another one.")
+    for row in versions.saved(store).iter_rows(named=True):
+        if row["version"].casefold() == name.casefold():
+            raise PeopleError(f"version {called(row)}, has this name", cure="Give yours another one.")
+
+
+def _save(
+    store: Store, files: Mapping[str, str], reason: str, given: Mapping[str, Any], built_on: str
+) -> tuple[SavedBook, Path, str]:
     """The version kept, its folder, and why it could not be written there. PeopleError when it is not kept."""
     if store.desk is None:
         raise PeopleError("there is no store of people's work", cure="Start the dashboard on an archive.")
-    beside = versions_folder(store)
-    books = store.desk.books()
-    saved = books.save(files, reason=reason, by=viewer(), token=token or None)
-    folder = beside / f"{saved.version_id:06d}"
+    seen, token = str(given.get("seen", "")), str(given.get("token", ""))
+    saved = store.desk.books().save(
+        files,
+        reason=reason,
+        by=viewer(),
+        token=token or None,
+        built_on=built_on,
+        seen=int(seen) if seen.isdecimal() else None,
+    )
     try:
-        if not folder.exists():
-            books.write(saved.version_id, folder)
+        return saved, versions.folder(store, str(saved.version_id)), ""
     except (PeopleError, OSError) as error:
-        return saved, folder, str(error)
-    return saved, folder, ""
+        return saved, versions_folder(store) / f"{saved.version_id:06d}", str(error)
 
 
-def waiting(store: Store) -> str:
-    """Says that the newest saved version is not in force, so that a new one does not build on it; else nothing."""
-    try:
-        newest = store.desk.books().versions().head(1).to_dicts() if store.desk else []
-    except PeopleError:
-        return ""
-    if not newest or newest[0]["hash"] == store.whole().run.get("rule_book_hash"):
-        return ""
-    return f"Version {newest[0]['version_id']} is saved and not in force. This one builds on the rule book in force."
-
-
-def versions_folder(store: Store) -> Path:
-    """Where saved versions are written: beside the archive, never in it."""
-    return rules_folder(analysis.archive_of(store).path)
-
-
-def _saved(store: Store, saved: SavedBook, folder: Path, lines: Sequence[str]) -> Markup:
+def _saved(store: Store, saved: SavedBook, folder: Path, differs: Markup) -> Markup:
     archive = analysis.archive_of(store).address
     return Markup(
-        '<div role="status"><p><b>Saved as version {}.</b> It is not in force yet. To judge every '
+        '<div role="status" data-saved><p><b>Saved as version {}.</b> It is not in force yet. To judge every '
         "landing by it, run</p>"
         '<pre class="tune-command">fdm detect --archive "{}" \\\n  --rules "{}"</pre>'
         '<p>or ask for it under <a href="/jobs" target="_self">Jobs</a>. '
         '<a href="/compare?a=force&amp;b={}">Compare it with the rule book in force</a></p></div>{}'
-    ).format(saved.version_id, archive, folder, saved.version_id, _diff(lines))
+    ).format(saved.version_id, archive, folder, saved.version_id, differs)
 
 
-def _refused(failed: Sequence[CaseResult], lines: Sequence[str]) -> Markup:
+def _untold(results: Sequence[CaseResult]) -> Markup:
+    """That some cases do not say what the condition asks for, and how they were tried."""
+    silent = [result for result in results if result.untold]
+    if not silent:
+        return Markup("")
+    asked_for = list(dict.fromkeys(name for result in silent for name in result.untold))
+    told = marks.joined(Markup("{}<code>{}</code>").format(", " if i else "", name) for i, name in enumerate(asked_for))
+    return Markup(
+        "<p>{} of {} {} nothing of {}. They were tried as landings on which the condition holds, and stay as they "
+        "are.</p>"
+    ).format(len(silent), words.count(len(results), "case"), "say" if len(silent) > 1 else "says", told)
+
+
+def _refused(failed: Sequence[CaseResult], results: Sequence[CaseResult], differs: Markup) -> Markup:
     """The cases that do not hold, and the choice to let them say what the rule says now."""
     rows = marks.joined(
         Markup(
@@ -199,15 +252,28 @@ def _refused(failed: Sequence[CaseResult], lines: Sequence[str]) -> Markup:
         "limit back, or tick the cases whose expectation you change with it, and save again.</p>"
         '<table class="list-table small tune-cases"><thead><tr><th>Case</th><th>Expects</th>'
         "<th>Would be</th></tr></thead>"
-        "<tbody>{}</tbody></table>{}"
-    ).format(words.count(len(failed), "case"), "hold" if len(failed) > 1 else "holds", rows, _diff(lines))
+        "<tbody>{}</tbody></table>{}{}"
+    ).format(words.count(len(failed), "case"), "hold" if len(failed) > 1 else "holds", rows, _untold(results), differs)
 
 
 def _word(outcome: str) -> str:
     return names.SEVERITY.get(outcome, outcome.replace("_", " "))
 
 
-def _diff(lines: Sequence[str]) -> Markup:
+def _against_force(store: Store, after: Mapping[str, str], key: str) -> Markup:
+    """What differs from the rule book in force, when another one was built on."""
+    if key == FORCE:
+        return Markup("")
+    lines = difference(files_of(analysis.book_in_force(store).folder), after)
+    return _folded("Everything that differs from the rule book in force", lines, opened=False)
+
+
+def _diff(lines: Sequence[str], key: str) -> Markup:
+    on = "" if key == FORCE else f", on top of version {key}"
+    return _folded(f"What changes in the files{on}", lines)
+
+
+def _folded(title: str, lines: Sequence[str], *, opened: bool = True) -> Markup:
     """Lines as `diff -u` writes them: what goes, what comes, and what stands around."""
     kinds = {"-": "gone", "+": "new", "@": "at"}
     body = marks.joined(
@@ -216,6 +282,6 @@ def _diff(lines: Sequence[str]) -> Markup:
         )
         for line in lines
     )
-    return Markup(
-        '<details open class="tune-diff"><summary>What changes in the files</summary><pre>{}</pre></details>'
-    ).format(body)
+    return Markup('<details{} class="tune-diff"><summary>{}</summary><pre>{}</pre></details>').format(
+        Markup(" open") if opened else "", title, body
+    )

@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard import analysis, version_desk
+from dashboard import analysis
 from dashboard.store import Store
 from fdm.amending import book_of
 from fdm.changes import Changed, changes
@@ -17,6 +17,7 @@ from fdm.comparing import compare
 from fdm.errors import RuleError
 from fdm.people.books import VERSIONS, files_of
 from fdm.people.errors import PeopleError
+from fdm.people.location import rules_folder
 from fdm.rulebook import RuleBook, load_rule_book, shipped_folder
 
 FORCE, SHIPPED = "force", "shipped"
@@ -34,6 +35,11 @@ class Version:
 def saved(store: Store) -> pl.DataFrame:
     """Every saved version (books.VERSIONS), newest first. Raises PeopleError when they cannot be read."""
     return store.desk.books().versions() if store.desk else NOTHING
+
+
+def versions_folder(store: Store) -> Path:
+    """Where saved versions are written: beside the archive, never in it."""
+    return rules_folder(analysis.archive_of(store).path)
 
 
 def choices(store: Store) -> list[Version]:
@@ -61,7 +67,7 @@ def folder(store: Store, key: str) -> Path:
     """The folder of a rule book; a saved version that lies in none is written beside the archive."""
     if key in (FORCE, SHIPPED):
         return Path(analysis.book_in_force(store).folder) if key == FORCE else shipped_folder()
-    path = version_desk.versions_folder(store) / f"{int(key):06d}"
+    path = versions_folder(store) / f"{int(key):06d}"
     if store.desk is not None and (
         not path.exists() or files_of(path) != dict(store.desk.books().version(int(key)).files)
     ):

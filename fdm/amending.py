@@ -133,10 +133,14 @@ def book_of(files: Files) -> RuleBook:
             raise RuleError(str(error).replace(f"{folder}{os.sep}", "").replace(str(folder), "rule book")) from None
 
 
+def tried(book: RuleBook, rule: str) -> list[CaseResult]:
+    """What a rule says of each of its cases."""
+    return [run_case(book, book.rules[rule], case) for case in book.rules[rule].cases]
+
+
 def failing(book: RuleBook, rule: str) -> list[CaseResult]:
     """The cases of a rule that do not say what they expect."""
-    results = [run_case(book, book.rules[rule], case) for case in book.rules[rule].cases]
-    return [result for result in results if not result.passed]
+    return [result for result in tried(book, rule) if not result.passed]
 
 
 def difference(before: Files, after: Files) -> list[str]:

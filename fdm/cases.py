@@ -10,7 +10,7 @@ import polars as pl
 
 from fdm.bounded import Bounded, Measured, Reasons
 from fdm.errors import FdmError
-from fdm.judge import judge
+from fdm.judge import condition_holds, judge
 from fdm.judged import Judged
 from fdm.measuring import measure_recordings
 from fdm.parameters import NOT_RECORDED, PARAMETERS, STATES
@@ -28,6 +28,8 @@ class CaseResult:
     """What a rule said of one of its cases.
 
     got        outcome or severity; reason: why it was not assessed, or how the bounds differ
+    untold     what the rule's condition asks for and the case does not say: it was judged as a landing on which the
+               condition holds
     """
 
     rule: str
@@ -36,6 +38,7 @@ class CaseResult:
     got: str
     passed: bool
     reason: str | None
+    untold: tuple[str, ...] = ()
 
 
 def run_cases(book: RuleBook) -> list[CaseResult]:
@@ -44,17 +47,38 @@ def run_cases(book: RuleBook) -> list[CaseResult]:
 
 
 def run_case(book: RuleBook, rule: Rule, case: Case) -> CaseResult:
-    """One case, judged by its rule alone."""
-    alone = replace(book, rules={rule.name: rule})
+    """One case, judged by its rule alone.
+
+    A case is a landing that the rule is for, unless it says otherwise: where it does not say what the rule's condition
+    asks for, it is judged without the condition, except when it expects what it is with it.
+    """
     try:
         landings, measured = _from_series(case, book) if case.series else _from_values(case)
     except FdmError as error:
         return CaseResult(rule.name, case.name, case.expect, "not_assessed", case.expect == "not_assessed", str(error))
-    judged = judge(alone, measured, landings)
+    judged = judge(replace(book, rules={rule.name: rule}), measured, landings)
     got, reason = _said(judged, rule.name)
+    untold = _untold(rule, landings, measured) if got == "not_assessed" != case.expect else ()
+    if untold:
+        judged = judge(replace(book, rules={rule.name: replace(rule, where=None)}), measured, landings)
+        got, reason = _said(judged, rule.name)
     if got == case.expect and (wrong := _bounds_differ(judged, case)):
-        return CaseResult(rule.name, case.name, case.expect, got, False, wrong)
-    return CaseResult(rule.name, case.name, case.expect, got, got == case.expect, reason)
+        return CaseResult(rule.name, case.name, case.expect, got, False, wrong, untold)
+    return CaseResult(rule.name, case.name, case.expect, got, got == case.expect, reason, untold)
+
+
+def _untold(rule: Rule, landings: pl.DataFrame, measured: Measured) -> tuple[str, ...]:
+    """What the rule's condition asks for and a case's landing does not tell, where it cannot be told without."""
+    if rule.where is None or condition_holds(rule.where, measured, landings)[0] is not None:
+        return ()
+    names = dict.fromkeys(pl.sql_expr(rule.where).meta.root_names())
+    return tuple(name for name in names if not _told(name, landings, measured))
+
+
+def _told(name: str, landings: pl.DataFrame, measured: Measured) -> bool:
+    if name in landings.columns:
+        return landings[name][0] is not None
+    return name in measured.values and not np.isnan(measured.values[name].value[0])
 
 
 def _said(judged: Judged, rule: str) -> tuple[str, str | None]:

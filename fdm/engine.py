@@ -78,7 +78,7 @@ def detect(
     with store.writing("detect", wait=wait), crew_of(workers, cluster) as crew:
         detection = _Detection(store, book, crew, progress)
         parts = detection.run()
-        results = Results(store.storage, _run(book), parts)
+        results = Results(store.storage, {**_run(book), "before": _before(store, book)}, parts)
         store.replace(results=_with_costs_of(store, results) if parts == detection.before else results)
     return _report(book, detection)
 
@@ -245,6 +245,19 @@ def _run(book: RuleBook) -> dict[str, object]:
         "numpy": np.__version__,
         "polars": pl.__version__,
     }
+
+
+def _before(store: Archive, book: RuleBook) -> dict[str, object] | None:
+    """The rule book that was in force before this one, however often this one has judged; None when there was none, or
+    an archive of before this was kept does not tell.
+    """
+    try:
+        run = store.run
+    except ArchiveError:  # a list that is damaged
+        return None
+    if run.get("rule_book_hash") == book.hash:
+        return run.get("before")
+    return {name: run[name] for name in ("rule_book", "rule_book_hash", "rules")} if run else None
 
 
 def table(archive: Path | str, name: str) -> pl.DataFrame:

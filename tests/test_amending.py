@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fdm.amending import Change, amended, book_of, difference, failing
+from fdm.amending import Change, amended, book_of, difference, failing, tried
 from fdm.errors import RuleError
 from fdm.people.books import files_of
 from fdm.rule import Limits
@@ -108,6 +108,28 @@ def test_cases_that_no_longer_hold_are_found_and_can_be_said_anew() -> None:
     after = amended(OURS, Change("late_spoilers", limits=change.limits, expect=said))
     assert failing(book_of(after), "late_spoilers") == []
     assert "# A case that the board asked for." in after["late_spoilers.toml"]
+
+
+def test_a_case_that_does_not_say_what_a_condition_asks_for_is_tried_without_it() -> None:
+    rule = RULE.replace(
+        "given = { spoiler_delay_s = [1.8", "landing = { headwind_kt = 3 }\ngiven = { spoiler_delay_s = [1.8"
+    )
+    rule += '\n[[case]]\nname = "no wind recorded"\nexpect = "not_assessed"\ngiven = { spoiler_delay_s = 9.0 }\n'
+    with_it = amended({"late_spoilers.toml": rule}, Change("late_spoilers", where="headwind_kt > 10 OR bounces > 1"))
+    results = {result.case: result for result in tried(book_of(with_it), "late_spoilers")}
+    four, below, silent = (results[name] for name in ("four seconds", "just below low", "no wind recorded"))
+    assert (four.got, four.passed, four.untold) == ("medium", True, ("headwind_kt", "bounces"))
+    assert (below.passed, below.untold) == (True, ("bounces",))
+    assert (silent.got, silent.passed, silent.untold) == ("not_assessed", True, ())
+    out = amended({"late_spoilers.toml": rule}, Change("late_spoilers", where="headwind_kt > 10"))
+    told = {result.case: result for result in tried(book_of(out), "late_spoilers")}["just below low"]
+    assert (told.got, told.passed, told.untold) == ("not_assessed", False, ()), "this one says that it does not hold"
+    change = Change("late_spoilers", limits=Limits(4.5, 5, 6), where="headwind_kt > 10")
+    failed = failing(book_of(amended({"late_spoilers.toml": rule}, change)), "late_spoilers")
+    assert [(result.case, result.got) for result in failed] == [
+        ("just below low", "not_assessed"),
+        ("four seconds", "within"),
+    ]
 
 
 def test_what_does_not_hold_is_refused_in_words() -> None:

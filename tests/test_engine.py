@@ -282,3 +282,19 @@ def test_evidence_that_rests_on_another_rules_event_is_told_anew_with_it(own: Pa
     short = table(own, "events").filter(pl.col("rule") == "short_runway_left")
     assert short["evidence"].list.contains("The brakes came on late on this landing.").any()
     assert_same(tables(own), from_scratch(own, tmp_path, rules))
+
+
+def test_the_rule_book_that_was_in_force_before_is_kept_as_long_as_it_is_the_one_before(
+    own: Path, tmp_path: Path
+) -> None:
+    shipped = Archive(own).run
+    assert shipped["before"] is None
+    other = rule_book(tmp_path, "late_spoilers.toml", "low = 2.0", "low = 2.2")
+    detect(own, rules=other)
+    keep_costs(own)
+    detect(own, rules=other)
+    run = Archive(own).run
+    assert run["rule_book_hash"] != shipped["rule_book_hash"]
+    assert run["before"] == {name: shipped[name] for name in ("rule_book", "rule_book_hash", "rules")}
+    detect(own)
+    assert Archive(own).run["before"]["rules"] == str(other.resolve())

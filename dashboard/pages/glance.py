@@ -153,9 +153,9 @@ def _link(held: Held, one: Together, query: Query) -> Markup:
 
 
 def _compare(change: BookChange | None) -> Markup:
-    if change is None:
+    if change is None or not change.before:
         return Markup("")
-    return Markup('<a href="/compare?a={}">Compare</a>').format(change.before_id)
+    return Markup('<a href="/compare?a={}">Compare</a>').format(change.before)
 
 
 def book_line(change: BookChange | None) -> str:
@@ -164,9 +164,24 @@ def book_line(change: BookChange | None) -> str:
         return ""
     moved = "; ".join(change.changes[:NAMED])
     more = f"; and {len(change.changes) - NAMED} more" if len(change.changes) > NAMED else ""
-    newer = " A newer version was saved and is not in use yet." if change.newer else ""
+    newer = f" {_newer(change.newer)}" if change.newer else ""
     named = f"Version {change.version}" if change.version else "The version in use"
-    return f"{named}, saved by {change.by}, {in_words(change.at_utc)}: {change.reason}. {moved}{more}.{newer}"
+    along = "".join(f" With version {name}, saved by {by}: {_ended(why)}" for name, by, why in change.along)
+    saved = f"saved by {change.by}, {in_words(change.at_utc)}"
+    return f"{named}, {saved}: {_ended(change.reason)}{along} {moved}{more}.{newer}"
+
+
+def _ended(text: str) -> str:
+    """What somebody wrote, with a full stop where it has none."""
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def _newer(n: int) -> str:
+    return (
+        "A newer version was saved and is not in use."
+        if n == 1
+        else f"{n} newer versions were saved and are not in use."
+    )
 
 
 def _missing(n: int, what: str) -> str:

@@ -8,7 +8,18 @@ import polars as pl
 from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from markupsafe import Markup
 
-from dashboard import analysis, identity, limits_chart, limits_happened, limits_lists, limits_side, marks, version_desk
+from dashboard import (
+    analysis,
+    identity,
+    limits_chart,
+    limits_counted,
+    limits_happened,
+    limits_lists,
+    limits_side,
+    marks,
+    version_bases,
+    version_desk,
+)
 from dashboard.access import open_to, viewer
 from dashboard.elements import Block
 from dashboard.held import Held
@@ -50,7 +61,7 @@ def layout(store: Store, name: str, search: str) -> html.Div:
                     Block("limits-facts"),
                     Block("limits-where", limits_side.condition(card, wanted)),
                     Block("limits-where-said", className="tune-said"),
-                    Block("limits-save", limits_side.saving(card, version_desk.waiting(store))),
+                    Block("limits-save", limits_side.saving(card, version_bases.choice(version_bases.bases_of(store)))),
                     Block("limits-saved", className="tune-said"),
                 ],
                 className="tune-side",
@@ -234,7 +245,11 @@ def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup,
         return Markup('<p class="soft">{} The limits are not in order.</p>').format(marks.HATCH), Markup("")
     changed = limits_lists.changes(found, card, wanted, limits)
     shown = store.shown(changed.select(LISTED))
-    told = Markup("") if movable(card) else limits_happened.numbers(asked_about, card, wanted)
+    told = (
+        limits_counted.counted(asked_about, card, wanted, limits, given.get("no"))
+        if movable(card)
+        else limits_happened.numbers(asked_about, card, wanted)
+    )
     return told + limits_lists.lists(shown, card, store.held().least), limits_lists.breakdown(
         found, card, wanted, limits, viewer().role
     )

@@ -7,9 +7,10 @@ from typing import Any
 from dash import Dash, html
 from markupsafe import Markup
 
-from dashboard import analysis, marks, version_desk, versions
+from dashboard import analysis, marks, versions
+from dashboard.access import viewer
 from dashboard.elements import Block
-from dashboard.pages.frame import nothing
+from dashboard.pages.frame import WHOLE, nothing
 from dashboard.store import Store
 from fdm.errors import FdmError
 
@@ -39,7 +40,7 @@ def listing(store: Store) -> Markup:
         return head + nothing("No version of the rule book has been saved yet.", how)
     body = marks.joined(_row(store, row, str(run.get("rule_book_hash"))) for row in rows)
     return head + Markup(
-        '<table class="list-table"><thead><tr><th class="num">No.</th><th>Name</th><th>Saved'
+        '<table class="list-table versions"><thead><tr><th class="num">No.</th><th>Name</th><th>Saved'
         "</th><th>By</th><th>Reason</th>"
         '<th><span class="spoken">Changes</span></th>'
         "<th>To bring it into force</th></tr></thead><tbody>{}</tbody></table>"
@@ -54,21 +55,28 @@ def _row(store: Store, row: dict[str, Any], in_force: str) -> Markup:
         "<td>{6}</td></tr>"
     ).format(
         row["version_id"],
-        f"{row['name']} {row['version']}",
+        marks.alone(f"{row['name']} {row['version']}"),
         versions.when(row["saved_utc"]),
         row["saved_by"],
-        row["reason"],
+        marks.alone(row["reason"]),
         Markup('<a href="/compare?a=force&amp;b={}">Compare</a>').format(row["version_id"]) if not here else "",
-        Markup("<b>in force</b>") if here else _command(store, row["version_id"]),
+        Markup("<b>in force</b>") if here else _way(store, row["version_id"]),
     )
 
 
-def _command(store: Store, version_id: int) -> Markup:
+def _way(store: Store, version_id: int) -> Markup:
+    """How a version comes into force: by a job for whoever may ask for one, or by a command."""
     try:
         archive = analysis.archive_of(store).address
-        folder = version_desk.versions_folder(store) / f"{version_id:06d}"
+        folder = versions.versions_folder(store) / f"{version_id:06d}"
     except FdmError:
         return Markup("")
     if not folder.exists():
         return Markup('<span class="soft">written when it is compared</span>')
-    return Markup('<code class="tune-code">fdm detect --archive "{}" --rules "{}"</code>').format(archive, folder)
+    command = Markup('<code class="tune-code">fdm detect --archive "{}" --rules "{}"</code>').format(archive, folder)
+    if viewer().role not in WHOLE["/jobs"]:
+        return command
+    return Markup(
+        '<a href="/jobs?rules={}" target="_self">Judge every landing by it</a>'
+        "<details><summary>On the command line</summary>{}</details>"
+    ).format(folder.name, command)

@@ -51,17 +51,30 @@ class Books:
         self._database = database
         self._ledger = ledger
 
-    def save(self, files: Mapping[str, str], *, reason: str, by: Actor, token: str | None = None) -> SavedBook:
+    def save(
+        self,
+        files: Mapping[str, str],
+        *,
+        reason: str,
+        by: Actor,
+        token: str | None = None,
+        built_on: str | None = None,
+        seen: int | None = None,
+    ) -> SavedBook:
         """Keep a rule book, given as its TOML files by name.
 
-        raises    RuleError with every problem when it is no rule book; PeopleError without a reason, or when nothing
-                  changed since the version before
+        built_on  hash of the rule book that was changed into this one
+        seen      the newest number that whoever saves knows of, 0 when there was none; None when they do not say
+        raises    RuleError with every problem when it is no rule book; PeopleError without a reason, when nothing
+                  changed since the version before, or another version was saved meanwhile
         """
         why = clean(reason, "the reason for this version", NOTE, needed=True)
         book = _read(files)
 
         def work(connection: Connection) -> Deed:
             newest = connection.execute(select(book_versions).order_by(book_versions.c.version_id.desc())).first()
+            if seen is not None and seen != (newest.version_id if newest else 0):
+                raise PeopleError("another version was saved meanwhile", cure="Say which one this builds on.")
             if newest is not None and newest.hash == book.hash:
                 raise PeopleError("this is the version that was saved last", cure="Change something, then save.")
             row = {
@@ -72,7 +85,8 @@ class Books:
                 "reason": why,
                 "files": json.dumps(dict(files), sort_keys=True),
             }
-            return Deed(book.label, {"hash": book.hash, "reason": why}, book_versions, [row])
+            detail = {"hash": book.hash, "reason": why} | ({"built_on": built_on} if built_on else {})
+            return Deed(book.label, detail, book_versions, [row])
 
         entry_id = self._ledger.perform(by, "rule book saved", work, token=token)
         return self._one(book_versions.c.entry_id == entry_id, f"entry {entry_id}")
@@ -83,6 +97,13 @@ class Books:
         query = select(*own, audit.c.who, audit.c.at_utc).join(audit, book_versions.c.entry_id == audit.c.entry_id)
         ordered = query.order_by(book_versions.c.version_id.desc())
         return read_frame(self._database, ordered, VERSIONS)
+
+    def built_on(self) -> dict[str, str]:
+        """Hash of a saved version -> hash of the rule book that was changed into it, where that is known."""
+        query = select(book_versions.c.hash, audit.c.detail).join(audit, book_versions.c.entry_id == audit.c.entry_id)
+        rows = self._database.read(lambda connection: connection.execute(query.order_by(audit.c.entry_id)).all())
+        said = {row.hash: json.loads(row.detail).get("built_on") for row in rows}
+        return {own: before for own, before in said.items() if before}
 
     def version(self, version_id: int) -> SavedBook:
         """A version by its number. PeopleError when there is none."""

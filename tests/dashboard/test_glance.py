@@ -14,13 +14,15 @@ from invented_archive import RULES, FakeArchive
 import rules
 from dashboard import bookchanges, flown, officers, repeats
 from dashboard.desk import Desk
+from dashboard.once import Once
 from dashboard.pages import decision, evidence, glance, lines, no_longer, not_assessed
 from dashboard.query import Query, parse
+from dashboard.rule_moves import without_unmoved
 from dashboard.store import Store
 from fdm.amending import book_of
 from fdm.errors import FactsError
 from fdm.people.books import files_of
-from fdm.people.roles import OFFICER, Actor
+from fdm.people.roles import ANALYST, OFFICER, Actor
 from fdm.people.store import People
 from fdm.rulebook import load_rule_book
 
@@ -306,33 +308,117 @@ def test_what_changed_between_rule_books_in_words():
     assert list(bookchanges.differences(book_of(now), book_of(files)))[1] == f"{bounce.title}: new rule"
 
 
-def test_the_officer_is_told_who_moved_which_limit_and_why(archive, desk):
+def moved(limits: dict[str, float]) -> dict[str, str]:
+    """The shipped files with the low limit of some rules moved by hand."""
     files = files_of(SHIPPED)
-    text = files["slow_transit.toml"]
+    book = load_rule_book(SHIPPED)
+    for rule, low in limits.items():
+        was = f"low = {book.rules[rule].limits.low}"
+        assert was in files[f"{rule}.toml"]
+        files[f"{rule}.toml"] = files[f"{rule}.toml"].replace(was, f"low = {low}", 1)
+    return files
+
+
+def glance_by(archive, desk, book_hash, before):
+    """The officer's glance over the archive, judged by one rule book after another."""
+
+    class Judged(FakeArchive):
+        def __init__(self):
+            self.__dict__ |= archive.__dict__
+            self.run = dict(archive.run) | {"rule_book_hash": book_hash, "before": before}
+
+    return str(glance.shown(Store(Judged(), lambda _run: RULES, desk=desk), Query()))
+
+
+def test_the_officer_is_told_who_moved_which_limit_and_why(archive, desk):
     limit = load_rule_book(SHIPPED).rules["slow_transit"].limits.low
-    moved = text.replace(f"low = {limit}", f"low = {limit + 0.1:.1f}", 1)
-    assert moved != text
-    first = desk.ask(lambda people, by: people.books.save(files, reason="As shipped", by=by))
-    second = desk.ask(
-        lambda people, by: people.books.save(files | {"slow_transit.toml": moved}, reason="Less noise", by=by)
+    shipped = {"rule_book_hash": load_rule_book(SHIPPED).hash, "rules": str(SHIPPED)}
+    first = desk.ask(
+        lambda people, by: people.books.save(moved({"slow_transit": round(limit + 0.1, 1)}), reason="Less noise", by=by)
     )
-
-    def told(book_hash):
-        class Judged(FakeArchive):
-            def __init__(self):
-                self.__dict__ |= archive.__dict__
-                self.run = dict(archive.run) | {"rule_book_hash": book_hash}
-
-        store = Store(Judged(), lambda _run: RULES, desk=desk)
-        return text_of(glance.shown(store, Query()))
-
-    assert "Rule book" not in told(first.hash)
-    said = told(second.hash)
+    said = text_of(glance_by(archive, desk, first.hash, shipped))
     assert "saved by vera," in said
     assert ": Less noise. " in said
     assert f"low limit {limit:g} s → {limit + 0.1:g} s" in said
-    assert "Compare" in said
-    assert "Rule book" not in told("0" * 8)
+    assert 'href="/compare?a=shipped"' in glance_by(archive, desk, first.hash, shipped)
+    assert "Rule book" not in text_of(glance_by(archive, desk, "0" * 8, shipped))
+
+
+def test_a_change_is_told_against_what_was_in_force_and_not_what_was_saved_before(archive, desk):
+    def save(limits, reason):
+        return desk.ask(lambda people, by: people.books.save(moved(limits), reason=reason, by=by))
+
+    book = load_rule_book(SHIPPED)
+    slow, bounce = (book.rules[name] for name in ("slow_transit", "bounce"))
+    shipped = {"rule_book_hash": book.hash, "rules": str(SHIPPED)}
+    one = save({"bounce": 0.75}, "Never in force")
+    two = save({"slow_transit": 1.25}, "Brought into force")
+    said = text_of(glance_by(archive, desk, two.hash, shipped))
+    assert f"{slow.title}: low limit {slow.limits.low:g} s → 1.25 s." in said
+    assert bounce.title not in said.partition("Rule book")[2]
+    save({"slow_transit": 1.5}, "Later")
+    save({"slow_transit": 1.75}, "Later still")
+    back = text_of(glance_by(archive, desk, one.hash, {"rule_book_hash": two.hash, "rules": "/nowhere"}))
+    assert f"{slow.title}: low limit 1.25 s → {slow.limits.low:g} s" in back
+    assert "3 newer versions were saved and are not in use." in back
+
+
+def test_what_comes_into_force_with_a_version_is_told_with_who_and_why(archive, desk):
+    shipped = load_rule_book(SHIPPED)
+    ana = Actor("ana", ANALYST)
+    first = desk.ask(
+        lambda people, _by: people.books.save(
+            moved({"bounce": 0.75}), reason="Fewer bounces", by=ana, built_on=shipped.hash
+        )
+    )
+    both = moved({"bounce": 0.75, "slow_transit": 1.25})
+    second = desk.ask(lambda people, by: people.books.save(both, reason="Less noise.", by=by, built_on=first.hash))
+    said = text_of(glance_by(archive, desk, second.hash, {"rule_book_hash": shipped.hash, "rules": str(SHIPPED)}))
+    assert ": Less noise. With version 1.0, saved by ana: Fewer bounces. " in said
+    from_first = {"rule_book_hash": first.hash, "rules": str(SHIPPED)}
+    assert "With version" not in text_of(glance_by(archive, desk, second.hash, from_first))
+
+
+def test_no_change_is_told_when_what_was_in_force_is_not_known(archive, desk, tmp_path):
+    saved = desk.ask(lambda people, by: people.books.save(moved({"bounce": 0.75}), reason="Why", by=by))
+    assert "Rule book" not in text_of(glance_by(archive, desk, saved.hash, None))
+    edited = tmp_path / "edited"
+    edited.mkdir()
+    for name, text in moved({"slow_transit": 1.25}).items():
+        (edited / name).write_text(text, encoding="utf-8")
+    lost = {"rule_book_hash": "0" * 20, "rules": str(edited)}
+    assert "Rule book" not in text_of(glance_by(archive, desk, saved.hash, lost))
+
+
+def test_a_rule_is_changed_for_the_fleet_whose_limits_moved_alone(desk, tmp_path):
+    """Decided under the shipped book; then one fleet's low limit, and later everybody's condition, is another one."""
+    shipped = load_rule_book(SHIPPED)
+    files = files_of(SHIPPED)
+    own = files | {"bounce.toml": files["bounce.toml"] + '\n[limits_by_fleet."Tern 200"]\nlow = 0.4\n'}
+    assert book_of(own).rules["bounce"].limits_for("Tern 200").low == 0.4
+
+    def changed_for(now: dict[str, str], judged_by: str) -> list[bool]:
+        folder = tmp_path / str(len(list(tmp_path.iterdir())))
+        folder.mkdir()
+        for name, text in now.items():
+            (folder / name).write_text(text, encoding="utf-8")
+        book = load_rule_book(folder)
+        ids = ["l1-bounce", "l2-bounce", "l3-bounce"]
+        events = pl.DataFrame(
+            {"event_id": ids, "rule": "bounce", "fleet": ["Tern 200", "Curlew 300", None]}
+        ).with_columns(rule_hash=pl.lit(book.rules["bounce"].hash), rule_changed=pl.lit(True))
+        current = pl.DataFrame({"event_id": ids}).with_columns(
+            judged_rule_hash=pl.lit(shipped.rules["bounce"].hash), judged_rule_book=pl.lit(judged_by)
+        )
+        run = {"rules": str(folder), "rule_book_hash": book.hash}
+        return without_unmoved(events, current, run, desk.books, Once(4))["rule_changed"].to_list()
+
+    assert changed_for(own, shipped.label) == [True, False, False]
+    assert changed_for(own, "Rollout rules 0 (00000000)") == [True, True, True], "not known what it was"
+    elsewhere = own | {"bounce.toml": own["bounce.toml"].replace("\nunit", '\nwhere = "bounces > 1"\nunit', 1)}
+    assert changed_for(elsewhere, shipped.label) == [True, True, True]
+    taxi = {**own, "settings.toml": files["settings.toml"].replace("taxi_speed_kt = 30", "taxi_speed_kt = 25")}
+    assert changed_for(taxi, shipped.label) == [True, True, True]
 
 
 # ── events no longer ──────────────────────────────────────────────────────────────────────────────────────────

@@ -10,10 +10,11 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 from conftest import text_of
+from flask import Flask
 
 import fdm
 import fdm.health
-from dashboard import fleet_health, version_desk, versions
+from dashboard import fleet_health, jobs_page, version_bases, version_desk, versions
 from dashboard.access import acting
 from dashboard.desk import beside
 from dashboard.health_marks import month_strip, sentence, small_trend
@@ -23,14 +24,16 @@ from dashboard.query import Query
 from dashboard.rulecards import load_rule_cards
 from dashboard.store import Store
 from dashboard.workshop import Workshop
+from fdm.amending import book_of
 from fdm.archive import Archive
 from fdm.changes import changes
 from fdm.errors import RuleError
-from fdm.people.errors import JobError
+from fdm.people.books import files_of
+from fdm.people.errors import JobError, PeopleError
 from fdm.people.roles import ANALYST, Actor
 from fdm.people.store import People
 from fdm.people.worker import Worker
-from fdm.rulebook import load_rule_book
+from fdm.rulebook import load_rule_book, shipped_folder
 from tests.nights import nights
 
 ANALYST_HERE = Actor("Ana", ANALYST)
@@ -69,6 +72,134 @@ def test_versions_are_listed_with_who_why_and_how(store, folder):
     assert "Earlier." in said
     assert f'fdm detect --archive "{folder}" --rules "{folder}.rules/000001"' in said
     assert [v.key for v in versions.choices(store)] == ["force", "shipped", "1"]
+
+
+# ── what a version builds on ─────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.fixture
+def fresh(folder, tmp_path):
+    """The same landings, and nobody's work yet."""
+    again = shutil.copytree(folder, tmp_path / "archive")
+    desk = beside(again)
+    yield Store(Archive(again), load_rule_cards, reopen=lambda: Archive(again), desk=desk)
+    desk.close()
+
+
+def saves(store, rule: str, name: str, **said):
+    """What the page says to somebody who saves a change as its form stands, ticking every case that fails."""
+    bases = version_bases.bases_of(store)
+    given = {
+        "act": "save", "name": name, "reason": f"Why {name}.", "token": name, "search": "", "base": bases.chosen,
+        "seen": str(bases.number), "force": bases.force,
+    } | said  # fmt: skip
+    card = store.held().rules[rule]
+    found = version_desk.done(store, card, given)
+    expect = dict(re.findall(r'data-expect="([^"]*)" data-got="([^"]*)"', str(found)))
+    return version_desk.done(store, card, given | {"expect": expect}) if expect else found
+
+
+def limits_of(store, version_id: int):
+    rules = book_of(store.desk.books().version(version_id).files).rules
+    return rules["late_reverse"].limits.high, rules["late_braking"].limits.high
+
+
+def test_a_second_change_builds_on_the_first_that_waits(fresh):
+    shipped = [load_rule_book().rules[rule].limits.high for rule in ("late_reverse", "late_braking")]
+    assert version_bases.bases_of(fresh).chosen == "force"
+    with acting(ANALYST_HERE):
+        assert "Saved as version 1" in text_of(saves(fresh, "late_reverse", "one", high=40.0))
+    offered = text_of(version_bases.choice(version_bases.bases_of(fresh)))
+    assert re.search(r"Builds on Version 1, one, saved by Ana on .* UTC, not in force The rule book in force", offered)
+    said = saves(fresh, "late_braking", "two", high=41.0)
+    assert limits_of(fresh, 2) == (40.0, 41.0)
+    changes_, differs = str(said).split("</details>")[:2]
+    assert "on top of version 1" in changes_
+    assert "late_reverse" not in changes_
+    assert "late_reverse" in differs
+    assert "late_braking" in differs
+    saves(fresh, "late_braking", "alone", high=42.0, base="force")
+    assert limits_of(fresh, 3) == (shipped[0], 42.0)
+
+
+def test_only_what_the_draft_moved_is_changed_in_what_it_builds_on(fresh):
+    saves(fresh, "late_reverse", "one", high=40.0)
+    saves(fresh, "late_reverse", "two", medium=7.0)
+    rule = book_of(fresh.desk.books().version(2).files).rules["late_reverse"]
+    assert (rule.limits.medium, rule.limits.high) == (7.0, 40.0)
+
+
+def test_a_version_made_from_another_than_the_one_in_force_is_not_chosen(fresh, folder):
+    saves(fresh, "late_reverse", "one", high=40.0)
+    saves(fresh, "late_braking", "two", high=41.0, base="force")
+    archive = fresh.archive().path
+    fdm.detect(archive, rules=versions.folder(fresh, "2"))
+    bases = version_bases.bases_of(fresh)
+    assert (bases.chosen, bases.waiting["version_id"]) == ("force", 1)
+    saves(fresh, "late_braking", "three", high=43.0)
+    assert version_bases.bases_of(fresh).chosen == "3"
+
+
+def test_who_was_overtaken_is_told_and_asked_what_to_build_on(fresh):
+    seen = str(version_bases.bases_of(fresh).number)
+    with acting(ANALYST_HERE):
+        saves(fresh, "late_reverse", "hers", high=40.0)
+    said = saves(fresh, "late_braking", "his", high=41.0, seen=seen, base="force")
+    assert "Not saved. Meanwhile version 1, hers, saved by Ana on" in text_of(said)
+    assert "Why hers." in text_of(said)
+    assert 'name="seen" value="1"' in str(said)
+    assert fresh.desk.books().versions().height == 1
+    assert "Another rule book is in force" in text_of(saves(fresh, "late_braking", "his", high=41.0, force="0" * 20))
+    with pytest.raises(PeopleError, match="another version was saved meanwhile"):
+        fresh.desk.books().save(files_of(shipped_folder()), reason="r", by=ANALYST_HERE, seen=0)
+
+
+def test_a_name_is_given_once(fresh):
+    saves(fresh, "late_reverse", "Winter 2026", high=40.0)
+    said = text_of(saves(fresh, "late_braking", "winter 2026", high=41.0))
+    assert "Not saved. version 1, Winter 2026, saved by" in said
+    assert "has this name" in said
+    in_force = text_of(saves(fresh, "late_braking", load_rule_book().version, high=41.0))
+    assert "the rule book in force has this name" in in_force
+
+
+def test_a_condition_that_the_cases_do_not_tell_does_not_change_what_they_expect(fresh):
+    said = text_of(saves(fresh, "late_spoilers", "wind", where="headwind_kt > 10"))
+    assert "Saved as version 1" in said
+    rule = book_of(fresh.desk.books().version(1).files).rules["late_spoilers"]
+    assert rule.where == "headwind_kt > 10"
+    shipped = load_rule_book().rules["late_spoilers"]
+    assert [(case.name, case.expect) for case in rule.cases] == [(case.name, case.expect) for case in shipped.cases]
+    check = {"act": "check", "search": "", "where": "headwind_kt > 10"}
+    card = fresh.held().rules["late_spoilers"]
+    looked = text_of(version_desk.done(fresh, card, check | {"base": "force"}))
+    silent = sum(case.expect != "not_assessed" for case in shipped.cases)
+    assert f"{silent} of {len(shipped.cases)} cases say nothing of headwind_kt" in looked
+
+
+def test_who_may_ask_for_a_job_is_led_to_it_with_the_version(store, folder):
+    said = str(versions_page.listing(store))
+    assert '<a href="/jobs?rules=000001" target="_self">Judge every landing by it</a>' in said
+    assert "<bdi>Earlier.</bdi>" in said
+    (folder.with_name("archive.rules") / "000009").mkdir()
+    with People(str(folder) + ".people.sqlite") as people, Flask("jobs").test_request_context("/jobs"):
+        offered = jobs_page.page(people, Idle(lambda: people, folder, None), chosen="000001")
+    (folder.with_name("archive.rules") / "000009").rmdir()
+    row = store.desk.books().versions().row(0, named=True)
+    said_of_it = re.search(r'<option value="000001" selected>1: Rollout rules 2, ([^<]*): Earlier\.</option>', offered)
+    assert said_of_it is not None
+    assert said_of_it[1].startswith(row["saved_by"])
+    assert '<option value="000009">9, of which nothing is known here</option>' in offered
+
+
+def test_a_folder_with_other_rules_is_not_taken_for_the_version_saved(fresh):
+    strange = versions.versions_folder(fresh) / "000001"
+    strange.mkdir(parents=True)
+    for name, text in files_of(shipped_folder()).items():
+        (strange / name).write_text(text, encoding="utf-8")
+    said = text_of(saves(fresh, "late_reverse", "one", high=40.0))
+    assert "Saved as version 1, but not written to" in said
+    assert "holds other files" in said
 
 
 def test_comparing_tells_the_landings_that_fdm_compare_does(store, folder):

@@ -1,0 +1,97 @@
+"""What a new version of the rule book builds on: the one in force, or the newest one saved that is not in force."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from markupsafe import Markup
+
+from dashboard import analysis, marks, versions
+from dashboard.store import Store
+from fdm.errors import RuleError
+from fdm.people.books import files_of
+from fdm.people.errors import PeopleError
+
+IN_FORCE = "The rule book in force"
+
+
+@dataclass(frozen=True)
+class Bases:
+    """What can be built on, and what the page knew when it offered it.
+
+    waiting   row of books.VERSIONS: the newest saved version that is not in force and not part of what is; None
+    chosen    key of the one to begin with (versions.FORCE, or a version's number)
+    newest    row of the version saved last, None when there is none
+    force     hash of the rule book in force
+    """
+
+    waiting: Mapping[str, Any] | None
+    chosen: str
+    newest: Mapping[str, Any] | None
+    force: str
+
+    @property
+    def number(self) -> int:
+        """Number of the version saved last, 0 when there is none."""
+        return int(self.newest["version_id"]) if self.newest else 0
+
+    def title(self, key: str) -> str:
+        """What is built on, in words."""
+        if key == versions.FORCE or self.waiting is None:
+            return IN_FORCE
+        return f"Version {called(self.waiting)}, not in force"
+
+
+def called(row: Mapping[str, Any]) -> str:
+    """4, winter 2026, saved by ana on 24 Nov 2026, 13:05 UTC"""
+    return f"{row['version_id']}, {row['version']}, saved by {row['saved_by']} on {versions.when(row['saved_utc'])}"
+
+
+def bases_of(store: Store) -> Bases:
+    """What a new version can build on now. The newest that was itself made from the one in force is chosen."""
+    force = str(store.whole().run.get("rule_book_hash"))
+    try:
+        rows = versions.saved(store).to_dicts()
+        built_on = store.desk.books().built_on() if store.desk else {}
+    except PeopleError:
+        return Bases(None, versions.FORCE, None, force)
+    part_of_force = _line(force, built_on)
+    waiting = next((row for row in rows if row["hash"] not in part_of_force), None)
+    on_it = waiting is not None and force in _line(waiting["hash"], built_on)
+    chosen = str(waiting["version_id"]) if waiting and on_it else versions.FORCE
+    return Bases(waiting, chosen, rows[0] if rows else None, force)
+
+
+def _line(book: str, built_on: Mapping[str, str]) -> list[str]:
+    """A rule book and those it was made from, by their hashes."""
+    line = [book]
+    while (before := built_on.get(line[-1])) and before not in line:
+        line.append(before)
+    return line
+
+
+def files_behind(store: Store, bases: Bases, key: str) -> dict[str, str]:
+    """The files that a new version changes. RuleError when they cannot be chosen."""
+    if key == versions.FORCE:
+        return files_of(analysis.book_in_force(store).folder)
+    if bases.waiting is None or key != str(bases.waiting["version_id"]) or store.desk is None:
+        raise RuleError("there is no such version to build on", cure="Choose one of those offered.")
+    return dict(store.desk.books().version(int(key)).files)
+
+
+def choice(bases: Bases) -> Markup:
+    """The choice, and what the page knows, for the form."""
+    known = Markup('<input type="hidden" name="seen" value="{}"><input type="hidden" name="force" value="{}">').format(
+        bases.number, bases.force
+    )
+    if bases.waiting is None:
+        only = '<p class="soft">Builds on the rule book in force.<input type="hidden" name="base" value="{}"></p>{}'
+        return Markup(only).format(versions.FORCE, known)
+    keys = (str(bases.waiting["version_id"]), versions.FORCE)
+    one = '<label><input type="radio" name="base" value="{}"{}> <span>{}</span></label>'
+    offered = marks.joined(
+        Markup(one).format(key, Markup(" checked") if key == bases.chosen else "", bases.title(key)) for key in keys
+    )
+    return Markup("<fieldset><legend>Builds on</legend>{}</fieldset>{}").format(offered, known)
