@@ -4,10 +4,10 @@
   const ask = window.fetch;
   const AGAIN_MS = 2000;
   const DOWN = [502, 503, 504];  // what a proxy says in the server's place
-  const READS = /^(\.\.)?(page\.|week-summary\.|evidence|bulk\.|decision\.)/;  // parts of a page that only show: asked again until they come
+  const READS = /^(\.\.)?(page\.|week-summary\.|evidence|bulk\.|decision\.|landings-list\.|missing-list\.)/;  // only shown: asked again until they come
   const DECIDING = "decided.data";
   const newest = new Map();
-  let away = false, shown = "", lost = "";
+  let away = false, missed = false, shown = "", lost = "";  // missed: something was asked for that is not asked again
 
   const outputOf = (asked) => (/^\{"output":"([^"]+)"/.exec((asked[1] && asked[1].body) || "") || [])[1] || "";
 
@@ -17,20 +17,21 @@
     const parts = [
       lost && (away ? "Not saved: the server does not answer. " : "Not saved. ") + lost,
       lost && '<button type="button" id="read-not-saved">Close</button>',
-      !lost && away && "The server does not answer. What was asked for is shown when it does.",
+      !lost && away && "The server does not answer.",
+      !lost && away && (missed ? '<button type="button" id="try-again">Try again</button>' : "What was asked for is shown when it does."),
     ].filter(Boolean);
     const markup = parts.length ? '<p role="alert">' + parts.join(" ") + "</p>" : "";
     if (markup === shown) return;
     shown = markup;
     window.dash_clientside.set_props("alert", { markup });
   }
-  function setAway(now) {
-    if (away === now) return;
+  function setAway(now, forGood) {
     away = now;
+    missed = now && (missed || forGood);
     tell();
   }
   function unanswered(output) {
-    setAway(true);
+    setAway(true, Boolean(output) && output !== DECIDING && !READS.test(output));
     window.dispatchEvent(new CustomEvent("unanswered", { detail: output }));
   }
 
@@ -71,7 +72,7 @@
     return ask.apply(window, asked).then(
       (answer) => {
         if (DOWN.includes(answer.status)) return failed() || answer;
-        if (new URL(answer.url || location.href).origin === location.origin) setAway(false);
+        if (new URL(answer.url || location.href).origin === location.origin && away) setAway(false);
         if (loggedOut(answer)) return new Promise(() => {});  // the page is left
         failedThere(answer, output);
         return answer;

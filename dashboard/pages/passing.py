@@ -147,7 +147,8 @@ def _to(store: Store, mine: Ask) -> Markup:
     return Markup(
         '<p><span class="label">To</span><input name="pass-to" list="names" maxlength="{}" value="{}" '
         'placeholder="Name" aria-label="Person" data-enter="assign"><datalist id="names">{}</datalist>'
-        '<button type="button" data-pass="assign">Give</button><span class="label">or refer to</span>{}</p>'
+        '<button type="button" data-pass="assign">Give</button><span class="refer">'
+        '<span class="label">or refer to</span>{}</span></p>'
     ).format(LONGEST_NAME, mine.get("to", "") if mine.get("act") == "assign" else "", known, refer)
 
 

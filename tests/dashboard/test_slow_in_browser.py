@@ -18,6 +18,7 @@ pytestmark = pytest.mark.browser
 expect.set_options(timeout=20_000)
 
 CHOSEN = "a.row[aria-current=true]"
+ASK = """() => fetch("/_dash-update-component", {method: "POST", body: '{"output":"a-move.data"}'}).catch(() => null)"""
 
 
 @pytest.fixture
@@ -319,3 +320,28 @@ def test_an_error_on_the_server_leaves_every_control_at_work(watched, monkeypatc
         expect(page.locator("#decision [data-decide][aria-pressed=true]")).to_have_count(0)
     page.keyboard.press("v")
     expect(verdict(page, first)).to_have_text("Valid")
+
+
+def test_a_list_of_landings_comes_when_the_server_is_back(watched):
+    page = watched.open("/landings")
+    rows = page.locator("#landings-list a[href*='/landing/']")
+    expect(rows.first).to_be_visible()
+    take_away(page)
+    page.locator("[data-query][type=search]").fill("nothing such")
+    expect(page.locator("#alert")).to_contain_text("The server does not answer.")
+    bring_back(page)
+    expect(rows).to_have_count(0)
+    expect(page.locator("#alert")).to_be_empty()
+    watched.said.clear()  # the browser's own words for a request that failed
+
+
+def test_what_is_not_asked_again_by_itself_is_offered_to_be(watched):
+    page = watched.open("/landings")
+    expect(page.locator("#landings-list a[href*='/landing/']").first).to_be_visible()
+    take_away(page)
+    page.evaluate(ASK)
+    expect(page.locator("#alert")).to_have_text("The server does not answer. Try again")
+    bring_back(page)
+    page.locator("#alert").get_by_role("button", name="Try again").click()
+    expect(page.locator("#alert")).to_be_empty()
+    watched.said.clear()
