@@ -102,7 +102,7 @@ def _row(row: dict[str, Any], titles: Mapping[str, str]) -> list[Markup | str]:
     hidden = viewer().role != OFFICER and row["act"] in ON_EVENTS
     return [
         str(row["entry_id"]),
-        in_words(row["at_utc"]),
+        Markup('<span class="whole">{}</span>').format(in_words(row["at_utc"])),
         row["who"],
         row["role"],
         log_words.act(row["act"]),

@@ -85,4 +85,6 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[Markup | str]]) -> Marku
         Markup("<tr>{}</tr>").format(Markup("").join(Markup("<td>{}</td>").format(cell) for cell in row))
         for row in rows
     )
-    return Markup('<table class="list-table"><thead><tr>{}</tr></thead><tbody>{}</tbody></table>').format(head, body)
+    return Markup('<table class="list-table plain-table"><thead><tr>{}</tr></thead><tbody>{}</tbody></table>').format(
+        head, body
+    )

@@ -65,3 +65,15 @@ def test_the_log_prints_without_its_controls(browser, officer):
             for one in page.locator(control).all():
                 expect(one).to_be_hidden()
         expect(page.locator("h1")).to_be_visible()
+
+
+def test_a_long_word_in_the_log_breaks_neither_page_nor_dates(browser, officer):
+    event = officer.held().events["event_id"][0]
+    officer.desk.ask(lambda people, by: people.comment(event, "x" * 900, by=by))
+    with serving(officer) as desk, watching(browser, desk) as watched:
+        page = watched.page
+        page.set_viewport_size({"width": 1280, "height": 800})
+        page.goto(f"{desk}/audit")
+        page.locator("tbody tr").first.wait_for()
+        assert page.evaluate("document.documentElement.scrollWidth") <= 1280
+        assert page.locator("tbody td:nth-child(2) span").evaluate_all(BROKEN) == []
