@@ -112,4 +112,4 @@ HOW: dict[str, Callable[[Any, Titles], str]] = {
     "days": lambda value, _: f"older than {words.count(value, 'day')}",
     "events": lambda value, _: words.count(value, "event"),
 }
-UNTOLD = {"rows", "rows_hash", "rule_hash", "hash", "count", "job"}
+UNTOLD = {"rows", "rows_hash", "rule_hash", "hash", "count", "job", "built_on"}

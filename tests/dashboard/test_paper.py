@@ -68,8 +68,7 @@ def test_the_log_prints_without_its_controls(browser, officer):
 
 
 def test_a_long_word_in_the_log_breaks_neither_page_nor_dates(browser, officer):
-    event = officer.held().events["event_id"][0]
-    officer.desk.ask(lambda people, by: people.comment(event, "x" * 900, by=by))
+    officer.desk.ask(lambda people, by: people.audit.record(by, "reveal", "7F3A", kind="tail", reason="x" * 900))
     with serving(officer) as desk, watching(browser, desk) as watched:
         page = watched.page
         page.set_viewport_size({"width": 1280, "height": 800})
