@@ -1,9 +1,10 @@
-/* What is being written about an event is kept until it is saved, wherever the reader goes meanwhile. */
+/* What is being written about an event or a debrief is kept until it is saved, wherever the reader goes meanwhile. */
 (function () {
   "use strict";
   const LEFT = "drafts";  // in the session's storage, only while another page is there, as to log in again
   const drafts = new Map();
-  const key = (form) => (form.classList.contains("passing") ? "passing " : "deciding ") + form.dataset.event;
+  const kind = (form) => ["passing", "noting"].find((one) => form.classList.contains(one)) || "deciding";
+  const key = (form) => kind(form) + " " + form.dataset.event;
   const fields = (form) => Array.from(form.elements).filter((e) => e.name && e.type !== "checkbox");
   const boxes = (form) => Array.from(form.querySelectorAll("input[type=checkbox]"));
 
@@ -30,6 +31,7 @@
   function fill(block) {
     bringBack();
     for (const form of block ? block.querySelectorAll("form[data-event]") : []) {
+      if (form.dataset.saved !== undefined) { drafts.delete(key(form)); delete form.dataset.saved; }
       const draft = drafts.get(key(form)), details = form.closest("details");
       if (!draft) continue;
       if (draft.open && details) details.open = true;

@@ -232,22 +232,6 @@
     e.stopImmediatePropagation();
   }, true);
 
-  /* --- notes: what is being written outlives a look at another page ------------------------------------------------ */
-  const drafts = new Map(); // address -> text; in memory alone
-  const noteOf = () => document.querySelector(".noting textarea");
-
-  document.addEventListener("input", (e) => {
-    if (e.target !== noteOf()) return;
-    if (e.target.value.trim()) drafts.set(location.pathname, e.target.value); else drafts.delete(location.pathname);
-  });
-
-  function writtenBefore() {
-    const field = noteOf(), draft = drafts.get(location.pathname);
-    if (field && draft && !field.value) field.value = draft;
-  }
-
-  window.addEventListener("beforeunload", (e) => { if (drafts.size) e.preventDefault(); });
-
   let lately = "";  // a second click is not a second note, but another act may follow at once
   function write(act) {
     const form = document.querySelector(".noting");
@@ -256,7 +240,6 @@
     const said = `${act} ${note}`;
     if (said === lately) return;
     lately = said;
-    if (act !== "open") drafts.delete(location.pathname);
     setTimeout(() => { if (lately === said) lately = ""; }, 400);
     window.dash_clientside.set_props("debrief-ask", { data: { act, note, token: crypto.randomUUID() } });
   }
@@ -269,7 +252,6 @@
         stop();
         const first = !table || !given || JSON.stringify(given.steps) !== JSON.stringify(table.steps);
         table = given;
-        writtenBefore();
         if (!table) return "";
         const times = new Set(Object.values(table.lines).flatMap((line) => line.t));
         for (const stretches of Object.values(table.states)) for (const s of stretches) times.add(s[0]).add(s[1]);

@@ -165,7 +165,11 @@ def register(app: Dash, store: Store) -> None:
             return no_update
         problem = debriefing.done(store, {**ask, "key": asked["key"]})
         case = debriefing.case_of(store, asked["key"])
-        return no_update if case is None else str(parts.notes(store, case, problem, ask if problem else {}))
+        return (
+            no_update
+            if case is None
+            else str(parts.notes(store, case, problem, ask if problem else {}, saved=not problem))
+        )
 
     paint(app, "debrief-traces")
     app.clientside_callback(

@@ -188,8 +188,14 @@ def cost(store: Store, case: Case) -> Markup:
 # notes ---------------------------------------------------------------------------------------------------------------
 
 
-def notes(store: Store, case: Case, problem: str = "", failed: Mapping[str, Any] | None = None) -> Markup:
-    """What was noted, by whom; a note to add; and whether the debrief is done. On paper: lines to write on."""
+def notes(
+    store: Store, case: Case, problem: str = "", failed: Mapping[str, Any] | None = None, *, saved: bool = False
+) -> Markup:
+    """What was noted, by whom; a note to add; and whether the debrief is done. On paper: lines to write on.
+
+    problem, failed   why it was not done, and what was asked
+    saved             it was done: what was being written is no draft any more
+    """
     lines = marks.joined(Markup('<p class="ruled"></p>') for _ in range(RULED))
     on_paper = '<div class="paper-notes"><h2><b>Notes</b></h2>{}{}</div>'
     try:
@@ -210,10 +216,18 @@ def notes(store: Store, case: Case, problem: str = "", failed: Mapping[str, Any]
         Markup(
             '<section class="debrief-notes no-print" aria-label="Notes"><h2 class="later"><b>Notes</b> '
             '<span class="soft">read by the safety officer; name nobody</span></h2>{}{}'
-            '<form class="noting" autocomplete="off"><textarea name="note" rows="3" maxlength="{}" aria-label="Note">{}'
-            '</textarea><p><button type="button" id="debrief-save" data-debrief="note">Save note</button></p></form>'
+            '<form class="noting" autocomplete="off" data-event="{}"{}>'
+            '<textarea name="note" rows="3" maxlength="{}" aria-label="Note">{}</textarea><p><button type="button" id="debrief-save" data-debrief="note">Save note</button></p></form>'
             "{}</section>"
-        ).format(_problem(problem) if problem else "", told, NOTE, (failed or {}).get("note", ""), state)
+        ).format(
+            _problem(problem) if problem else "",
+            told,
+            case.key,
+            Markup(" data-saved") if saved else "",
+            NOTE,
+            (failed or {}).get("note", ""),
+            state,
+        )
         + paper
     )
 
