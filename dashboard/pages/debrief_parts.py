@@ -217,7 +217,8 @@ def notes(
             '<section class="debrief-notes no-print" aria-label="Notes"><h2 class="later"><b>Notes</b> '
             '<span class="soft">read by the safety officer; name nobody</span></h2>{}{}'
             '<form class="noting" autocomplete="off" data-event="{}"{}>'
-            '<textarea name="note" rows="3" maxlength="{}" aria-label="Note">{}</textarea><p><button type="button" id="debrief-save" data-debrief="note">Save note</button></p></form>'
+            '<textarea name="note" rows="3" maxlength="{}" aria-label="Note">{}</textarea>'
+            '<p><button type="button" id="debrief-save" data-debrief="note">Save note</button></p></form>'
             "{}</section>"
         ).format(
             _problem(problem) if problem else "",
