@@ -173,6 +173,13 @@ def log_in(page: Page, address: str, name: str, there: str = "#page > div") -> N
 
 
 @pytest.fixture
+def at_desk(browser: BrowserContext, officer: Store) -> Iterator[Watched]:
+    """A page of the officer's desk."""
+    with serving(officer) as address, watching(browser, address) as found:
+        yield found
+
+
+@pytest.fixture
 def watched(browser: BrowserContext, address: str) -> Iterator[Watched]:
     with watching(browser, address) as found:
         yield found

@@ -18,14 +18,8 @@ expect.set_options(timeout=30_000)
 CHOSEN = "a.row[aria-current=true]"
 
 
-@pytest.fixture
-def watched(browser, officer):
-    with serving(officer) as address, watching(browser, address) as found:
-        yield found
-
-
-def test_keys_decide_undo_and_go_on_and_a_reload_keeps_it(watched):
-    page = opened(watched)
+def test_keys_decide_undo_and_go_on_and_a_reload_keeps_it(at_desk):
+    page = opened(at_desk)
     tally = page.locator(".tally b")
     n = int(re.sub(r"\D", "", tally.inner_text()))
     row = page.locator(CHOSEN)
@@ -43,7 +37,7 @@ def test_keys_decide_undo_and_go_on_and_a_reload_keeps_it(watched):
     expect(page.locator(CHOSEN)).not_to_have_attribute("data-event", first)
     expect(page.locator(CHOSEN)).to_be_focused()
     expect(page.locator("#decision [data-decide=valid]")).to_be_visible()
-    page.goto(watched.address + f"/?lines=single&event={first}")
+    page.goto(at_desk.address + f"/?lines=single&event={first}")
     expect(page.locator("#decision .verdict")).to_have_text("Valid")
     page.locator(CHOSEN).focus()
     page.keyboard.press("u")
@@ -51,8 +45,8 @@ def test_keys_decide_undo_and_go_on_and_a_reload_keeps_it(watched):
     expect(tally).to_have_text(f"{n} to decide")
 
 
-def test_nuisance_asks_for_a_reason_and_enter_saves_it(watched):
-    page = opened(watched)
+def test_nuisance_asks_for_a_reason_and_enter_saves_it(at_desk):
+    page = opened(at_desk)
     page.locator(CHOSEN).focus()
     page.keyboard.press("n")
     expect(page.locator("#decision .hint")).to_contain_text("Nuisance needs a reason")
@@ -64,8 +58,8 @@ def test_nuisance_asks_for_a_reason_and_enter_saves_it(watched):
     expect(page.locator(CHOSEN)).to_be_focused()
 
 
-def test_to_decide_only_keeps_the_event_in_view_and_goes_on(watched):
-    page = watched.open("/?lines=single&decided=no")
+def test_to_decide_only_keeps_the_event_in_view_and_goes_on(at_desk):
+    page = at_desk.open("/?lines=single&decided=no")
     expect(page.locator("#decision [data-decide=valid]")).to_be_visible()
     rows = page.locator("a.row[data-event]")
     first, second = (rows.nth(i).get_attribute("data-event") for i in (0, 1))
@@ -78,8 +72,8 @@ def test_to_decide_only_keeps_the_event_in_view_and_goes_on(watched):
     expect(page.locator(CHOSEN)).to_have_attribute("data-event", second)
 
 
-def test_a_decision_that_came_first_is_shown_and_stands(watched, officer, kept):
-    page = opened(watched)
+def test_a_decision_that_came_first_is_shown_and_stands(at_desk, officer, kept):
+    page = opened(at_desk)
     event = officer.event(page.locator(CHOSEN).get_attribute("data-event"))
     with People(kept) as people:
         people.decide(Judged.of(event), "valid", by=Actor("tom", OFFICER), seen=None)
@@ -91,8 +85,8 @@ def test_a_decision_that_came_first_is_shown_and_stands(watched, officer, kept):
     expect(page.locator("#decision").get_by_label("Reason in words")).to_have_value("Sensor")
 
 
-def test_keys_switched_off_decide_nothing(watched):
-    page = opened(watched)
+def test_keys_switched_off_decide_nothing(at_desk):
+    page = opened(at_desk)
     page.get_by_label("Single-letter keys").uncheck()
     page.locator(CHOSEN).focus()
     page.keyboard.press("v")
@@ -112,8 +106,8 @@ def test_nothing_sticks_out_with_decisions(browser, officer, width):
         assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
-def test_a_whole_list_is_decided_at_once_and_taken_back(watched):
-    page = opened(watched)
+def test_a_whole_list_is_decided_at_once_and_taken_back(at_desk):
+    page = opened(at_desk)
     n = page.locator("a.row[data-event]").count()
     page.locator("#bulk summary").click()
     page.locator("#bulk").get_by_label("Reason in words").fill("Known")

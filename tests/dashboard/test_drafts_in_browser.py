@@ -21,12 +21,6 @@ expect.set_options(timeout=30_000)
 CHOSEN = "a.row[aria-current=true]"
 
 
-@pytest.fixture
-def watched(browser, officer):
-    with serving(officer) as address, watching(browser, address) as found:
-        yield found
-
-
 def write(page, reason, note):
     page.locator("#decision").get_by_label("Reason in words").fill(reason)
     page.locator("#decision").get_by_label("Note", exact=True).fill(note)
@@ -41,8 +35,8 @@ def shown(page, event):
     expect(page.locator(f'#decision form.deciding[data-event="{event}"]')).to_be_attached()
 
 
-def test_what_is_written_is_there_when_one_comes_back(watched):
-    page = opened(watched)
+def test_what_is_written_is_there_when_one_comes_back(at_desk):
+    page = opened(at_desk)
     rows = page.locator("a.row[data-event]")
     first, second = (rows.nth(i).get_attribute("data-event") for i in (0, 1))
     write(page, "Sensor", "Seen twice")
@@ -83,8 +77,8 @@ def test_what_is_written_outlives_a_page_that_is_loaded_anew_but_not_logging_out
     assert page.evaluate("sessionStorage.getItem('drafts')") is None
 
 
-def test_enter_in_the_note_gives_it_to_the_person_named_beside_it(watched, kept):
-    page = opened(watched)
+def test_enter_in_the_note_gives_it_to_the_person_named_beside_it(at_desk, kept):
+    page = opened(at_desk)
     event = page.locator(CHOSEN).get_attribute("data-event")
     page.locator(CHOSEN).focus()
     page.keyboard.press("p")

@@ -22,12 +22,6 @@ expect.set_options(timeout=60_000)
 CHOSEN = "a.row[aria-current=true]"
 
 
-@pytest.fixture
-def watched(browser, officer):
-    with serving(officer) as address, watching(browser, address) as found:
-        yield found
-
-
 def go_on(page):
     """S, until the next to decide is read with its form."""
     before = page.locator(CHOSEN).get_attribute("data-event")
@@ -39,8 +33,8 @@ def go_on(page):
     return event
 
 
-def test_an_officer_works_through_a_week_by_keyboard(watched, kept, tmp_path):
-    page = opened(watched)
+def test_an_officer_works_through_a_week_by_keyboard(at_desk, kept, tmp_path):
+    page = opened(at_desk)
     status = page.locator("#decision .heard")
     first = page.locator(CHOSEN).get_attribute("data-event")
     page.locator(CHOSEN).focus()
@@ -120,8 +114,8 @@ def test_the_next_to_decide_is_found_on_the_next_page_past_what_is_decided(brows
         expect(page.locator(CHOSEN)).to_have_attribute("data-event", order[0])
 
 
-def test_what_is_being_written_outlives_a_change_of_the_list(watched, officer, kept):
-    page = opened(watched)
+def test_what_is_being_written_outlives_a_change_of_the_list(at_desk, officer, kept):
+    page = opened(at_desk)
     event = page.locator(CHOSEN).get_attribute("data-event")
     page.locator(CHOSEN).focus()
     page.keyboard.press("p")
@@ -135,8 +129,8 @@ def test_what_is_being_written_outlives_a_change_of_the_list(watched, officer, k
         assert people.history(event)[0].note == "Half a thought"
 
 
-def test_what_could_not_be_done_says_why_and_keeps_the_words(watched):
-    page = opened(watched)
+def test_what_could_not_be_done_says_why_and_keeps_the_words(at_desk):
+    page = opened(at_desk)
     page.locator(CHOSEN).focus()
     page.keyboard.press("p")
     page.get_by_label("Note that goes with it").fill("Later")
@@ -157,8 +151,8 @@ def test_the_decision_is_in_view_at_every_width(browser, officer, width):
         assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
-def test_single_letter_keys_switched_off_open_nothing(watched):
-    page = opened(watched)
+def test_single_letter_keys_switched_off_open_nothing(at_desk):
+    page = opened(at_desk)
     page.get_by_label("Single-letter keys").uncheck()
     page.locator(CHOSEN).focus()
     page.keyboard.press("p")
@@ -167,8 +161,8 @@ def test_single_letter_keys_switched_off_open_nothing(watched):
     expect(page.locator("#decision .pass-on[open]")).to_have_count(0)
 
 
-def test_what_is_new_leads_to_its_events_and_back(watched, held):
-    page = opened(watched, "/?week=2026-W44")
+def test_what_is_new_leads_to_its_events_and_back(at_desk, held):
+    page = opened(at_desk, "/?week=2026-W44")
     before = page.locator("a.row[data-event]").count()
     page.locator(".strip").get_by_role("link", name="Show").click()
     n = held.events.filter(held.events["week"] == "2026-W44")["new"].drop_nulls().len()

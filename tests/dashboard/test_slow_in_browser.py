@@ -21,12 +21,6 @@ CHOSEN = "a.row[aria-current=true]"
 ASK = """() => fetch("/_dash-update-component", {method: "POST", body: '{"output":"a-move.data"}'}).catch(() => null)"""
 
 
-@pytest.fixture
-def watched(browser, officer):
-    with serving(officer) as address, watching(browser, address) as found:
-        yield found
-
-
 def events(page, n):
     """The events of the first lines, as they stand in the list."""
     rows = page.locator("a.row[data-event]")
@@ -37,8 +31,8 @@ def verdict(page, event):
     return page.locator(f'a.row[data-event="{event}"] .verdict', has_text=re.compile("Valid|Nuisance|False"))
 
 
-def test_a_key_waits_for_the_event_that_was_selected(watched):
-    page = opened(watched)
+def test_a_key_waits_for_the_event_that_was_selected(at_desk):
+    page = opened(at_desk)
     first, second = events(page, 2)
     page.locator(CHOSEN).focus()
     slow = Slow(page, "decision.markup")
@@ -53,8 +47,8 @@ def test_a_key_waits_for_the_event_that_was_selected(watched):
     expect(page.locator("#reading")).not_to_have_attribute("aria-busy", "true")
 
 
-def test_a_click_on_what_another_event_left_behind_decides_nothing(watched, kept):
-    page = opened(watched)
+def test_a_click_on_what_another_event_left_behind_decides_nothing(at_desk, kept):
+    page = opened(at_desk)
     page.locator(CHOSEN).focus()
     slow = Slow(page, "decision.markup")
     page.keyboard.press("j")
@@ -68,8 +62,8 @@ def test_a_click_on_what_another_event_left_behind_decides_nothing(watched, kept
         assert people.audit.entries().is_empty()
 
 
-def test_keys_pressed_at_once_are_all_done_each_on_its_event(watched, kept):
-    page = opened(watched)
+def test_keys_pressed_at_once_are_all_done_each_on_its_event(at_desk, kept):
+    page = opened(at_desk)
     order = events(page, 6)
     page.locator(CHOSEN).focus()
     slow = Slow(page, "decided.data")
@@ -85,8 +79,8 @@ def test_keys_pressed_at_once_are_all_done_each_on_its_event(watched, kept):
         assert people.audit.entries().height == 5
 
 
-def test_a_decision_is_taken_back_by_a_key_pressed_before_it_was_answered(watched, kept):
-    page = opened(watched)
+def test_a_decision_is_taken_back_by_a_key_pressed_before_it_was_answered(at_desk, kept):
+    page = opened(at_desk)
     first = page.locator(CHOSEN).get_attribute("data-event")
     page.locator(CHOSEN).focus()
     slow = Slow(page, "decided.data")
@@ -99,8 +93,8 @@ def test_a_decision_is_taken_back_by_a_key_pressed_before_it_was_answered(watche
         assert sorted(people.audit.entries()["act"]) == ["decision", "undo"]
 
 
-def test_going_on_with_the_pointer_says_what_was_not_decided(watched, kept):
-    page = opened(watched)
+def test_going_on_with_the_pointer_says_what_was_not_decided(at_desk, kept):
+    page = opened(at_desk)
     _, second, third = events(page, 3)
     page.locator(CHOSEN).focus()
     slow = Slow(page, "decision.markup")
@@ -118,8 +112,8 @@ def test_going_on_with_the_pointer_says_what_was_not_decided(watched, kept):
         assert people.audit.entries().height == 1
 
 
-def test_a_server_that_is_away_is_told_and_nothing_is_lost(watched, kept):
-    page = opened(watched)
+def test_a_server_that_is_away_is_told_and_nothing_is_lost(at_desk, kept):
+    page = opened(at_desk)
     first, second = events(page, 2)
     page.locator("#decision").get_by_label("Reason in words").fill("Sensor")
     page.locator("#decision").get_by_label("Note", exact=True).fill("Seen twice")
@@ -149,24 +143,24 @@ def test_a_server_that_is_away_is_told_and_nothing_is_lost(watched, kept):
     expect(page.locator("#alert")).to_be_empty()
     with People(kept) as people:
         assert people.audit.entries().height == 2
-    assert set(watched.said) <= {LOST}
-    watched.said.clear()
+    assert set(at_desk.said) <= {LOST}
+    at_desk.said.clear()
 
 
-def test_a_filter_chosen_while_the_server_is_away_is_shown_when_it_is_back(watched):
-    page = opened(watched)
+def test_a_filter_chosen_while_the_server_is_away_is_shown_when_it_is_back(at_desk):
+    page = opened(at_desk)
     take_away(page)
     page.locator(".choice").get_by_text("High").click()
     expect(page.locator("#alert")).to_contain_text("The server does not answer.")
     bring_back(page)
     expect(page.locator("#alert")).to_be_empty()
     expect(page.locator(".group")).to_have_count(1)
-    assert set(watched.said) <= {LOST}
-    watched.said.clear()
+    assert set(at_desk.said) <= {LOST}
+    at_desk.said.clear()
 
 
-def test_the_same_refusal_twice_leaves_every_control_at_work(watched):
-    page = opened(watched)
+def test_the_same_refusal_twice_leaves_every_control_at_work(at_desk):
+    page = opened(at_desk)
     first = page.locator(CHOSEN).get_attribute("data-event")
     page.locator(CHOSEN).focus()
     page.keyboard.press("p")
@@ -181,8 +175,8 @@ def test_the_same_refusal_twice_leaves_every_control_at_work(watched):
     expect(verdict(page, first)).to_have_text("Valid")
 
 
-def test_the_place_in_the_list_is_kept_when_a_line_leaves_it(watched):
-    page = opened(watched, "/?lines=single&decided=no")
+def test_the_place_in_the_list_is_kept_when_a_line_leaves_it(at_desk):
+    page = opened(at_desk, "/?lines=single&decided=no")
     order = events(page, 8)
     n = page.locator("a.row[data-event]").count()
     page.locator(f'a.row[data-event="{order[5]}"]').click()
@@ -200,8 +194,8 @@ def test_the_place_in_the_list_is_kept_when_a_line_leaves_it(watched):
     expect(page.locator(CHOSEN)).to_have_attribute("data-event", order[4])
 
 
-def test_keys_go_on_after_a_filter_was_chosen_with_the_pointer(watched):
-    page = opened(watched)
+def test_keys_go_on_after_a_filter_was_chosen_with_the_pointer(at_desk):
+    page = opened(at_desk)
     page.locator(".choice").get_by_text("Low").click()
     expect(page.locator(".group")).to_have_count(1)
     _, second, third = events(page, 3)
@@ -216,8 +210,8 @@ def test_keys_go_on_after_a_filter_was_chosen_with_the_pointer(watched):
     expect(page.locator(CHOSEN)).to_have_attribute("data-event", second)
 
 
-def test_who_chooses_with_the_keyboard_stays_in_the_field_and_escape_leaves_it(watched):
-    page = opened(watched)
+def test_who_chooses_with_the_keyboard_stays_in_the_field_and_escape_leaves_it(at_desk):
+    page = opened(at_desk)
     decisions = page.get_by_label("Decisions")
     decisions.focus()
     page.keyboard.press("ArrowDown")
@@ -255,8 +249,8 @@ def test_the_switch_of_the_letter_keys_is_there_in_a_narrow_window(browser, offi
         assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
-def test_undoing_what_was_decided_together_says_how_many(watched):
-    page = opened(watched)
+def test_undoing_what_was_decided_together_says_how_many(at_desk):
+    page = opened(at_desk)
     n = page.locator("a.row[data-event]").count()
     page.locator("#bulk summary").click()
     page.locator("#bulk").get_by_label("Reason in words").fill("Known")
@@ -268,8 +262,8 @@ def test_undoing_what_was_decided_together_says_how_many(watched):
     expect(page.locator("#decision .problem")).to_be_visible()
 
 
-def test_repeats_are_listed_alone_to_be_decided_alike(watched, held):
-    page = watched.open("/?lines=place")
+def test_repeats_are_listed_alone_to_be_decided_alike(at_desk, held):
+    page = at_desk.open("/?lines=place")
     row = page.locator("a.row[data-event]", has=page.locator(".times")).first
     event = held.events.filter(event_id=row.get_attribute("data-event")).row(0, named=True)
     n = held.events.filter(rule=event["rule"], place=event["place"], week=event["week"]).height
@@ -279,8 +273,8 @@ def test_repeats_are_listed_alone_to_be_decided_alike(watched, held):
     expect(page.locator("#bulk summary")).to_have_text(f"Decide all {n} alike")
 
 
-def test_what_was_not_saved_is_told_until_it_is_read(watched):
-    page = opened(watched)
+def test_what_was_not_saved_is_told_until_it_is_read(at_desk):
+    page = opened(at_desk)
     take_away(page)
     page.locator(CHOSEN).focus()
     page.keyboard.press("v")
@@ -290,11 +284,11 @@ def test_what_was_not_saved_is_told_until_it_is_read(watched):
     expect(page.locator("#alert")).to_contain_text("Not saved. What you wrote is kept. Do it again for")
     page.locator("#alert").get_by_role("button", name="Close").click()
     expect(page.locator("#alert")).to_be_empty()
-    watched.said.clear()  # the browser's own words for a request that failed
+    at_desk.said.clear()  # the browser's own words for a request that failed
 
 
-def test_a_proxy_that_answers_for_an_absent_server_is_no_answer(watched):
-    page = opened(watched)
+def test_a_proxy_that_answers_for_an_absent_server_is_no_answer(at_desk):
+    page = opened(at_desk)
     first, second = events(page, 2)
     page.route(PARTS, lambda route: route.fulfill(status=502))
     page.locator(CHOSEN).focus()
@@ -305,12 +299,12 @@ def test_a_proxy_that_answers_for_an_absent_server_is_no_answer(watched):
     expect(page.locator(f'#decision form.deciding[data-event="{second}"]')).to_be_visible()
     expect(page.locator("#alert")).not_to_contain_text("does not answer")
     expect(verdict(page, first)).to_have_count(0)
-    assert all("502" in line for line in watched.said)
-    watched.said.clear()
+    assert all("502" in line for line in at_desk.said)
+    at_desk.said.clear()
 
 
-def test_an_error_on_the_server_leaves_every_control_at_work(watched, monkeypatch):
-    page = opened(watched)
+def test_an_error_on_the_server_leaves_every_control_at_work(at_desk, monkeypatch):
+    page = opened(at_desk)
     first = page.locator(CHOSEN).get_attribute("data-event")
     page.locator(CHOSEN).focus()
     with monkeypatch.context() as broken:
@@ -322,8 +316,8 @@ def test_an_error_on_the_server_leaves_every_control_at_work(watched, monkeypatc
     expect(verdict(page, first)).to_have_text("Valid")
 
 
-def test_a_list_of_landings_comes_when_the_server_is_back(watched):
-    page = watched.open("/landings")
+def test_a_list_of_landings_comes_when_the_server_is_back(at_desk):
+    page = at_desk.open("/landings")
     rows = page.locator("#landings-list a[href*='/landing/']")
     expect(rows.first).to_be_visible()
     take_away(page)
@@ -332,11 +326,11 @@ def test_a_list_of_landings_comes_when_the_server_is_back(watched):
     bring_back(page)
     expect(rows).to_have_count(0)
     expect(page.locator("#alert")).to_be_empty()
-    watched.said.clear()  # the browser's own words for a request that failed
+    at_desk.said.clear()  # the browser's own words for a request that failed
 
 
-def test_what_is_not_asked_again_by_itself_is_offered_to_be(watched):
-    page = watched.open("/landings")
+def test_what_is_not_asked_again_by_itself_is_offered_to_be(at_desk):
+    page = at_desk.open("/landings")
     expect(page.locator("#landings-list a[href*='/landing/']").first).to_be_visible()
     take_away(page)
     page.evaluate(ASK)
@@ -344,4 +338,4 @@ def test_what_is_not_asked_again_by_itself_is_offered_to_be(watched):
     bring_back(page)
     page.locator("#alert").get_by_role("button", name="Try again").click()
     expect(page.locator("#alert")).to_be_empty()
-    watched.said.clear()
+    at_desk.said.clear()
