@@ -197,14 +197,6 @@ def outcomes_by(found: pl.DataFrame, direction: Direction, limits: Limits) -> pl
     return pl.Series("outcome", words[np.where(unknown, len(SEVERITIES), codes)], dtype=pl.String)
 
 
-def moved(found: pl.DataFrame, direction: Direction, before: Limits, after: Limits) -> pl.DataFrame:
-    """The landings of STOOD that other limits judge otherwise, with what they `was` and are `now`."""
-    both = found.with_columns(
-        was=outcomes_by(found, direction, before).alias("was"), now=outcomes_by(found, direction, after).alias("now")
-    )
-    return both.filter(pl.col("was") != pl.col("now"))
-
-
 def ordered(limits: Limits, direction: Direction) -> bool:
     """Whether no higher severity begins before a lower one."""
     sign = -1.0 if direction == "below" else 1.0
