@@ -15,7 +15,7 @@ from dashboard.reports.digest_data import Digest
 from dashboard.reports.paper import CAUTION, Sheet, document, heading
 from dashboard.reports.weekly import Given, Kind, Place, Share
 
-MOST_KINDS = 12
+MOST_KINDS = 18
 BLANK_QUESTIONS = 4
 BAR_PX = 130
 MUCH = 0.2  # of the week's high and medium events, on one aircraft

@@ -75,7 +75,7 @@ svg text.on-solid { fill: white; }
 .cost svg { display: block; margin-top: -2px; } .cost p { margin-bottom: 1mm; }
 .stopping td { padding-right: 4pt; } .stopping td:first-child { width: 38mm; }
 .multiples { display: grid; grid-template-columns: repeat(4, 1fr); row-gap: 2mm; }
-.bars td { border-bottom: 0; padding-top: 1pt; padding-bottom: 1pt; }
+.bars td { border-bottom: 0; padding-top: 1pt; padding-bottom: 1pt; } .bars td:first-child { white-space: nowrap; }
 .write td { height: 13mm; } .body:has(.rest) { display: flex; flex-direction: column; }
 .rest { flex: 1; align-items: stretch; } .rest > div { display: flex; flex-direction: column; }
 .notes { flex: 1; background: repeating-linear-gradient(transparent 0 calc(8mm - 1px), var(--rule2) 0 8mm); }
