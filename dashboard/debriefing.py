@@ -150,6 +150,8 @@ def _do(store: Store, ask: Mapping[str, str]) -> None:
         raise ReviewError("this landing is not released to debriefing now", cure="Ask the safety officer.")
     ids, note, token = case.ids, ask.get("note", ""), ask.get("token") or None
     if ask.get("act") == "note":
+        if not note.strip():
+            raise ReviewError("the note is empty", cure="Say it in a few words.")
         store.desk.ask(lambda people, by: people.comment(ids[0], note, by=by, token=token))
     elif ask.get("act") in ("done", "open"):
         done = ask["act"] == "done"

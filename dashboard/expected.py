@@ -103,9 +103,11 @@ def events(row: StepRow, rules: Mapping[str, RuleCard]) -> Markup:
 
 
 def _elsewhen(event: Mapping[str, Any], row: StepRow) -> str:
-    """ "at 8.0 s, 103 kt": when something was found, unless that is when the step was done."""
+    """ "at 8.0 s, 103 kt": when something was found, unless that is when the step was done, or only the time from which
+    it was looked for.
+    """
     at_s = event["at_s"]
-    if at_s is None or not math.isfinite(at_s) or any(at.earliest_s <= at_s <= at.latest_s for at in row.times):
+    if not at_s or not math.isfinite(at_s) or any(at.earliest_s <= at_s <= at.latest_s for at in row.times):
         return ""
     speed = event["ground_speed_kt"]
     kt = f", {words.quantity(speed, 'kt')}" if speed is not None and math.isfinite(speed) else ""

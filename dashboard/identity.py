@@ -12,11 +12,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from dashboard.held import Held, can, searched
 from fdm import schemas
 from fdm.archive import Trace
+from fdm.measures.rollout import ALONG_RUNWAY_S, EXCURSION_ABOVE_KT
 from fdm.people.errors import NotAllowed
 from fdm.people.pseudonyms import Pseudonyms
 from fdm.people.roles import ANALYST, CAPTAIN, OFFICER
@@ -130,16 +132,21 @@ def shown_traces(traces: Mapping[str, Trace], *, airfield: bool) -> Mapping[str,
     if airfield:
         return traces
     kept = {name: one for name, one in traces.items() if name not in PLACED}
-    heading = {"heading_change": _from_touchdown(kept.pop("heading"))} if "heading" in kept else {}
-    return kept | heading
+    if "heading" not in kept:
+        return kept
+    return kept | {"heading_change": _from_the_runway(kept.pop("heading"), kept.get("ground_speed"))}
 
 
-def _from_touchdown(heading: Trace) -> Trace:
-    """Heading as the change since touchdown."""
+def _from_the_runway(heading: Trace, speed: Trace | None) -> Trace:
+    """Heading from the way the runway lies: its median from 2 s after touchdown to 60 kt, as the excursion is measured
+    from; from touchdown where there are no such samples."""
     if not len(heading.time_s):
         return heading
-    at = abs(heading.time_s).argmin()
-    return replace(heading, values=(heading.values - heading.values[at] + 180) % 360 - 180)
+    t, off = heading.time_s, (heading.values - heading.values[abs(heading.time_s).argmin()] + 180) % 360 - 180
+    slow = np.empty(0) if speed is None else speed.time_s[(speed.time_s > 0) & (speed.values < EXCURSION_ABOVE_KT)]
+    rolling = (t >= ALONG_RUNWAY_S) & (t < (slow[0] if len(slow) else np.inf))
+    along = float(np.median(off[rolling])) if np.count_nonzero(rolling) >= 3 else 0.0
+    return replace(heading, values=off - along)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from dashboard import ribbons
 from dashboard.chart import Json
 from dashboard.figures import BEFORE_S
 from dashboard.runway import Strip
-from dashboard.steps import StepRow
+from dashboard.steps import LEFT_BY, StepRow
 from fdm.archive import Trace
 from fdm.units import MPS_PER_KT
 
@@ -35,25 +35,32 @@ def table(
     lines     name -> `t`, `v`, and `gap`: samples further apart than that have nothing known between them
     states    name -> stretches [from, to, state or null, recorded]; null and recorded is between two samples
     distance  metres from touchdown, the integral of ground speed, while on the runway; beside: the other landing's
-    exit      when the runway was left; null when that is not known
+    exit      when the runway was left, and `off` how; null when that is not known
     strip     how the runway drawing is scaled; null when it is none
     """
     lines = {name: trace for name, trace in traces.items() if _is_line(name, trace)}
     psi = [float(np.max(trace.values)) for name, trace in lines.items() if name.startswith("brake_pressure")]
     lever = [float(np.max(np.abs(trace.values))) for name, trace in lines.items() if name.startswith("thrust_lever")]
-    exit_s = next((row.last.at_s for row in rows if row.step == "runway_exit" and row.last), math.inf)
+    exit_s, off = min(
+        ((row.last.at_s, LEFT_BY[row.step]) for row in rows if row.step in LEFT_BY and row.last), default=(math.inf, "")
+    )
+    doubts = doubted(rows)
     return {
         "start": round(start_s, 2),
         "end": round(end_s, 2),
-        "lines": {name: _line(trace, start_s, end_s) for name, trace in lines.items()},
+        "lines": {
+            name: _line(trace, start_s, end_s, doubts if name == "ground_speed" else ())
+            for name, trace in lines.items()
+        },
         "states": _states(traces, start_s, end_s),
         "spoilers": next((name for name in SPOILERS if name in lines), None),
         "psi": max([*psi, LEAST_PSI]),
         "lever": max([*lever, LEAST_LEVER_DEG]),
-        "distance": distance(traces, min(end_s, exit_s, placed_until_s(rows)), start_s),
+        "distance": _through(distance(traces, min(end_s, exit_s, placed_until_s(rows)), start_s), rows),
         "beside": distance(beside, end_s) if beside else None,
         "steps": [[row.number, round(row.last.at_s, 3)] for row in rows if row.number and row.last],
         "exit": round(exit_s, 3) if exit_s < math.inf else None,
+        "off": off,
         "strip": None if span is None else _strip(span),
     }
 
@@ -78,9 +85,40 @@ def _is_line(name: str, trace: Trace) -> bool:
     return family in (*families, "brake_pressure") and trace.kind == "analogue" and len(trace.time_s) > 0
 
 
-def _line(trace: Trace, start_s: float, end_s: float) -> Json:
+def doubted(rows: Sequence[StepRow]) -> list[tuple[float, float]]:
+    """From and to, seconds: steps in between have no speed, so what was recorded of it there is not believed."""
+    timed = sorted((at for row in rows for at in row.times), key=lambda at: at.at_s)
+    found, known_s, lost = [], -math.inf, False
+    for at in timed:
+        if at.ground_speed_kt is None or not math.isfinite(at.ground_speed_kt):
+            lost = True
+            continue
+        if lost:
+            found.append((known_s, at.at_s))
+        known_s, lost = at.at_s, False
+    return [*found, (known_s, math.inf)] if lost else found
+
+
+def _through(line: Json | None, rows: Sequence[StepRow]) -> Json | None:
+    """The distances with those of the steps in them, which come from checked speeds; in between they bend to fit."""
+    known = {at.at_s: at.distance_m for row in rows for at in row.times if at.distance_m is not None}
+    if line is None or not known:
+        return line
+    t, v = np.asarray(line["t"]), np.asarray(line["v"])
+    at = np.asarray(sorted(each for each in known if t[0] <= each <= t[-1]))
+    if not len(at):
+        return line
+    off = np.asarray([known[each] for each in at]) - np.interp(at, t, v)
+    every = np.union1d(t, at)
+    metres = np.interp(every, t, v) + np.interp(every, at, off)
+    return line | {"t": np.round(every, 3).tolist(), "v": np.round(metres, 1).tolist()}
+
+
+def _line(trace: Trace, start_s: float, end_s: float, doubts: Sequence[tuple[float, float]] = ()) -> Json:
     t, v = np.asarray(trace.time_s, dtype=float), np.asarray(trace.values, dtype=float)
     near = (t >= start_s - 2 * trace.step_s) & (t <= end_s + 2 * trace.step_s)
+    for from_s, to_s in doubts:
+        near &= (t <= from_s) | (t >= to_s)
     return {
         "t": np.round(t[near], 3).tolist(),
         "v": np.round(v[near], 3).tolist(),

@@ -12,6 +12,8 @@ import polars as pl
 from dashboard import names
 
 MILESTONES = ("speed_60kt", "taxi_speed")
+LEFT_BY = {"runway_exit": "off the runway", "airborne_again": "in the air again"}
+NOT_SEEN, NOT_DONE = "It did not happen, or was not recorded.", "It did not happen."
 EXPECTED = (
     "touchdown",
     "nose_gear",
@@ -86,7 +88,8 @@ def step_rows(
         if times or found or step in EXPECTED:
             here = {at.engine for at in times if at.engine}
             unseen = tuple(sorted(engines - here)) if here else ()
-            rows.append(StepRow(step, None, times, found, "" if times else _why(step, reasons), unseen))
+            missing = "" if times else _why(step, reasons, NOT_DONE if found else NOT_SEEN)
+            rows.append(StepRow(step, None, times, found, missing, unseen))
             engines |= here
     return _numbered(rows)
 
@@ -98,9 +101,8 @@ def reasons(measures: pl.DataFrame) -> dict[str, str]:
 
 
 def exit_s(instants: pl.DataFrame) -> float:
-    """When the runway was left, seconds after touchdown; infinite when that is not known."""
-    found = _times(instants, "runway_exit")
-    return found[-1].at_s if found else math.inf
+    """When the runway was left, by its exit or into the air, seconds after touchdown; infinite when not known."""
+    return min((at.at_s for step in LEFT_BY for at in _times(instants, step)), default=math.inf)
 
 
 def _off_runway(at: At) -> At:
@@ -119,10 +121,10 @@ def _times(instants: pl.DataFrame, step: str) -> tuple[At, ...]:
     return tuple(At(*row) for row in found.select(columns).iter_rows())
 
 
-def _why(step: str, reasons: Mapping[str, str]) -> str:
+def _why(step: str, reasons: Mapping[str, str], otherwise: str) -> str:
     """The first reason given by a measure about this step."""
     about = (reasons[measure] for measure, at in names.MEASURE_STEP.items() if at == step and measure in reasons)
-    return next(about, "It did not happen, or was not recorded.")
+    return next(about, otherwise)
 
 
 def _numbered(rows: Sequence[StepRow]) -> list[StepRow]:

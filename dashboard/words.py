@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 from dashboard import names
@@ -71,7 +72,8 @@ def number(value: float | None, unit: str) -> str:
         return "no end"
     value = value * 100 if unit == "fraction" else value
     digits = DECIMALS.get(unit, 0)
-    return f"{round(value, digits) + 0.0:,.{digits}f}".replace("-", "−")
+    said = Decimal(str(value)).quantize(Decimal(1).scaleb(-digits), ROUND_HALF_UP) + 0
+    return f"{said:,.{digits}f}".replace("-", "−")
 
 
 def sign(unit: str) -> str:

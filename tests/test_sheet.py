@@ -24,7 +24,9 @@ from fdm import schemas
 from fdm.archive import Archive
 from fdm.cli import run
 from fdm.errors import ArchiveError, FdmError
+from fdm.people.acts import Judged
 from fdm.people.location import people_url
+from fdm.people.roles import OFFICER, Actor
 from fdm.people.store import People
 from fdm.stopping import FACTORS
 
@@ -77,6 +79,27 @@ def test_names_when_asked_for_and_the_log_knows(archive: Path, worst: str, tmp_p
         assert not people.audit.verify().faults
     assert (entry["act"], entry["subject"]) == ("export", worst)
     assert "identities" in entry["detail"]
+
+
+def test_what_was_not_released_beside_what_was_is_not_on_it(archive: Path, tmp_path: Path) -> None:
+    events = Archive(archive).events()
+    landing = events["landing_id"].value_counts(sort=True)["landing_id"][0]
+    first, *others = events.filter(landing_id=landing).iter_rows(named=True)
+    assert others
+    kept = Path(shutil.copytree(archive, tmp_path / "archive"))
+    whole = written(kept, tmp_path / "whole.html", landing)
+    assert "Findings released to debriefing alone" not in whole
+    by = Actor("vera", OFFICER)
+    with People(people_url(kept)) as people:
+        people.decide(Judged.of(first), "valid", by=by, seen=None)
+        people.release(first["event_id"], by=by)
+    text = written(kept, tmp_path / "part.html", landing)
+    assert "Findings released to debriefing alone" in text
+    titles = {event["rule"]: load_rule_cards(Archive(kept).run)[event["rule"]].title for event in (first, *others)}
+    told = re.sub(r"<[^>]+>", " ", text.split('<section class="page">')[1])
+    assert titles[first["rule"]] in told
+    for event in others:
+        assert titles[event["rule"]] not in told
 
 
 def test_it_asks_nothing_of_any_host(archive: Path, worst: str, tmp_path: Path) -> None:

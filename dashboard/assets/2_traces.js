@@ -94,7 +94,7 @@
       }
     }
     if (ribbon) return said.length ? said[said.length - 1] : "not recorded";
-    return said.join(", ") + (unitWords ? " " + unitWords : "");
+    return said.join(", ") + (unitWords === "deg" ? "°" : unitWords ? " " + unitWords : "");
   }
 
   /* The value of the line as it is drawn: straight between two samples, nothing across a hole or beyond its ends. */

@@ -110,13 +110,13 @@
   function tell(at) {
     const parts = [`${said(at, 1)} s`];
     const speed = value(table.lines.ground_speed, at);
-    parts.push(speed === null ? "speed not recorded" : `${said(speed, 0)} kt`);
+    parts.push(speed === null ? "speed not known" : `${said(speed, 0)} kt`);
     const metres = table.distance && table.strip ? value(table.distance, at) : null;
     if (metres !== null && table.strip.runway) {
       const past = table.strip.touchdown + metres;
       parts.push(`${said(past, 0)} m past the threshold`, `${said(table.strip.runway - past, 0)} m left`);
     } else if (metres !== null) parts.push(`${said(metres, 0)} m from touchdown`);
-    else if (table.exit !== null && at > table.exit) parts.push("off the runway");
+    else if (table.exit !== null && at > table.exit) parts.push(table.off);
     const alike = new Map();
     for (const name of Object.keys(table.states).filter((each) => each.startsWith("reverser.")).sort()) {
       const found = state(name, at);
@@ -125,7 +125,7 @@
     }
     for (const [words, which] of alike) parts.push(`reverser${which.length > 1 ? "s" : ""} ${which.join(", ")} ${words}`);
     const up = table.spoilers ? value(table.lines[table.spoilers], at) : null;
-    parts.push(up === null ? "spoilers not recorded" : `spoilers ${said(100 * clamp(up, 0, 1.5), 0)} %`);
+    parts.push(up === null ? "spoilers not recorded" : `spoilers ${said(100 * clamp(up, 0, 1.5), 0)}\u00a0%`);
     document.getElementById("debrief-now").textContent = parts.join(" · ");
     const slider = document.getElementById("debrief-time");
     if (Number(slider.value) !== at) slider.value = at;
@@ -241,9 +241,13 @@
     if (said === lately) return;
     lately = said;
     setTimeout(() => { if (lately === said) lately = ""; }, 400);
+    window.watchServer.notSaved("");
     window.dash_clientside.set_props("debrief-ask", { data: { act, note, token: crypto.randomUUID() } });
   }
 
+  window.addEventListener("unanswered", (e) => {
+    if (/^debrief-notes/.test(e.detail)) window.watchServer.notSaved("What you wrote is kept. Do it again.");
+  });
   window.addEventListener("beforeprint", stop);
 
   window.dash_clientside = Object.assign({}, window.dash_clientside, {

@@ -21,7 +21,12 @@ from fdm.people.views import LEAST
 
 Ask = Mapping[str, str]
 LONGEST_NAME = 100
-AS_FLOWN = ("fleet", "runway_length_m", "runway_condition_code")  # what a captain may know a landing by
+AS_FLOWN = (
+    "fleet",
+    "runway_length_m",
+    "runway_displaced_m",
+    "runway_condition_code",
+)  # what a captain may know a landing by
 ON_REQUEST = {"month": ("Month", "month"), "airfield": ("Airfield and runway", "place")}  # name, column
 STANDING = ("assignment", "maintenance", "training", "release", "debrief", "snooze")
 

@@ -48,7 +48,8 @@ def sheet(of: Subject) -> str:
     left = Markup("<b>Rollout Watch</b> sheet of one landing")
     right = f"Landing {of.name if of.named else of.name[:SIGNS]}"  # as the page calls it; the whole is in the foot
     hidden = "" if of.named else "Crew, aircraft, airfield and date hidden. "
-    foot = f"Landing {of.name}. {hidden}Limits: {of.rule_book}."
+    part = "Findings released to debriefing alone. " if of.partly else ""
+    foot = f"Landing {of.name}. {hidden}{part}Limits: {of.rule_book}."
     bodies = [_first(of, rows), _second(of, rows)]
     return document(f"Landing {of.name}", [Sheet(left, right, body, foot) for body in bodies])
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -31,6 +31,7 @@ class Subject:
     landing    the columns of Held.landings; events of Held.events, worst first
     costs      event_id -> row of schemas.COSTS
     fleet      measure, landing_id, value of every landing of the fleet, of the measures of standing.SHOWN
+    partly     some of its events were not released, and are not among these
     """
 
     name: str
@@ -45,6 +46,7 @@ class Subject:
     rules: Mapping[str, RuleCard]
     fleet: pl.DataFrame
     rule_book: str
+    partly: bool = False
 
 
 def find(archive: Archive, landing: str, names: Pseudonyms) -> str:
@@ -67,12 +69,25 @@ def pseudonyms(address: Path | str) -> Pseudonyms:
     return Pseudonyms(load_key(key_path(), archive=address))
 
 
-def subject(archive: Archive, landing_id: str, names: Pseudonyms, *, named: bool = False) -> Subject:
-    """A landing for paper; without names it tells what a captain may know of a landing released to debriefing."""
+def subject(
+    archive: Archive,
+    landing_id: str,
+    names: Pseudonyms,
+    *,
+    named: bool = False,
+    released: Collection[str] = (),
+) -> Subject:
+    """A landing for paper; without names it tells what a captain may know of it.
+
+    released    events released to debriefing: without names, a landing that has such tells of no others
+    """
     store = Store(archive, load_rule_cards, names=lambda: names, viewer=lambda: at_this_machine(OFFICER))
     held = store.held()
     mine = pl.col("landing_id") == landing_id
     landing, events = held.landings.filter(mine), held.events.filter(mine)
+    of_them = events.filter(pl.col("event_id").is_in(list(released)))
+    partly = not named and 0 < of_them.height < events.height
+    events = of_them if partly else events
     fleet = landing["fleet"][0]
     outcomes, measures = archive.outcomes(landing_id), archive.measures(landing_id)
     traces: Mapping[str, Trace] = archive.traces(landing_id)
@@ -95,6 +110,7 @@ def subject(archive: Archive, landing_id: str, names: Pseudonyms, *, named: bool
         rules=held.rules,
         fleet=_of_fleet(archive, held, fleet),
         rule_book=str(archive.run.get("rule_book") or ""),
+        partly=partly,
     )
 
 

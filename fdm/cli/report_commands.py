@@ -30,7 +30,7 @@ def sheet(landing: str, archive: Path, target: Path | None, identities: bool) ->
     """Write the sheet of one landing for the debrief: two pages of A4, as .html or .pdf.
 
     LANDING is a landing's id, the id of one of its events, or its pseudonym. Aircraft, flight, airfield and date stay
-    hidden unless --identities asks for them.
+    hidden unless --identities asks for them; so do findings that were not released, where others were.
     """
     from dashboard.reports import printing
     from dashboard.reports.paper import kind_of, save
@@ -41,7 +41,7 @@ def sheet(landing: str, archive: Path, target: Path | None, identities: bool) ->
     kind = kind_of(target, ("html", "pdf")) if target else "html"
     store, names = Archive(archive), pseudonyms(archive)
     landing_id = find(store, landing, names)
-    told = subject(store, landing_id, names, named=identities)
+    told = subject(store, landing_id, names, named=identities, released=_released(archive))
     path = target or Path(f"landing-{told.name[:SHORT_NAME]}.html")
     html = sheet_of(told)
     data = printing.pdf(html) if kind == "pdf" else html.encode()
@@ -50,6 +50,18 @@ def sheet(landing: str, archive: Path, target: Path | None, identities: bool) ->
     save(path, data)
     out().print(f"Sheet of landing {told.name} written to {path}")
     return 0
+
+
+def _released(archive: Path) -> list[str]:
+    """The events released to debriefing; none where nobody did anything yet, and nothing is made then."""
+    from dashboard.desk import beside
+    from dashboard.identity import released_of
+    from fdm.people.location import people_url
+
+    where = str(people_url(archive))
+    if "://" not in where and not Path(where).exists():
+        return []
+    return released_of(beside(archive).verdicts().current)["event_id"].to_list()
 
 
 def _record(archive: Path, subject: str, what: str, path: Path) -> None:

@@ -196,7 +196,7 @@ def test_a_note_is_kept_escaped_and_once(desk_store):
 def test_an_empty_note_and_an_unknown_landing_are_said_in_words(desk_store):
     landing_id, ids = two_events(desk_store)
     release(desk_store, *ids)
-    assert "comment is missing" in debriefing.done(desk_store, {"act": "note", "key": landing_id, "note": " "})
+    assert "note is empty" in debriefing.done(desk_store, {"act": "note", "key": landing_id, "note": " "})
     assert "Ask the safety officer" in debriefing.done(desk_store, {"act": "done", "key": "elsewhere"})
     assert "something unknown" in debriefing.done(desk_store, {"act": "dance", "key": landing_id})
 
@@ -273,6 +273,8 @@ def test_a_finding_that_was_at_another_time_than_its_step_says_when():
     none = outcome("late_spoilers", "event")
     assert "at 8.0 s, 103 kt" in text_of(expected.said(one_step("spoilers_extended", 30.0, [event]), RULES, none))
     assert "at 8.0 s" not in text_of(expected.said(one_step("spoilers_extended", 7.8, [event]), RULES, none))
+    whole = event | {"at_s": 0.0}  # a highest value has no time but that from which it was looked for
+    assert "at 0.0 s" not in text_of(expected.said(one_step("spoilers_extended", None, [whole]), RULES, none))
 
 
 def test_half_a_fleet_of_one_value_is_not_a_range():

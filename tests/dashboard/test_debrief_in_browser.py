@@ -282,7 +282,7 @@ def test_an_empty_note_is_refused_in_words(browser, desk_store):
     with serving(desk_store) as address, watching(browser, address) as watched:
         page = opened(watched, desk_store.released_here[0])
         page.locator("[data-debrief=note]").click()
-        expect(page.locator("#debrief-notes").get_by_role("alert")).to_contain_text("comment is missing")
+        expect(page.locator("#debrief-notes").get_by_role("alert")).to_contain_text("note is empty")
 
 
 @pytest.mark.parametrize(("width", "theme"), [(1280, "light"), (1440, "dark"), (1920, "light")])

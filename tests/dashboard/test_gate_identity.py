@@ -6,6 +6,7 @@ import json
 import re
 from datetime import UTC, datetime
 
+import numpy as np
 import polars as pl
 import pytest
 from invented_archive import RULES, FakeArchive
@@ -176,8 +177,9 @@ def test_traces_keep_their_times_and_lose_the_place(store, released):
         seen = store.traces_of(key)
     flown = store.traces_of(released[1]["landing_id"])
     assert seen["ground_speed"].time_s.tolist() == flown["ground_speed"].time_s.tolist()
-    at = abs(seen["heading_change"].time_s).argmin()
-    assert seen["heading_change"].values[at] == 0
+    rolling = (seen["heading_change"].time_s >= 0) & (seen["heading_change"].time_s <= 20)
+    assert abs(np.median(seen["heading_change"].values[rolling])) < 0.5  # from the way the runway lies
+    at = abs(flown["heading"].time_s).argmin()
     assert "heading" not in seen
     assert flown["heading"].values[at] == pytest.approx(88, abs=0.5)
 

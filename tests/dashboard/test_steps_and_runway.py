@@ -63,6 +63,12 @@ def test_what_was_expected_and_not_found_says_why():
     assert missing["brakes_on"] == "It did not happen, or was not recorded."
 
 
+def test_what_a_rule_found_missing_was_recorded():
+    event = {"measure": "spoiler_extension_max", "severity": "high"}
+    rows = step_rows(instants(at("touchdown", 0.0)), [event], {}, 0)
+    assert next(row for row in rows if row.step == "spoilers_extended").missing == "It did not happen."
+
+
 def test_an_event_stands_at_its_step():
     event = {"measure": "reverser_out_below_taxi_s", "severity": "high"}
     rows = step_rows(instants(at("stowed", 40.0, engine=1)), [event], {}, 0)
@@ -154,10 +160,44 @@ def test_where_speed_stood_still_no_distance_is_played():
     assert played["t"][-1] == 2.0
 
 
+def test_the_player_is_where_the_steps_are():
+    """Distances of the steps come from checked speeds; a spike of the recorded one moves no step in the player."""
+    table = instants(
+        at("touchdown", 0.0, distance_m=0.0),
+        at("brakes_on", 5.0, distance_m=257.0),
+        at("stowed", 20.0, distance_m=1000.0),
+    )
+    trace = rolling()
+    trace.values[trace.time_s == 10.0] = 900.0
+    played = samples.table({"ground_speed": trace}, step_rows(table, [], {}, 0), None, 30.0)["distance"]
+    where = np.interp([0.0, 5.0, 20.0], played["t"], played["v"])
+    assert where == pytest.approx([0.0, 257.0, 1000.0], abs=0.1)
+
+
+def test_what_is_not_believed_is_not_played_as_speed():
+    """The steps between 2 and 9 s have no speed: what was recorded meanwhile is no speed either."""
+    table = instants(
+        at("touchdown", 0.0, distance_m=0.0, speed=130.0), at("brakes_on", 2.0), at("deployed", 5.0, engine=1),
+        at("speed_60kt", 9.0, speed=60.0),
+    )  # fmt: skip
+    line = samples.table({"ground_speed": rolling()}, step_rows(table, [], {}, 0), None, 30.0)["lines"]["ground_speed"]
+    assert not [t for t in line["t"] if 0.0 < t < 9.0]
+    assert {0.0, 9.0, 12.0} <= set(line["t"])
+
+
+def test_in_the_air_again_nothing_is_played_on_the_runway():
+    table = instants(
+        at("touchdown", 0.0, distance_m=0.0, left_m=1600.0), at("airborne_again", 12.0, distance_m=800.0, left_m=800.0)
+    )
+    played = samples.table({"ground_speed": rolling()}, step_rows(table, [], {}, 0), None, 30.0)
+    assert (played["exit"], played["off"]) == (12.0, "in the air again")
+    assert played["distance"]["t"][-1] == 12.0
+
+
 def test_no_distance_is_played_after_the_runway_was_left():
     table = instants(at("touchdown", 0.0, distance_m=0.0), at("runway_exit", 25.0, distance_m=1300.0))
     played = samples.table({"ground_speed": rolling()}, step_rows(table, [], {}, 0), None, 30.0)
-    assert (played["distance"]["t"][-1], played["exit"]) == (25.0, 25.0)
+    assert (played["distance"]["t"][-1], played["exit"], played["off"]) == (25.0, 25.0, "off the runway")
 
 
 def rolling():

@@ -37,7 +37,7 @@ def event(**changed):
         (-1.26, "s", "−1.3 s"),
         (1023.6, "m", "1,024 m"),
         (0.113, "g", "0.11 g"),
-        (5.25, "deg", "5.2°"),
+        (5.25, "deg", "5.3°"),
         (0.57, "fraction", "57 %"),
         (44.4, "kt", "44 kt"),
         (None, "kt", "unknown"),
@@ -152,6 +152,21 @@ def test_no_name_of_a_program_reaches_the_reader():
         "not recorded: spoilers_armed; see late_spoilers and n1.2", {"late_spoilers": "Ground spoilers late"}
     )
     assert said == "not recorded: spoilers armed; see “Ground spoilers late” and n1 2"
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "said"),
+    [
+        (120.5, "kt", "121 kt"),
+        (121.5, "kt", "122 kt"),
+        (0.25, "s", "0.3 s"),
+        (-2.5, "kt", "−3 kt"),
+        (2.675, "g", "2.68 g"),
+    ],
+)
+def test_halves_are_rounded_up_as_the_browser_does(value, unit, said):
+    """As `toLocaleString` rounds (ECMA-402: halfExpand); page, player and paper must not differ by it."""
+    assert words.quantity(value, unit) == said
 
 
 def test_an_ordinary_word_is_not_taken_for_the_rule_that_is_called_so():
