@@ -246,7 +246,9 @@
   }
 
   window.addEventListener("unanswered", (e) => {
-    if (/^debrief-notes/.test(e.detail)) window.watchServer.notSaved("What you wrote is kept. Do it again.");
+    if (!/^debrief-notes/.test(e.detail)) return;
+    lately = "";
+    window.watchServer.notSaved("What you wrote is kept. Do it again.");
   });
   window.addEventListener("beforeprint", stop);
 

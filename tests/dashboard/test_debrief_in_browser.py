@@ -302,3 +302,40 @@ def test_paper_is_two_pages(browser, desk_store, tmp_path):
         page.pdf(path=tmp_path / "sheet.pdf", prefer_css_page_size=True)
     pages = re.findall(rb"/Type\s*/Page\b", (tmp_path / "sheet.pdf").read_bytes())
     assert len(pages) == 2
+
+
+def test_a_note_that_the_server_could_not_keep_is_said_and_kept(browser, desk_store):
+    def fails(route):
+        asked = (route.request.post_data_json or {}).get("output", "")
+        if asked.startswith("debrief-notes"):
+            route.fulfill(status=500, body="")
+        else:
+            route.continue_()
+
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, desk_store.released_here[0])
+        page.route("**/_dash-update-component*", fails)
+        page.get_by_role("textbox", name="Note").fill("Idle reverse")
+        page.get_by_role("button", name="Save note").click()
+        expect(page.locator("#alert")).to_contain_text("Not saved. What you wrote is kept.")
+        page.unroute("**/_dash-update-component*")
+        expect(page.get_by_role("textbox", name="Note")).to_have_value("Idle reverse")
+        page.get_by_role("button", name="Save note").click()
+        expect(page.locator(".debrief-notes .noted")).to_contain_text("Idle reverse")
+        expect(page.locator("#alert")).to_have_text("")
+        watched.said.clear()  # the browser's own words for a request that failed
+
+
+def test_a_note_that_went_with_opening_again_is_no_draft(browser, desk_store):
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, desk_store.released_here[0])
+        page.get_by_role("button", name="Debriefed").click()
+        expect(page.locator("#debrief-notes").get_by_role("status")).to_contain_text("Debriefed")
+        page.get_by_role("textbox", name="Note").fill("needs a second talk")
+        page.get_by_role("button", name="Open again").click()
+        expect(page.locator(".debrief-notes .noted").last).to_contain_text("needs a second talk")
+        page.get_by_role("link", name="All debriefs").click()
+        expect(page.locator(".tally")).to_be_visible()
+        page.go_back()
+        expect(page.locator(".debrief-notes .noted").last).to_be_visible()
+        expect(page.get_by_role("textbox", name="Note")).to_have_value("")
