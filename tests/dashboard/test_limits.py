@@ -251,11 +251,47 @@ def test_small_groups_are_shown_to_the_officer_alone_and_do_not_come_out_of_all(
             "was": ["within"] * 30 + ["low"] * 10 + ["low"] * 3 + ["within"] * 20,
             "now": ["within"] * 38 + ["low"] * 2 + ["high"] * 3 + ["within"] * 20,
         }
-    )
+    ).with_columns(barred=False, barred_now=False)
     officer = limits_lists.counted(said, "fleet", OFFICER).rows()
     analyst = limits_lists.counted(said, "fleet", ANALYST).rows()
     assert officer == [("A", 40, 40, 10, 2), ("C", 20, 20, 0, 0), ("B", 3, 3, 3, 3)]
-    assert analyst == [("A", 40, 40, 10, 2), ("C", None, None, None, None), ("B", None, None, None, None)]
+    assert analyst == [("A", 40, 40, 10, 2), ("B", None, None, None, None), ("C", None, None, None, None)]
+
+
+def judged(**groups: list[tuple[str, str, int]]) -> pl.DataFrame:
+    """Landings by runway: what they were in force and are now, and how many; left out are those with another bar."""
+    rows = [(place, *one[:2]) for place, parts in groups.items() for one in parts for _ in range(one[2])]
+    said = pl.DataFrame(rows, schema=["place", "was", "now"], orient="row")
+    return said.with_columns(barred=pl.col("now") == "not_for", barred_now=pl.lit(value=False))
+
+
+def test_hidden_groups_stand_by_name_whatever_they_count():
+    sizes = {"A": 1, "B": 4, "C": 2, "D": 30, "E": 3, "F": 50, "G": 12}
+    said = judged(**{name: [("within", "low", n)] for name, n in sizes.items()})
+    said = said.sample(fraction=1.0, shuffle=True, seed=3)
+    assert limits_lists.counted(said, "place", ANALYST)["place"].to_list() == ["F", "D", "G", "A", "B", "C", "E"]
+    assert limits_lists.counted(said, "place", OFFICER)["place"].to_list() == ["F", "D", "G", "B", "E", "C", "A"]
+
+
+def test_a_group_does_not_tell_how_few_of_it_a_condition_leaves_out():
+    kept, gone = ("within", "within"), ("within", "not_for")
+    said = judged(A=[(*kept, 40), (*gone, 3)], B=[(*kept, 30), (*gone, 9)], C=[(*kept, 20), (*gone, 20)])
+    analyst = {row[0]: row[1:3] for row in limits_lists.counted(said, "place", ANALYST).iter_rows()}
+    assert analyst == {"A": (40, None), "B": (30, None), "C": (20, 40)}, "of all, C and B would tell A"
+    officer = {row[0]: row[1:3] for row in limits_lists.counted(said, "place", OFFICER).iter_rows()}
+    assert officer == {"A": (40, 43), "B": (30, 39), "C": (20, 40)}
+
+
+def test_other_landings_do_not_tell_a_small_number_by_the_one_that_is_left():
+    rows = judged(A=[("within", "not_for", 966), ("not_assessed", "not_for", 3), ("within", "not_assessed", 8)])
+    card = load_rule_cards({"rules": str(shipped_folder())})["late_spoilers"]
+    shown = rows.with_columns(change=pl.lit("otherwise"))
+    analyst = text_of(limits_lists.lists(shown, card, 5))
+    assert re.findall(r"\d+", analyst) == ["8", "5"], "8 not assessed, and fewer than 5"
+    assert re.search("Within → not assessed: 8 .*Not assessed → left out: .*Within → left out", analyst)
+    officer = text_of(limits_lists.lists(shown, card))
+    assert "Within → left out: 966 " in officer
+    assert "Not assessed → left out: 3" in officer
 
 
 ANA = Actor("ana", ANALYST)
