@@ -16,7 +16,7 @@ from conftest import text_of
 from scipy.stats import binomtest
 
 import fdm
-from dashboard import analysis, limits_lists, limits_side, version_bases, version_desk, words
+from dashboard import analysis, limits_happened, limits_lists, limits_side, version_bases, version_desk, words
 from dashboard.access import acting
 from dashboard.app import build
 from dashboard.desk import beside
@@ -180,6 +180,10 @@ def test_a_condition_that_is_tried_stands_against_the_rule_in_force(store, folde
     low = data["x"].index(card.limits["low"])
     assert (data["now"][low], data["events"][low], data["both"][low]) == (events.height, kept, kept)
     assert data["tried"]
+    outcomes = fdm.outcomes(folder).filter(rule=card.name).collect()["outcome"]
+    assert data["assessed_now"] == (outcomes != "not_assessed").sum()
+    assert data["assessed"][low] < data["assessed_now"]
+    assert (data["left_out"]["decided"], data["left_out"]["undecided"]) == (0, events.height - kept)
     slow = landings.filter(pl.col("touchdown_ground_speed_kt") <= knots, kind="full_stop")
     assert data["landings"] == landings.height - slow.height
     changed = limits_lists.changes(found, card, wanted, limits_now(card, ""))
@@ -242,6 +246,7 @@ def test_drawing_and_table_tell_the_same_decisions_also_those_under_earlier_limi
     assert data["nuisance"][-1] == sum(share.nuisance for share in whole.shares) == 11
     assert (data["decided"][low], data["nuisance"][low]) == (5, 0)  # beyond it; the rest is within
     assert (data["undecided"][-1], data["undecided"][low]) == (2, 2)
+    assert data["left_out"] == {"decided": 2, "nuisance": 0, "undecided": 0}
 
 
 def test_small_groups_are_shown_to_the_officer_alone_and_do_not_come_out_of_all():
@@ -280,6 +285,33 @@ def test_a_group_does_not_tell_how_few_of_it_a_condition_leaves_out():
     assert analyst == {"A": (40, None), "B": (30, None), "C": (20, 40)}, "of all, C and B would tell A"
     officer = {row[0]: row[1:3] for row in limits_lists.counted(said, "place", OFFICER).iter_rows()}
     assert officer == {"A": (40, 43), "B": (30, 39), "C": (20, 40)}
+
+
+@pytest.mark.parametrize(("lost", "tells"), [(3, False), (5, True), (0, True)])
+def test_assessed_in_force_is_not_told_where_few_not_assessed_would_come_out(store, lost, tells):
+    # 40 within, and some of which it cannot be told, that the condition leaves out; 30 within stay
+    n, out, far = 70 + lost, 40 + lost, float("inf")
+    worst, safe = [0.5] * 40 + [-far] * lost + [0.5] * 30, [0.5] * 40 + [far] * lost + [0.5] * 30
+    gone = [True] * out + [False] * 30
+    found = pl.DataFrame(
+        {"worst": worst, "sure": worst, "safe": safe, "top": safe, "value": worst, "lower": worst, "upper": worst,
+         "barred": gone, "not_for": gone, "barred_now": [False] * n, "not_for_now": [False] * n, "reason": [None] * n,
+         "severity": [None] * n, "verdict": [None] * n, "fleet": ["A", "B"] * (n // 2) + ["A"] * (n % 2),
+         "place": ["P"] * n, "month": ["2026-11"] * n},
+        schema_overrides=dict.fromkeys(("reason", "severity", "verdict"), pl.String),
+    )  # fmt: skip
+    card, wanted = store.held().rules["late_spoilers"], Asked(where="bounces = 0")
+    own = limits_now(card, "")
+    assert sent(swept(card, "", found, tried=True, least=5))["assessed_now"] == (70 if tells else None)
+    assert sent(swept(card, "", found, tried=True))["assessed_now"] == 70
+    groups = text_of(limits_lists.breakdown(found, card, wanted, own, ANALYST))
+    assert ("35 → 15" in groups) is tells
+    assert ("Assessed in force is not told" in groups) is not tells
+    happened = store.held().rules["spoilers_not_armed"]
+    said = limits_happened.numbers(found, happened, wanted, 5)
+    assert (re.search(r"Assessed 70 30", text_of(said)) is not None) is tells
+    assert ("hatch" in said) is not tells
+    assert "35 → 15" in text_of(limits_lists.breakdown(found, card, wanted, own, OFFICER))
 
 
 def test_other_landings_do_not_tell_a_small_number_by_the_one_that_is_left():
@@ -467,7 +499,9 @@ def test_a_rule_that_asks_yes_or_no_has_its_events_rate_groups_and_list(store, f
     assert "By fleet" in groups
     none = {"search": "?where=touchdown_ground_speed_kt+%3E+400"}
     lost = text_of(limits.listed(store, card, none)[0])
-    assert re.search(rf"{n} 0 0 {n} Assessed {assessed} 0", lost)
+    assert re.search(rf"{n} 0 0 −{n} Assessed {assessed} 0", lost)
+    assert re.search(rf"All none decided 0 0 Left out by the condition none decided 0 {n} Score", lost)
+    assert "Left out by the condition" not in said
     assert "No longer events" in lost
     assert lost.count("left out yes") == n
     assert "1 count" not in lost
