@@ -334,3 +334,14 @@ def test_text_for_maintenance_says_what_was_seen():
     assert "12 landings in a row since Oct 2026" in health.parameter_request(silent)
     gone = row | {"state": "gone", "silent_landings": 32, "since": "27 Oct 2026"}
     assert "silent since 27 Oct 2026: it is in none of the 32 recordings from then on" in health.parameter_request(gone)
+
+
+def test_a_ticked_case_keeps_how_sure_its_answer_is(fresh):
+    shipped = {case.name: case for case in load_rule_book().rules["late_spoilers"].cases}
+    name = "one sample a second leaves the severity open"
+    card = fresh.held().rules["late_spoilers"]
+    refused = version_desk.done(fresh, card, {"act": "check", "search": "", "low": 2, "medium": 2.7, "high": 5})
+    assert f"{name} Medium Medium for certain, not Low" in text_of(refused)
+    assert "Saved as version 1" in text_of(saves(fresh, "late_spoilers", "lower", medium=2.7))
+    case = {c.name: c for c in book_of(fresh.desk.books().version(1).files).rules["late_spoilers"].cases}[name]
+    assert (case.expect, case.lowest, case.highest) == ("medium", "medium", shipped[name].highest)
