@@ -184,7 +184,7 @@ def test_a_condition_that_is_tried_stands_against_the_rule_in_force(store, folde
     assert data["assessed_now"] == (outcomes != "not_assessed").sum()
     assert data["assessed"][low] < data["assessed_now"]
     assert (data["left_out"]["decided"], data["left_out"]["undecided"]) == (0, events.height - kept)
-    slow = landings.filter(pl.col("touchdown_ground_speed_kt") <= knots, kind="full_stop")
+    slow = landings.filter(pl.col("touchdown_ground_speed_kt") <= knots)
     assert data["landings"] == landings.height - slow.height
     changed = limits_lists.changes(found, card, wanted, limits_now(card, ""))
     lost = changed.filter(change="lost")
@@ -197,6 +197,17 @@ def test_a_condition_that_is_tried_stands_against_the_rule_in_force(store, folde
     assert "Within → left out" in said
     table = limits_lists.counted(limits_lists.both_sides(found, card, wanted, limits_now(card, "")), "fleet", OFFICER)
     assert (table["before"].sum(), table["after"].sum()) == (events.height, kept)
+
+
+def test_what_is_written_and_what_is_tried_count_the_same_landings_as_left_out(store):
+    landings, above = fast(store, 128.0)
+    slow = landings.filter(pl.col("touchdown_ground_speed_kt") <= 128.0)
+    assert slow.filter(pl.col("kind") != "full_stop").height, "go-arounds among them"
+    where = "touchdown_ground_speed_kt > 128"
+    said = text_of(version_desk.condition_said(store, where))
+    assert said.startswith(f"Of all landings, it holds on {above.len():,}; it does not hold on {slow.height:,}; ")
+    facts = text_of(limits.drawn(store, store.held().rules["late_spoilers"], Asked(where=where))[1])
+    assert f"Left out {slow.height:,} the rule does not apply" in facts
 
 
 def test_landings_that_the_rule_is_not_for_stand_apart_and_the_reasons_add_up(store, folder):
@@ -369,9 +380,9 @@ def test_an_analyst_reads_the_same_counts_on_every_page(store):
 @pytest.mark.parametrize(
     ("taken", "tells"),
     [
-        (TakesIn(314, 1719, 1), "It holds on 314 landings."),
+        (TakesIn(314, 1719, 1), "Of all landings, it holds on 314."),
         (TakesIn(314, 3, 60), "Fewer than 5 landings are taken in by this, or left out. So few are not counted."),
-        (TakesIn(0, 9, 7), "It holds on 0 landings; it does not hold on 9 landings; it cannot be told on 7 landings."),
+        (TakesIn(0, 9, 7), "Of all landings, it holds on 0; it does not hold on 9; it cannot be told on 7."),
     ],
 )  # fmt: skip
 def test_what_a_condition_takes_in_does_not_tell_an_analyst_a_small_number(store, monkeypatch, taken, tells):
@@ -524,7 +535,7 @@ def test_limits_of_another_rule_do_not_come_into_one_that_has_none_to_move(store
 
 
 def test_a_condition_is_counted_or_marked_where_it_is_wrong(store):
-    assert "It holds on" in text_of(version_desk.condition_said(store, "bounces = 0"))
+    assert "Of all landings, it holds on" in text_of(version_desk.condition_said(store, "bounces = 0"))
     wrong = str(version_desk.condition_said(store, "bouncs = 0 AND <b>"))
     assert "<mark>bouncs</mark>" in wrong
     assert "<b>" not in wrong
