@@ -32,6 +32,9 @@ LONGEST_TABLE = 14
 HATCHED = Markup('<p class="soft note">Hatched: fewer than {} landings, or a number that would tell them.</p>').format(
     LEAST
 )
+NOT_TOLD = Markup(
+    '<p class="soft note">Assessed in force is not told: fewer than {} landings would come out by it.</p>'
+).format(LEAST)
 
 
 def both_sides(chosen: pl.DataFrame, card: RuleCard, wanted: Asked, limits: Limits) -> pl.DataFrame:
@@ -151,7 +154,7 @@ def _row(row: dict[str, Any], card: RuleCard) -> Markup:
     when = day_or_month(row)
     return Markup(
         '<tr><td class="marks">{}<span class="soft">→</span>{}</td><td><a href="/landing/{}"><b>{}</b></a> '
-        '<span class="soft">{}</span></td><td>{} <span class="soft">{}</span></td><td>{}<span '
+        '<span class="soft">{}</span></td><td>{}, <span class="soft">{}</span></td><td>{}<span '
         'class="{}">{}</span></td></tr>'
     ).format(
         _mark(row["was"], certain=True),
@@ -181,7 +184,8 @@ def breakdown(found: pl.DataFrame, card: RuleCard, wanted: Asked, limits: Limits
     chosen = population(found, card, wanted)
     said = both_sides(chosen, card, wanted, limits)
     told = in_force_told(chosen, card, wanted, 0 if role == OFFICER else LEAST)
-    return marks.joined(_by(said, column, title, role, told=told) for column, title in GROUPS)
+    groups = marks.joined(_by(said, column, title, role, told=told) for column, title in GROUPS)
+    return groups + (NOT_TOLD if groups and not told else "")
 
 
 def counted(said: pl.DataFrame, column: str, role: str) -> pl.DataFrame:
@@ -221,7 +225,6 @@ def _by(said: pl.DataFrame, column: str, title: str, role: str, *, told: bool) -
     differ = table.filter(pl.col("assessed") != pl.col("assessed_before")).height
     notes = [
         "Assessed: in force → draft." if told and differ else "",
-        "" if told else f"Assessed in force is not told: fewer than {LEAST} landings would come out by it.",
         f"Hatched: fewer than {LEAST} landings, or a group that would tell them." if hides else "",
     ]
     note = Markup('<p class="soft note">{}</p>').format(" ".join(filter(None, notes))) if any(notes) else ""

@@ -176,7 +176,7 @@ def _row(row: dict[str, Any], both: Compared, card: RuleCard | None) -> Markup:
     when = day_or_month(row)
     return Markup(
         '<tr><td>{}</td><td>{}</td><td>{}</td><td><b>{}</b> <span class="soft">{}</span></td>'
-        '<td><a href="/landing/{}">{}</a> <span class="soft">{}</span></td><td>{}</td><td>{}</td></tr>'
+        '<td><a href="/landing/{}">{}</a>, <span class="soft">{}</span></td><td>{}</td><td>{}</td></tr>'
     ).format(
         card.title if card else rule.title,
         _outcome(row["was"]),
