@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from dashboard import analysis, marks, names, versions, words
 from dashboard.access import viewer
+from dashboard.bookchanges import in_short
 from dashboard.limits_asked import asked, direction, limits_asked, limits_now
 from dashboard.rule_card import RuleCard
 from dashboard.store import Store
@@ -115,7 +116,7 @@ def _overtaken(bases: Bases, given: Mapping[str, Any]) -> str:
     if given.get("seen") in (None, "", str(bases.number)) or bases.newest is None:
         return ""
     return (
-        f"Meanwhile version {called(bases.newest)}, was saved: {bases.newest['reason']} "
+        f"Meanwhile version {called(bases.newest)}, was saved: {in_short(bases.newest['reason'])} "
         "Choose above what yours builds on, and ask again."
     )
 

@@ -148,7 +148,11 @@ def test_who_was_overtaken_is_told_and_asked_what_to_build_on(fresh):
     assert "Not saved. Meanwhile version 1, hers, saved by Ana on" in text_of(said)
     assert "Why hers." in text_of(said)
     assert 'name="seen" value="1"' in str(said)
-    assert fresh.desk.books().versions().height == 1
+    long = saves(fresh, "late_reverse", "long", high=42.0, reason="So. " * 900)
+    assert "Saved as version 2" in text_of(long)
+    told = text_of(saves(fresh, "late_braking", "his", high=41.0, seen=seen, base="force"))
+    assert told.count("So.") == 30, "120 characters"
+    assert fresh.desk.books().versions().height == 2
     assert "Another rule book is in force" in text_of(saves(fresh, "late_braking", "his", high=41.0, force="0" * 20))
     with pytest.raises(PeopleError, match="another version was saved meanwhile"):
         fresh.desk.books().save(files_of(shipped_folder()), reason="r", by=ANALYST_HERE, seen=0)
