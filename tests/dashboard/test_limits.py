@@ -548,6 +548,14 @@ def test_an_analyst_cannot_ask_a_condition_whose_landing_it_is():
     assert not version_desk.barred_for(OFFICER)
 
 
+def test_an_analyst_reads_months_by_name(store):
+    card = store.held().rules["late_reverse"]
+    with acting(ANA):
+        said = text_of(limits.listed(store, card, {"search": "", "low": 1.0, "medium": 2.0})[0])
+    assert not re.findall(r"\b\d{4}-\d{2}\b", said)
+    assert re.search(r"\d, (Sep|Oct|Nov) 2026 ", said)
+
+
 def test_every_callback_of_the_page_says_whom_it_is_for(store):
     app = build(store)
     own = {key: entry for key, entry in app.callback_map.items() if "limits-" in key}
