@@ -73,11 +73,12 @@ def _change() -> pl.Expr:
     )
 
 
-def lists(shown: pl.DataFrame, card: RuleCard, least: int = 0) -> Markup:
+def lists(shown: pl.DataFrame, card: RuleCard, least: int = 0, *, covered: bool = False) -> Markup:
     """The landings that are an event on either side, by how they change, and how many others are judged otherwise.
 
     shown    `changes` as the viewer may see it
     least    numbers of landings below this are not told
+    covered  how many others are left out is not told; see covers
     """
     if shown.is_empty():
         return Markup('<p class="soft tune-same">Every landing is judged as it is now.</p>')
@@ -86,14 +87,14 @@ def lists(shown: pl.DataFrame, card: RuleCard, least: int = 0) -> Markup:
         for change, title in CHANGES
         if (rows := shown.filter(pl.col("change") == change)).height
     )
-    return named + _otherwise(shown.filter(pl.col("change") == "otherwise"), least)
+    return named + _otherwise(shown.filter(pl.col("change") == "otherwise"), least, covered=covered)
 
 
-def _otherwise(rows: pl.DataFrame, least: int) -> Markup:
+def _otherwise(rows: pl.DataFrame, least: int, *, covered: bool) -> Markup:
     """How many landings change that are an event on neither side."""
     if rows.is_empty():
         return Markup("")
-    counts = told_otherwise(rows, least)
+    counts = told_otherwise(rows, least, covered=covered)
     told = Markup("<br>").join(
         Markup("{} → {}: <b>{}</b>").format(
             SPOKEN[was].capitalize(), SPOKEN[now], marks.HATCH if n is None else f"{n:,}"
@@ -105,11 +106,13 @@ def _otherwise(rows: pl.DataFrame, least: int) -> Markup:
     ).format(told, HATCHED if counts["n"].null_count() else "")
 
 
-def told_otherwise(rows: pl.DataFrame, least: int) -> pl.DataFrame:
+def told_otherwise(rows: pl.DataFrame, least: int, *, covered: bool = False) -> pl.DataFrame:
     """How many landings `was` one thing and are `now` another, the most first. A small number `n` is null, and with it
     the next smallest that is the same now: how many are so altogether is told. What is null stands last, by name."""
     counts = rows.group_by("was", "now").agg(n=pl.len().cast(pl.Int64)).sort("was", "now")
     hidden = without_small_counts(counts, ["n"], ANALYST if least else OFFICER, least=least, total_over=["now"])
+    if covered:
+        hidden = hidden.with_columns(n=pl.when(pl.col("now") != "not_for").then(pl.col("n")))
     return hidden.sort("n", "was", "now", descending=[True, False, False], nulls_last=True)
 
 
@@ -118,9 +121,28 @@ def in_force_told(chosen: pl.DataFrame, card: RuleCard, wanted: Asked, least: in
     tried makes of few landings without an event something else, as those would come out by subtraction."""
     if not least:
         return True
+    cells = _otherwise_by_condition(chosen, card, wanted)
+    return not (cells["len"] < least).any() or _covered(cells, least)
+
+
+def covers(chosen: pl.DataFrame, card: RuleCard, wanted: Asked, least: int) -> bool:
+    """Whether in_force_told depends on not telling which of the landings that are left out were assessed."""
+    return least > 0 and _covered(_otherwise_by_condition(chosen, card, wanted), least)
+
+
+def _covered(cells: pl.DataFrame, least: int) -> bool:
+    """Few landings cannot be told any more. What is assessed in force less the draft's is they and those assessed that
+    are left out; that these are many, with many others in one known number, keeps the few from being told."""
+    few = cells.filter(pl.col("len") < least)
+    left = cells.filter(pl.col("len") >= least, now="not_for")
+    return few.height > 0 and set(few["now"]) == {"not_assessed"} and left.height == 2
+
+
+def _otherwise_by_condition(chosen: pl.DataFrame, card: RuleCard, wanted: Asked) -> pl.DataFrame:
+    """How many landings without an event the condition makes something else, with the limits in force."""
     said = both_sides(chosen, card, wanted, limits_now(card, wanted.fleet))
-    other = said.filter(pl.col("was") != pl.col("now"), ~pl.any_horizontal(pl.col("was", "now").is_in(EVENTS)))
-    return not other.group_by("was", "now").len().filter(pl.col("len") < least).height
+    no_event = ~pl.any_horizontal(pl.col("was", "now").is_in(EVENTS))
+    return said.filter(pl.col("was") != pl.col("now"), no_event).group_by("was", "now").len()
 
 
 def _list(rows: pl.DataFrame, card: RuleCard, title: str) -> Markup:

@@ -250,6 +250,8 @@ def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup,
         if movable(card)
         else limits_happened.numbers(asked_about, card, wanted, store.held().least)
     )
-    return told + limits_lists.lists(shown, card, store.held().least), limits_lists.breakdown(
+    least = store.held().least
+    covered = limits_lists.covers(asked_about, card, wanted, least)
+    return told + limits_lists.lists(shown, card, least, covered=covered), limits_lists.breakdown(
         found, card, wanted, limits, viewer().role
     )

@@ -325,6 +325,28 @@ def test_assessed_in_force_is_not_told_where_few_not_assessed_would_come_out(sto
     assert "35 → 15" in text_of(limits_lists.breakdown(found, card, wanted, own, OFFICER))
 
 
+@pytest.mark.parametrize(("open_", "gone", "tells"), [(2, 9, True), (2, 3, False), (2, 0, False), (9, 9, True)])
+def test_few_that_cannot_be_told_any_more_are_covered_by_what_is_left_out(store, open_, gone, tells):
+    # within: 30 stay, 40 are left out, of some (open_) the condition cannot be told; not assessed: some (gone) left out
+    far, n = float("inf"), 70 + open_ + gone
+    worst, safe = [0.5] * (70 + open_) + [-far] * gone, [0.5] * (70 + open_) + [far] * gone
+    barred, out = [False] * 30 + [True] * (n - 30), [False] * 30 + [True] * 40 + [False] * open_ + [True] * gone
+    found = pl.DataFrame(
+        {"worst": worst, "sure": worst, "safe": safe, "top": safe, "barred": barred, "not_for": out,
+         "barred_now": [False] * n, "not_for_now": [False] * n}
+    )  # fmt: skip
+    card, wanted = store.held().rules["late_spoilers"], Asked(where="bounces = 0")
+    assert limits_lists.in_force_told(found, card, wanted, 5) is tells
+    covered = limits_lists.covers(found, card, wanted, 5)
+    assert covered is (tells and open_ < 5)
+    said = limits_lists.both_sides(found, card, wanted, limits_now(card, "")).filter(pl.col("was") != pl.col("now"))
+    cells = {row[:2]: row[2] for row in limits_lists.told_otherwise(said, 5, covered=covered).iter_rows()}
+    if covered:
+        assert set(cells.values()) == {None}
+    if open_ == 9:
+        assert cells["within", "not_for"] == 40
+
+
 def test_other_landings_do_not_tell_a_small_number_by_the_one_that_is_left():
     rows = judged(A=[("within", "not_for", 966), ("not_assessed", "not_for", 3), ("within", "not_assessed", 8)])
     card = load_rule_cards({"rules": str(shipped_folder())})["late_spoilers"]
