@@ -178,8 +178,8 @@ def _along(along: Sequence[tuple[str, str, str]]) -> Markup:
         return Markup("")
     name, by, why = along[0]
     more = len(along) - 1
-    before = Markup('; <a href="/versions">and {} before it</a>').format(more) if more else ""
-    return Markup(" With version {}, saved by {}{}: {}").format(name, by, before, _ended(why))
+    before = Markup(' (<a href="/versions">and {} before it</a>)').format(more) if more else ""
+    return Markup(" With version {}, saved by {}: {}{}").format(name, by, _ended(why), before)
 
 
 def _ended(text: str) -> str:
