@@ -16,6 +16,8 @@ from fdm.errors import RuleError
 from fdm.people.books import Books
 from fdm.rulebook import RuleBook, load_rule_book
 
+REASON = 120
+
 
 @dataclass(frozen=True)
 class BookChange:
@@ -34,6 +36,15 @@ class BookChange:
     before: str
     newer: int
     along: tuple[tuple[str, str, str], ...] = ()
+
+
+def in_short(reason: str) -> str:
+    """The first REASON characters or so of what somebody wrote, on one line, cut between words where it can be."""
+    text = " ".join(reason.split())
+    if len(text) <= REASON:
+        return text
+    kept = text[:REASON]
+    return f"{kept[: kept.rfind(' ')] if ' ' in kept[REASON // 2 :] else kept}…"
 
 
 def change_of(books: Books, versions: pl.DataFrame, run: Mapping[str, Any]) -> BookChange | None:

@@ -70,6 +70,11 @@ def movable(card: RuleCard) -> bool:
     return card.unit != "count"
 
 
+def is_tried(card: RuleCard, wanted: Asked) -> bool:
+    """Whether another condition than the rule's own is asked for."""
+    return wanted.where is not None and wanted.where != card.where
+
+
 def population(found: pl.DataFrame, card: RuleCard, wanted: Asked) -> pl.DataFrame:
     """The landings that are asked about. Without a fleet: those of every fleet that goes by the general limits."""
     if wanted.fleet:

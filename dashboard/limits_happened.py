@@ -6,26 +6,30 @@ import polars as pl
 from markupsafe import Markup
 
 from dashboard import marks, words
-from dashboard.limits_asked import Asked, limits_now
-from dashboard.limits_lists import EVENTS, both_sides
-from dashboard.limits_sweep import FEWEST_DECIDED, decided, used
+from dashboard.limits_asked import Asked, is_tried, limits_now
+from dashboard.limits_lists import EVENTS, HATCHED, both_sides, in_force_told
+from dashboard.limits_sweep import FEWEST_DECIDED, LEFT_OUT, decisions, left_out, used
 from dashboard.rule_card import RuleCard
 from fdm.statistics import rate_of_rule, wilson_interval
 
 
-def numbers(chosen: pl.DataFrame, card: RuleCard, wanted: Asked) -> Markup:
+def numbers(chosen: pl.DataFrame, card: RuleCard, wanted: Asked, least: int = 0) -> Markup:
     """Events in force and with the condition that is tried, their rates, and nuisance among decisions.
 
     chosen    landings of analysis.stood
+    least     numbers of landings below this are not told
     """
     said = both_sides(chosen, card, wanted, limits_now(card, wanted.fleet))
     was, now = (said[side].is_in(EVENTS) for side in ("was", "now"))
     counts = int(was.sum()), int(now.sum())
-    assessed = [int(((said[side] == "within") | said[side].is_in(EVENTS)).sum()) for side in ("was", "now")]
-    per = [words.rate_alone(rate_of_rule(n, of)) for n, of in zip(counts, assessed, strict=True)]
+    of = [int(((said[side] == "within") | said[side].is_in(EVENTS)).sum()) for side in ("was", "now")]
+    assessed = [f"{n:,}" for n in of]
+    per = [words.rate_alone(rate_of_rule(n, landings)) for n, landings in zip(counts, of, strict=True)]
+    if hides := not in_force_told(chosen, card, wanted, least):
+        assessed[0] = per[0] = marks.HATCH
     level = marks.severity_words(used(card, wanted.fleet)[-1])
     rows = [
-        _row(level, *counts, int((now & ~was).sum()), int((was & ~now).sum())),
+        _row(level, *counts, _signed("+", int((now & ~was).sum())), _signed("−", int((was & ~now).sum()))),
         _row("Assessed", *assessed, "", ""),
         _row("Per 1,000 (95 %)", *per, "", ""),
     ]
@@ -33,8 +37,12 @@ def numbers(chosen: pl.DataFrame, card: RuleCard, wanted: Asked) -> Markup:
         '<h2><b>Events</b> <span class="soft">yes or no</span></h2><table class="list-table tune-numbers"><thead><tr>'
         '<th><span class="spoken">What</span></th><th class="num">In force</th><th class="num">Draft</th>'
         '<th class="num">Gained</th><th class="num">Lost</th></tr></thead><tbody>{}</tbody></table>'
-        '<p class="soft note">Exact interval of a share of landings (Clopper and Pearson).</p>{}'
-    ).format(marks.joined(rows), _nuisance(chosen, card))
+        '<p class="soft note">Exact interval of a share of landings (Clopper and Pearson).</p>{}{}'
+    ).format(marks.joined(rows), HATCHED if hides else "", _nuisance(chosen, card, tried=is_tried(card, wanted)))
+
+
+def _signed(sign: str, n: int) -> str:
+    return f"{sign}{n:,}" if n else "0"
 
 
 def _row(what: Markup | str, *cells: int | str) -> Markup:
@@ -44,18 +52,20 @@ def _row(what: Markup | str, *cells: int | str) -> Markup:
     )
 
 
-def _nuisance(chosen: pl.DataFrame, card: RuleCard) -> Markup:
-    said = decided(chosen, card)
-    nuisance, undecided = (
-        said.filter(verdict="nuisance").height,
-        chosen.filter(~pl.col("barred"), pl.col("severity").is_not_null(), pl.col("verdict").is_null()).height,
-    )
+def _nuisance(chosen: pl.DataFrame, card: RuleCard, *, tried: bool) -> Markup:
+    kinds = {"All": chosen} | ({LEFT_OUT: left_out(chosen)} if tried else {})
+    rows = marks.joined(_of_decided(title, decisions(rows, card)) for title, rows in kinds.items())
     return Markup(
         '<h2><b>Nuisance among decided events</b></h2><table class="list-table tune-numbers"><thead><tr>'
+        '<th><span class="spoken">Events</span></th>'
         '<th class="num">Share (95 %)</th><th class="num">Decided</th><th class="num">Undecided</th></tr></thead>'
-        '<tbody><tr><td class="num">{}</td><td class="num">{:,}</td><td class="num">{:,}</td></tr></tbody></table>'
-        '<p class="soft note">Score interval of a share (Wilson).</p>'
-    ).format(share(nuisance, said.height), said.height, undecided)
+        '<tbody>{}</tbody></table><p class="soft note">Score interval of a share (Wilson).</p>'
+    ).format(rows)
+
+
+def _of_decided(title: str, found: dict[str, pl.DataFrame]) -> Markup:
+    nuisance, of, undecided = (found[kind].height for kind in ("nuisance", "decided", "undecided"))
+    return _row(title, share(nuisance, of), of, undecided)
 
 
 def share(nuisance: int, of: int) -> str:

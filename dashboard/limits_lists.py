@@ -11,6 +11,7 @@ from markupsafe import Markup
 from dashboard import marks, names, words
 from dashboard.limits_asked import Asked, direction, limits_now, movable, population
 from dashboard.rule_card import RuleCard
+from fdm.people.roles import ANALYST, OFFICER
 from fdm.people.views import LEAST, without_small_counts
 from fdm.rule import Limits
 from fdm.statistics import rate_of_rule
@@ -28,6 +29,12 @@ CHANGES = (
 )
 GROUPS = (("fleet", "Fleet"), ("place", "Runway"), ("month", "Month"))
 LONGEST_TABLE = 14
+HATCHED = Markup('<p class="soft note">Hatched: fewer than {} landings, or a number that would tell them.</p>').format(
+    LEAST
+)
+NOT_TOLD = Markup(
+    '<p class="soft note">Assessed in force is not told: fewer than {} landings would come out by it.</p>'
+).format(LEAST)
 
 
 def both_sides(chosen: pl.DataFrame, card: RuleCard, wanted: Asked, limits: Limits) -> pl.DataFrame:
@@ -66,11 +73,12 @@ def _change() -> pl.Expr:
     )
 
 
-def lists(shown: pl.DataFrame, card: RuleCard, least: int = 0) -> Markup:
+def lists(shown: pl.DataFrame, card: RuleCard, least: int = 0, *, covered: bool = False) -> Markup:
     """The landings that are an event on either side, by how they change, and how many others are judged otherwise.
 
     shown    `changes` as the viewer may see it
     least    numbers of landings below this are not told
+    covered  how many others are left out is not told; see covers
     """
     if shown.is_empty():
         return Markup('<p class="soft tune-same">Every landing is judged as it is now.</p>')
@@ -79,23 +87,62 @@ def lists(shown: pl.DataFrame, card: RuleCard, least: int = 0) -> Markup:
         for change, title in CHANGES
         if (rows := shown.filter(pl.col("change") == change)).height
     )
-    return named + _otherwise(shown.filter(pl.col("change") == "otherwise"), least)
+    return named + _otherwise(shown.filter(pl.col("change") == "otherwise"), least, covered=covered)
 
 
-def _otherwise(rows: pl.DataFrame, least: int) -> Markup:
+def _otherwise(rows: pl.DataFrame, least: int, *, covered: bool) -> Markup:
     """How many landings change that are an event on neither side."""
     if rows.is_empty():
         return Markup("")
-    counts = rows.group_by("was", "now").len().sort("len", "was", "now", descending=[True, False, False])
+    counts = told_otherwise(rows, least, covered=covered)
     told = Markup("<br>").join(
         Markup("{} → {}: <b>{}</b>").format(
-            SPOKEN[was].capitalize(), SPOKEN[now], f"fewer than {least}" if n < least else f"{n:,}"
+            SPOKEN[was].capitalize(), SPOKEN[now], marks.HATCH if n is None else f"{n:,}"
         )
         for was, now, n in counts.iter_rows()
     )
     return Markup(
-        '<h2><b>Other landings</b> <span class="soft">without an event on either side</span></h2><p>{}</p>'
-    ).format(told)
+        '<h2><b>Other landings</b> <span class="soft">without an event on either side</span></h2><p>{}</p>{}'
+    ).format(told, HATCHED if counts["n"].null_count() else "")
+
+
+def told_otherwise(rows: pl.DataFrame, least: int, *, covered: bool = False) -> pl.DataFrame:
+    """How many landings `was` one thing and are `now` another, the most first. A small number `n` is null, and with it
+    the next smallest that is the same now: how many are so altogether is told. What is null stands last, by name."""
+    counts = rows.group_by("was", "now").agg(n=pl.len().cast(pl.Int64)).sort("was", "now")
+    hidden = without_small_counts(counts, ["n"], ANALYST if least else OFFICER, least=least, total_over=["now"])
+    if covered:
+        hidden = hidden.with_columns(n=pl.when(pl.col("now") != "not_for").then(pl.col("n")))
+    return hidden.sort("n", "was", "now", descending=[True, False, False], nulls_last=True)
+
+
+def in_force_told(chosen: pl.DataFrame, card: RuleCard, wanted: Asked, least: int) -> bool:
+    """Whether the number of landings assessed in force may be told beside the draft's: not where the condition that is
+    tried makes of few landings without an event something else, as those would come out by subtraction."""
+    if not least:
+        return True
+    cells = _otherwise_by_condition(chosen, card, wanted)
+    return not (cells["len"] < least).any() or _covered(cells, least)
+
+
+def covers(chosen: pl.DataFrame, card: RuleCard, wanted: Asked, least: int) -> bool:
+    """Whether in_force_told depends on not telling which of the landings that are left out were assessed."""
+    return least > 0 and _covered(_otherwise_by_condition(chosen, card, wanted), least)
+
+
+def _covered(cells: pl.DataFrame, least: int) -> bool:
+    """Few landings cannot be told any more. What is assessed in force less the draft's is they and those assessed that
+    are left out; that these are many, with many others in one known number, keeps the few from being told."""
+    few = cells.filter(pl.col("len") < least)
+    left = cells.filter(pl.col("len") >= least, now="not_for")
+    return few.height > 0 and set(few["now"]) == {"not_assessed"} and left.height == 2
+
+
+def _otherwise_by_condition(chosen: pl.DataFrame, card: RuleCard, wanted: Asked) -> pl.DataFrame:
+    """How many landings without an event the condition makes something else, with the limits in force."""
+    said = both_sides(chosen, card, wanted, limits_now(card, wanted.fleet))
+    no_event = ~pl.any_horizontal(pl.col("was", "now").is_in(EVENTS))
+    return said.filter(pl.col("was") != pl.col("now"), no_event).group_by("was", "now").len()
 
 
 def _list(rows: pl.DataFrame, card: RuleCard, title: str) -> Markup:
@@ -126,10 +173,10 @@ def _table(rows: list[Markup]) -> Markup:
 
 
 def _row(row: dict[str, Any], card: RuleCard) -> Markup:
-    when = f"{row['touchdown_utc']:%-d %b %Y}" if row.get("touchdown_utc") else row.get("month") or "date unknown"
+    when = day_or_month(row)
     return Markup(
         '<tr><td class="marks">{}<span class="soft">→</span>{}</td><td><a href="/landing/{}"><b>{}</b></a> '
-        '<span class="soft">{}</span></td><td>{} <span class="soft">{}</span></td><td>{}<span '
+        '<span class="soft">{}</span></td><td>{}, <span class="soft">{}</span></td><td>{}<span '
         'class="{}">{}</span></td></tr>'
     ).format(
         _mark(row["was"], certain=True),
@@ -156,13 +203,19 @@ def _mark(what: str, *, certain: bool) -> Markup:
 
 def breakdown(found: pl.DataFrame, card: RuleCard, wanted: Asked, limits: Limits, role: str) -> Markup:
     """Events per 1,000 with the limits and condition in force and with the draft, by fleet, runway and month."""
-    said = both_sides(population(found, card, wanted), card, wanted, limits)
-    return marks.joined(_by(said, column, title, role) for column, title in GROUPS)
+    chosen = population(found, card, wanted)
+    said = both_sides(chosen, card, wanted, limits)
+    told = in_force_told(chosen, card, wanted, 0 if role == OFFICER else LEAST)
+    groups = marks.joined(_by(said, column, title, role, told=told) for column, title in GROUPS)
+    return groups + (NOT_TOLD if groups and not told else "")
 
 
 def counted(said: pl.DataFrame, column: str, role: str) -> pl.DataFrame:
-    """Landings assessed and events on either side, by one column; small groups taken out for all but the officer, with
-    the next smallest where all of them less the others would tell one."""
+    """Landings assessed and events on either side, by one column, the largest group first; months, the newest.
+
+    For all but the officer small groups are taken out, those in which few landings are assessed on one side alone by
+    the condition, and the next smallest where all of them less the others would tell one. They stand last, by name.
+    """
     event = {side: pl.col(side).is_in(EVENTS) for side in ("was", "now")}
     assessed = {side: event[side] | (pl.col(side) == "within") for side in ("was", "now")}
     table = said.group_by(column).agg(
@@ -170,46 +223,68 @@ def counted(said: pl.DataFrame, column: str, role: str) -> pl.DataFrame:
         assessed_before=assessed["was"].sum().cast(pl.Int64),
         before=event["was"].sum().cast(pl.Int64),
         after=event["now"].sum().cast(pl.Int64),
+        moved=((assessed["was"] != assessed["now"]) & (pl.col("barred") != pl.col("barred_now"))).sum().cast(pl.Int64),
     )
-    order = [column] if column == "month" else ["assessed", column]
-    table = table.sort(*order, descending=[True] if column == "month" else [True, False], nulls_last=True)
-    counts = ["assessed", "assessed_before"]
-    return without_small_counts(table, counts, role, told_by=["before", "after"], total_over=())
+    counts = ["assessed", "assessed_before", "moved"]
+    table = without_small_counts(table.sort(column), counts, role, told_by=["before", "after"], total_over=())
+    table = table.with_columns(
+        pl.when(pl.col("moved").is_not_null()).then(pl.col("assessed_before")).alias("assessed_before")
+    ).drop("moved")
+    if column == "month":
+        return table.sort(column, descending=True, nulls_last=True)
+    shown = pl.when(pl.col("before").is_not_null()).then(pl.col("assessed"))
+    return table.sort(shown, column, descending=[True, False], nulls_last=True)
 
 
-def _by(said: pl.DataFrame, column: str, title: str, role: str) -> Markup:
+def _by(said: pl.DataFrame, column: str, title: str, role: str, *, told: bool) -> Markup:
     if said.select(pl.col(column).n_unique()).item() < 2:
         return Markup("")
     table = counted(said, column, role)
-    body = marks.joined(_group_row(row, column) for row in table.head(LONGEST_TABLE).iter_rows(named=True))
+    body = marks.joined(_group_row(row, column, told=told) for row in table.head(LONGEST_TABLE).iter_rows(named=True))
     left = table.height - LONGEST_TABLE
     more = Markup('<p class="soft">and {} more</p>').format(left) if left > 0 else Markup("")
     hides = any(row["before"] is None or row["after"] is None for row in table.iter_rows(named=True))
-    small = (
-        f'<p class="soft note">Hatched: fewer than {LEAST} landings, or a group that would tell them.</p>'
-        if hides
-        else ""
-    )
+    differ = table.filter(pl.col("assessed") != pl.col("assessed_before")).height
+    notes = [
+        "Assessed: in force → draft." if told and differ else "",
+        f"Hatched: fewer than {LEAST} landings, or a group that would tell them." if hides else "",
+    ]
+    note = Markup('<p class="soft note">{}</p>').format(" ".join(filter(None, notes))) if any(notes) else ""
     return Markup(
         '<section><h2><b>By {}</b> <span class="soft">events per 1,000 (95 %)</span></h2><table '
-        'class="list-table small"><thead><tr><th>{}</th><th class="num">Assessed</th><th class="num">In force</th>'
+        'class="list-table small"><thead><tr><th>{}</th><th class="num">{}</th><th class="num">In force</th>'
         '<th class="num">Draft</th></tr></thead><tbody>{}</tbody></table>{}{}</section>'
-    ).format(title.lower(), title, body, more, Markup(small))
+    ).format(title.lower(), title, "Assessed" if told else "Assessed, draft", body, more, note)
 
 
-def _group_row(row: dict[str, Any], column: str) -> Markup:
+def _group_row(row: dict[str, Any], column: str, *, told: bool) -> Markup:
     name = row[column]
     called = (month_name(name) if column == "month" else name) if name else "unknown"
     return Markup('<tr><td>{}</td><td class="num">{}</td><td class="num">{}</td><td class="num">{}</td></tr>').format(
         called,
-        marks.HATCH if row["assessed"] is None else f"{row['assessed']:,}",
+        _assessed(row["assessed_before"] if told else row["assessed"], row["assessed"]),
         _rate(row["before"], row["assessed_before"]),
         _rate(row["after"], row["assessed"]),
     )
 
 
+def _assessed(before: int | None, after: int | None) -> Markup | str:
+    """1,199 → 631, or one number where they are equal."""
+    if before is None and after is None:
+        return marks.HATCH
+    was, now = (marks.HATCH if n is None else f"{n:,}" for n in (before, after))
+    return now if before == after else Markup('<span class="whole">{} → {}</span>').format(was, now)
+
+
 def _rate(events: int | None, landings: int | None) -> Markup | str:
     return marks.HATCH if events is None or landings is None else words.rate_alone(rate_of_rule(events, landings))
+
+
+def day_or_month(row: dict[str, Any]) -> str:
+    """24 Nov 2026; or Nov 2026 to who may not know the day."""
+    if row.get("touchdown_utc"):
+        return f"{row['touchdown_utc']:%-d %b %Y}"
+    return month_name(row["month"]) if row.get("month") else "date unknown"
 
 
 def month_name(month: str) -> str:

@@ -8,9 +8,9 @@ from markupsafe import Markup
 from dashboard import marks, names, words
 from dashboard.conditions_help import columns_help
 from dashboard.held import Held, distinct
-from dashboard.limits_asked import Asked, limits_now, movable
+from dashboard.limits_asked import Asked, is_tried, limits_now, movable
 from dashboard.limits_lists import month_name
-from dashboard.limits_sweep import used
+from dashboard.limits_sweep import LEFT_OUT, used
 from dashboard.pages.frame import options
 from dashboard.reasons import by_reason
 from dashboard.rule_card import RuleCard
@@ -19,7 +19,7 @@ from fdm.people.texts import NOTE
 
 REASONS_TOLD = 4
 EVERY = "every landing"
-LEFT_OUT = Markup(' <span class="soft">the rule does not apply</span>')
+NOT_FOR = Markup(' <span class="soft">the rule does not apply</span>')
 
 
 def rules(held: Held) -> Markup:
@@ -108,7 +108,7 @@ def facts(held: Held, card: RuleCard, wanted: Asked, found: pl.DataFrame) -> Mar
     landings, assessed = found.height - left_out, found["reason"].null_count()
     missing = found.filter(pl.col("reason").is_not_null() & ~pl.col("not_for")).with_columns(rule=pl.lit(card.name))
     rows = [
-        ("Left out", _number(held, left_out) + LEFT_OUT) if left_out else None,
+        ("Left out", _number(held, left_out) + NOT_FOR) if left_out else None,
         ("Assessed", Markup("<b>{:,}</b>{}").format(assessed, _of(held, assessed, landings))),
         ("Not assessed", _number(held, landings - assessed)),
     ]
@@ -147,11 +147,6 @@ def _reasons_told(held: Held, reasons: list[tuple[str, int]]) -> list[tuple[str,
     if not held.hides(left):
         return [*told, *([("Other reasons", left)] if left else [])]
     return [*told[:-1], *((said, None) for said, _ in told[-1:]), ("Other reasons", None)]
-
-
-def is_tried(card: RuleCard, wanted: Asked) -> bool:
-    """Whether another condition than the rule's own is asked for."""
-    return wanted.where is not None and wanted.where != card.where
 
 
 def condition(card: RuleCard, wanted: Asked) -> Markup:
@@ -194,6 +189,8 @@ _ALL = Markup(
     '<tr><td><b>All events</b></td><td class="num" data-slot="events-now-all"></td><td class="num"><b '
     'data-slot="events-draft-all"></b></td><td class="num" data-slot="gained-all"></td>'
     '<td class="num" data-slot="lost-all"></td></tr>'
+    '<tr><td>Assessed</td><td class="num" data-slot="assessed-now"></td>'
+    '<td class="num" data-slot="assessed-draft"></td><td></td><td></td></tr>'
 )
 
 
@@ -228,7 +225,7 @@ def numbers(card: RuleCard, wanted: Asked) -> Markup:
         '<th><span class="spoken">Severity</span></th><th class="num">In force</th><th class="num">Draft'
         '</th><th class="num">Gained</th><th class="num">Lost</th></tr></thead><tbody>{}</tbody></table>'
         '<p class="soft note">A severity also gains and loses events that only changed their severity; all events gain '
-        "those that are new and lose those that are none any more.</p>"
+        "those that are new and lose those that are none any more. Assessed: landings of which the rule can tell.</p>"
         '<h2><b>Beyond each limit of the draft</b></h2><table class="list-table tune-numbers"><thead><tr>'
         '<th><span class="spoken">Limit</span></th>'
         '<th class="num">Certain</th><th class="num">Events</th><th class="num">Possible</th>'
@@ -239,9 +236,9 @@ def numbers(card: RuleCard, wanted: Asked) -> Markup:
         '<h2><b>Nuisance among decided events</b></h2><table class="list-table tune-numbers">'
         '<thead><tr><th><span class="spoken">Events</span></th><th class="num">Share (95 %)</th>'
         '<th class="num">Decided</th><th class="num">Undecided</th>'
-        '</tr></thead><tbody>{}</tbody></table><p class="soft note">Every decision on these landings, also on '
-        "what was an event under earlier limits. Undecided: events in force. Landings that no rule found were never "
-        "decided. Score interval of a share (Wilson).</p>"
+        '</tr></thead><tbody>{}</tbody></table><p class="soft note">All: every decision on the landings '
+        "judged, also on what was an event under earlier limits. Undecided: events in force. Landings that no rule "
+        "found were never decided. Score interval of a share (Wilson).</p>"
     ).format(events, beyond, _share_rows(card, levels))
 
 
@@ -254,6 +251,7 @@ def _share_rows(card: RuleCard, levels: list[str]) -> Markup:
             (f"beyond-{level}", f"{beyond} {names.SEVERITY[level]}"),
             (f"within-{level}", f"{inside} {names.SEVERITY[level]}"),
         ]
+    rows.append(("left", LEFT_OUT))
     return marks.joined(
         Markup(
             '<tr><td>{1}</td><td class="num" data-slot="share-{0}"></td><td class="num" data-slot="decided-{0}"></td>'

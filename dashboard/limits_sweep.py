@@ -12,14 +12,16 @@ import numpy as np
 import polars as pl
 
 from dashboard import words
-from dashboard.limits_asked import direction, limits_now
+from dashboard.limits_asked import Asked, direction, limits_now
+from dashboard.limits_lists import in_force_told
 from dashboard.rule_card import RuleCard
 from fdm.rule import LEVELS
 from fdm.statistics import PER, exact_intervals, wilson_interval
-from fdm.tuning import Sweep, points, resolved, sweep
+from fdm.tuning import Sweep, outcomes_by, points, resolved, sweep
 
 BARS = 90
 DECIDED_BARS = 9
+LEFT_OUT = "Left out by the condition"
 FEWEST_DECIDED = 10  # below, numbers are told instead of a share
 
 
@@ -58,6 +60,7 @@ class Swept:
     step          between neighbouring limits that can be chosen
     sweep         by the draft's condition; `events_now` (k,) by the rule's own, and `events_both` where both hold
     tried         whether the draft's condition is another one
+    assessed_now  by the limits and the condition in force; None where it may not be told beside the draft's
     near          how far below and above each limit the recorder cannot tell (k,), or None
     """
 
@@ -71,6 +74,7 @@ class Swept:
     events_now: np.ndarray
     events_both: np.ndarray
     tried: bool
+    assessed_now: int | None
     near: tuple[np.ndarray, np.ndarray] | None
     bars: Bars
     shares: tuple[Share, ...]
@@ -94,11 +98,19 @@ def swept(card: RuleCard, fleet: str, found: pl.DataFrame, *, tried: bool = Fals
         events_now=_events(found, card, limits, barred_now),
         events_both=_events(found, card, limits, pl.col("barred") | barred_now),
         tried=tried,
+        assessed_now=_assessed_now(card, fleet, found, least),
         near=resolved(found, limits),
         bars=_bars(found, limits, step),
         shares=_shares(found, card),
         found=found,
     )
+
+
+def _assessed_now(card: RuleCard, fleet: str, found: pl.DataFrame, least: int) -> int | None:
+    if not in_force_told(found, card, Asked(fleet=fleet), least):
+        return None
+    by_own = found.with_columns(barred=pl.col("barred_now"))
+    return int((outcomes_by(by_own, direction(card), limits_now(card, fleet)) != "not_assessed").sum())
 
 
 def _events(found: pl.DataFrame, card: RuleCard, limits: np.ndarray, barred: pl.Expr) -> np.ndarray:
@@ -177,6 +189,8 @@ def sent(found: Swept) -> dict[str, Any]:
         "now": found.events_now.tolist(),
         "both": found.events_both.tolist(),
         "tried": found.tried,
+        "left_out": {name: kind.height for name, kind in decisions(left_out(found.found), card).items()},
+        "assessed_now": found.assessed_now,
         "certain": counts.certain.tolist(),
         "possible": counts.possible.tolist(),
         "assessed": counts.assessed.tolist(),
@@ -204,14 +218,23 @@ def _rounded(values: np.ndarray | None) -> list[float | None] | None:
     return [None if not np.isfinite(x) else float(np.format_float_positional(x, 5, fractional=False)) for x in values]
 
 
+def decisions(found: pl.DataFrame, card: RuleCard) -> dict[str, pl.DataFrame]:
+    """Landings of analysis.stood that were decided, those of them as nuisance, and events in force that are not."""
+    said = decided(found, card)
+    open_ = found.filter(~pl.col("barred"), pl.col("severity").is_not_null(), pl.col("verdict").is_null())
+    return {"decided": said, "nuisance": said.filter(verdict="nuisance"), "undecided": open_}
+
+
+def left_out(found: pl.DataFrame) -> pl.DataFrame:
+    """The landings that the rule's own condition takes in and the one that is tried does not, not barred any more."""
+    return found.filter(pl.col("barred") & ~pl.col("barred_now")).with_columns(barred=pl.lit(value=False))
+
+
 def _decisions(found: Swept) -> dict[str, list[int]]:
-    """By the limit that would still find them: decisions, those of nuisance, and events in force that are undecided."""
+    """The decisions by the limit that would still find them."""
     sign = 1.0 if found.card.direction == "above" else -1.0
-    said = decided(found.found, found.card)
-    open_ = found.found.filter(~pl.col("barred"), pl.col("severity").is_not_null(), pl.col("verdict").is_null())
-    kinds = {"decided": said, "nuisance": said.filter(verdict="nuisance"), "undecided": open_}
     out = {}
-    for name, kind in kinds.items():
+    for name, kind in decisions(found.found, found.card).items():
         worst = np.sort(kind["worst"].to_numpy())
         at = len(worst) - np.searchsorted(worst, sign * found.sweep.limits, side="right")
         out[name] = [*at.tolist(), len(worst)]  # the last: of all

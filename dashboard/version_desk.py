@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from dashboard import analysis, marks, names, versions, words
 from dashboard.access import viewer
+from dashboard.bookchanges import in_short
 from dashboard.limits_asked import asked, direction, limits_asked, limits_now
 from dashboard.rule_card import RuleCard
 from dashboard.store import Store
@@ -58,7 +59,7 @@ def in_order(card: RuleCard, limits: Limits) -> bool:
 
 
 def condition_said(store: Store, text: str) -> Markup:
-    """What is wrong with a condition, at its place; or how many landings it takes in."""
+    """What is wrong with a condition, at its place; or how many of all landings it takes in, whatever the filters."""
     found = faults_of(text)
     if found:
         return marks.joined(_fault(text, fault) for fault in found[:5])
@@ -72,10 +73,13 @@ def condition_said(store: Store, text: str) -> Markup:
     if held.hides(taken.holds) or held.hides(taken.fails):
         few = f"Fewer than {held.least} landings are taken in by this, or left out. So few are not counted."
         return Markup("<p>{}</p>").format(few)
-    parts = [(taken.holds, "it holds"), (taken.fails, "it does not hold"), (taken.unknown, "it cannot be told")]
+    parts = [
+        (taken.holds, "it holds on"),
+        (taken.fails, "it does not hold on"),
+        (taken.unknown, "it cannot be told on"),
+    ]
     parts = parts[:1] if held.hides(taken.unknown) else parts  # all less two would tell the third
-    told = "; ".join(f"{how} on {words.count(n, 'landing')}" for n, how in parts)
-    return Markup("<p>{}</p>").format(words.sentence(told))
+    return Markup("<p>Of all landings, {}.</p>").format("; ".join(f"{how} {n:,}" for n, how in parts))
 
 
 def _fault(text: str, fault: Fault) -> Markup:
@@ -112,7 +116,7 @@ def _overtaken(bases: Bases, given: Mapping[str, Any]) -> str:
     if given.get("seen") in (None, "", str(bases.number)) or bases.newest is None:
         return ""
     return (
-        f"Meanwhile version {called(bases.newest)}, was saved: {bases.newest['reason']} "
+        f"Meanwhile version {called(bases.newest)}, was saved: {in_short(bases.newest['reason'])} "
         "Choose above what yours builds on, and ask again."
     )
 

@@ -23,6 +23,7 @@ from fdm.rule import Limits
 from fdm.rulebook import SETTINGS_FILE, RuleBook, load_rule_book
 
 Files = Mapping[str, str]
+BOUNDS = ("lowest", "highest")  # how sure the answer is that a case expects
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class Change:
 
     limits   of `fleet`, or of every fleet without limits of its own when `fleet` is None; None leaves them
     where    the condition; "" takes it out, None leaves it
-    expect   case -> what it is to expect from now on
+    expect   case -> what it is to expect from now on; where it says how sure that is, it says so of the new answer
     """
 
     rule: str
@@ -56,8 +57,11 @@ def amended(files: Files, change: Change, version: str | None = None) -> dict[st
         _set_limits(document, change)
     if change.where is not None:
         _set_where(document, change.where.strip())
-    _set_expectations(document, change)
+    cases = _set_expectations(document, change)
     out = {**files, name: tomlkit.dumps(document)}
+    if any(bound in case for case in cases for bound in BOUNDS):
+        _set_bounds(cases, {result.case: result for result in tried(book_of(out), change.rule)})
+        out[name] = tomlkit.dumps(document)
     if version is not None:
         out[SETTINGS_FILE] = _with_version(files.get(SETTINGS_FILE, ""), version)
     return out
@@ -97,17 +101,24 @@ def _set_where(document: tomlkit.TOMLDocument, where: str) -> None:
         del document["where"]
 
 
-def _set_expectations(document: tomlkit.TOMLDocument, change: Change) -> None:
+def _set_expectations(document: tomlkit.TOMLDocument, change: Change) -> list[Any]:
+    """The cases of which it was said what they are to expect."""
     cases: Any = document.get("case", [])
     names = [str(case.get("name", "")) for case in cases]
     for name, expect in change.expect.items():
         if name not in names:
             raise RuleError(f"there is no case '{name}'", source=f"{change.rule}.toml", cure=nearest(name, names))
-        case = cases[names.index(name)]
-        _put(case, {"expect": expect})
-        for bound in ("lowest", "highest"):  # they said how sure the old answer was
-            if bound in case:
-                del case[bound]
+        _put(cases[names.index(name)], {"expect": expect})
+    return [cases[names.index(name)] for name in change.expect]
+
+
+def _set_bounds(cases: list[Any], found: Mapping[str, CaseResult]) -> None:
+    """Lets the cases say how sure the rule is of its answer, where they do; what is no event says nothing of it."""
+    for case in cases:
+        said = {bound: getattr(found[str(case["name"])], bound) for bound in BOUNDS if bound in case}
+        _put(case, {bound: severity for bound, severity in said.items() if severity})
+        for bound in [bound for bound, severity in said.items() if not severity]:
+            del case[bound]
 
 
 def _with_version(text: str, version: str) -> str:

@@ -28,6 +28,8 @@ class CaseResult:
     """What a rule said of one of its cases.
 
     got        outcome or severity; reason: why it was not assessed, or how the bounds differ
+    lowest, highest
+               what the event is for certain, and what it could be; None where it is none
     untold     what the rule's condition asks for and the case does not say: it was judged as a landing on which the
                condition holds
     """
@@ -39,6 +41,8 @@ class CaseResult:
     passed: bool
     reason: str | None
     untold: tuple[str, ...] = ()
+    lowest: str | None = None
+    highest: str | None = None
 
 
 def run_cases(book: RuleBook) -> list[CaseResult]:
@@ -62,9 +66,10 @@ def run_case(book: RuleBook, rule: Rule, case: Case) -> CaseResult:
     if untold:
         judged = judge(replace(book, rules={rule.name: replace(rule, where=None)}), measured, landings)
         got, reason = _said(judged, rule.name)
-    if got == case.expect and (wrong := _bounds_differ(judged, case)):
-        return CaseResult(rule.name, case.name, case.expect, got, False, wrong, untold)
-    return CaseResult(rule.name, case.name, case.expect, got, got == case.expect, reason, untold)
+    bounds = _bounds(judged)
+    wrong = _bounds_differ(bounds, case) if got == case.expect else None
+    passed = got == case.expect and not wrong
+    return CaseResult(rule.name, case.name, case.expect, got, passed, wrong or reason, untold, *bounds)
 
 
 def _untold(rule: Rule, landings: pl.DataFrame, measured: Measured) -> tuple[str, ...]:
@@ -88,12 +93,20 @@ def _said(judged: Judged, rule: str) -> tuple[str, str | None]:
     return "not_assessed", judged.outcomes["reason"][0]
 
 
-def _bounds_differ(judged: Judged, case: Case) -> str | None:
-    for key, expected in (("lowest", case.lowest), ("highest", case.highest)):
-        got = judged.events[f"severity_{key}"][0] if judged.events.height else SEVERITIES[0]
-        if expected is not None and got != expected:
-            return f"severity_{key} is {got}, not {expected}"
-    return None
+def _bounds(judged: Judged) -> tuple[str | None, str | None]:
+    """What the event is for certain, and what it could be; None where it is none."""
+    found = judged.events
+    return (found["severity_lowest"][0], found["severity_highest"][0]) if found.height else (None, None)
+
+
+def _bounds_differ(bounds: tuple[str | None, str | None], case: Case) -> str | None:
+    """What differs from the bounds that the case states: Medium for certain, not Low; High possible, not Medium."""
+    pairs = (("for certain", bounds[0], case.lowest), ("possible", bounds[1], case.highest))
+    told = ((how, got or SEVERITIES[0], expected) for how, got, expected in pairs if expected is not None)
+    differ = [
+        f"{got.capitalize()} {how}, not {expected.capitalize()}" for how, got, expected in told if got != expected
+    ]
+    return "; ".join(differ) or None
 
 
 # --- given values

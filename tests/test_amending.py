@@ -110,6 +110,25 @@ def test_cases_that_no_longer_hold_are_found_and_can_be_said_anew() -> None:
     assert "# A case that the board asked for." in after["late_spoilers.toml"]
 
 
+def test_a_case_said_anew_says_of_the_new_answer_how_sure_it_is() -> None:
+    open_ = RULE.replace('lowest = "medium"', 'lowest = "low"   # one sample a second').replace("3.8, 4.0", "2.9, 4.0")
+    book = {"late_spoilers.toml": open_}
+    lower = Change("late_spoilers", limits=Limits(2.0, 2.7, 5.0))  # 2.9 s is medium too: only `lowest` differs
+    (found,) = failing(book_of(amended(book, lower)), "late_spoilers")
+    assert (found.case, found.got, found.reason) == ("four seconds", "medium", "Medium for certain, not Low")
+    after = amended(book, Change("late_spoilers", limits=lower.limits, expect={"four seconds": "medium"}))
+    gone, new = changed_lines(open_, after["late_spoilers.toml"])
+    assert gone == ["medium = 3.0", 'lowest = "low"   # one sample a second']
+    assert new == ["medium = 2.7", 'lowest = "medium"   # one sample a second']
+    assert failing(book_of(after), "late_spoilers") == []
+    higher = Change("late_spoilers", limits=Limits(2.0, 4.1, 4.15), expect={"four seconds": "low"})  # to 4.2 s
+    said = {case.name: case for case in book_of(amended(book, higher)).rules["late_spoilers"].cases}["four seconds"]
+    assert (said.expect, said.lowest, said.highest) == ("low", "low", "high")
+    none = Change("late_spoilers", limits=Limits(4.3, 5.0, 6.0), expect={"four seconds": "within"})
+    said = {case.name: case for case in book_of(amended(book, none)).rules["late_spoilers"].cases}["four seconds"]
+    assert (said.expect, said.lowest, said.highest) == ("within", None, None)
+
+
 def test_a_case_that_does_not_say_what_a_condition_asks_for_is_tried_without_it() -> None:
     rule = RULE.replace(
         "given = { spoiler_delay_s = [1.8", "landing = { headwind_kt = 3 }\ngiven = { spoiler_delay_s = [1.8"

@@ -94,7 +94,7 @@ def test_a_wrong_case_does_not_pass() -> None:
     assert (result.passed, result.got) == (False, "within")
     open_bounds = Case("bounds", "medium", lowest="medium", given={"spoiler_delay_s": (2.5, 4.0, 4.5)})
     result = run_case(BOOK, rule, open_bounds)
-    assert (result.passed, result.reason) == (False, "severity_lowest is low, not medium")
+    assert (result.passed, result.reason) == (False, "Low for certain, not Medium")
 
 
 def test_the_format_page_names_every_key() -> None:

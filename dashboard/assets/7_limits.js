@@ -91,6 +91,14 @@
     say("undecided-" + key, known ? comma(n("undecided")) : COUNTING);
   }
 
+  /* Of what the condition that is tried leaves out. */
+  function leftOut(n) {
+    say("share-left", share(n.nuisance, n.decided));
+    say("decided-left", comma(n.decided));
+    say("undecided-left", comma(n.undecided));
+    slot("share-left").closest("tr").hidden = !data.tried;
+  }
+
   const signed = (n, sign) => (n ? sign + comma(n) : "0");
   function sentence(rows) {
     const parts = rows.filter((r) => r.gained || r.lost).map((r) => {
@@ -130,9 +138,12 @@
       if (field) field.toggleAttribute("data-changed", moved);
     }
     shares("all");
+    leftOut(data.left_out);
     total();
     const assessed = counts(draft.low) ? comma(at(draft.low, "assessed")) : COUNTING;
-    say("assessed", "in " + assessed + " assessed" + (data.landings === null ? "" : " of " + comma(data.landings) + " landings"));
+    say("assessed-draft", assessed);
+    say("assessed-now", data.assessed_now === null ? "not told" : comma(data.assessed_now));
+    say("assessed", (data.tried ? "draft: " : "") + "in " + assessed + " assessed" + (data.landings === null ? "" : " of " + comma(data.landings) + " landings"));
     say("finding", sentence(rows));
     say("resolves", resolves());
     const back = document.querySelector("[data-tune-back]");

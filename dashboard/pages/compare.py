@@ -12,7 +12,7 @@ from markupsafe import Markup
 from dashboard import marks, versions, words
 from dashboard.access import open_to
 from dashboard.elements import Block
-from dashboard.limits_lists import SPOKEN
+from dashboard.limits_lists import SPOKEN, day_or_month
 from dashboard.pages.frame import nothing, options
 from dashboard.query import LEVELS, LONGEST
 from dashboard.rule_card import RuleCard
@@ -173,10 +173,10 @@ def _landings(store: Store, both: Compared, rule: str) -> Markup:
 
 def _row(row: dict[str, Any], both: Compared, card: RuleCard | None) -> Markup:
     rule = both.b.rules.get(row["rule"]) or both.a.rules[row["rule"]]
-    when = f"{row['touchdown_utc']:%-d %b %Y}" if row["touchdown_utc"] else row["month"] or "date unknown"
+    when = day_or_month(row)
     return Markup(
         '<tr><td>{}</td><td>{}</td><td>{}</td><td><b>{}</b> <span class="soft">{}</span></td>'
-        '<td><a href="/landing/{}">{}</a> <span class="soft">{}</span></td><td>{}</td><td>{}</td></tr>'
+        '<td><a href="/landing/{}">{}</a>, <span class="soft">{}</span></td><td>{}</td><td>{}</td></tr>'
     ).format(
         card.title if card else rule.title,
         _outcome(row["was"]),

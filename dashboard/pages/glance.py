@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 from markupsafe import Markup
 
 from dashboard import marks, officers, words
-from dashboard.bookchanges import BookChange
+from dashboard.bookchanges import BookChange, in_short
 from dashboard.flown import with_recorded
 from dashboard.held import Held
 from dashboard.query import ALL_WEEKS, Query
@@ -158,22 +159,33 @@ def _compare(change: BookChange | None) -> Markup:
     return Markup('<a href="/compare?a={}">Compare</a>').format(change.before)
 
 
-def book_line(change: BookChange | None) -> str:
+def book_line(change: BookChange | None) -> Markup:
     """ "Version 12, saved by vera on 12 Nov 2026: less noise at Korsby. Reverser slow: high limit 3.5 s → 4 s." """
     if change is None or not change.changes:
-        return ""
+        return Markup("")
     moved = "; ".join(change.changes[:NAMED])
     more = f"; and {len(change.changes) - NAMED} more" if len(change.changes) > NAMED else ""
     newer = f" {_newer(change.newer)}" if change.newer else ""
     named = f"Version {change.version}" if change.version else "The version in use"
-    along = "".join(f" With version {name}, saved by {by}: {_ended(why)}" for name, by, why in change.along)
     saved = f"saved by {change.by}, {in_words(change.at_utc)}"
-    return f"{named}, {saved}: {_ended(change.reason)}{along} {moved}{more}.{newer}"
+    told = Markup("{}, {}: {}{} {}{}.{}")
+    return told.format(named, saved, _ended(change.reason), _along(change.along), moved, more, newer)
+
+
+def _along(along: Sequence[tuple[str, str, str]]) -> Markup:
+    """The last version that came into use with the one in use, and how many before it."""
+    if not along:
+        return Markup("")
+    name, by, why = along[0]
+    more = len(along) - 1
+    before = Markup(' (<a href="/versions">and {} before it</a>)').format(more) if more else ""
+    return Markup(" With version {}, saved by {}: {}{}").format(name, by, _ended(why), before)
 
 
 def _ended(text: str) -> str:
-    """What somebody wrote, with a full stop where it has none."""
-    return text if text.endswith((".", "!", "?")) else f"{text}."
+    """The beginning of what somebody wrote, with a full stop where it has none."""
+    said = in_short(text)
+    return said if said.endswith((".", "!", "?", "…")) else f"{said}."
 
 
 def _newer(n: int) -> str:

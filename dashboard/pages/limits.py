@@ -23,7 +23,7 @@ from dashboard import (
 from dashboard.access import open_to, viewer
 from dashboard.elements import Block
 from dashboard.held import Held
-from dashboard.limits_asked import Asked, asked, limits_asked, movable, population
+from dashboard.limits_asked import Asked, asked, is_tried, limits_asked, movable, population
 from dashboard.limits_sweep import swept
 from dashboard.pages.frame import message, nothing, too_few
 from dashboard.rule_card import RuleCard
@@ -195,7 +195,7 @@ def drawn(store: Store, card: RuleCard, wanted: Asked) -> tuple[Markup, Markup]:
     if not movable(card):
         told = "This rule asks whether something happened. It has no limit to move; its condition can be changed."
         return nothing(told, Markup('<a href="/rules/{}">The rule</a>').format(card.name)), facts
-    whole = swept(card, wanted.fleet, found, tried=limits_side.is_tried(card, wanted), least=store.held().least)
+    whole = swept(card, wanted.fleet, found, tried=is_tried(card, wanted), least=store.held().least)
     return limits_chart.chart(whole), facts
 
 
@@ -248,8 +248,10 @@ def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup,
     told = (
         limits_counted.counted(asked_about, card, wanted, limits, given.get("no"))
         if movable(card)
-        else limits_happened.numbers(asked_about, card, wanted)
+        else limits_happened.numbers(asked_about, card, wanted, store.held().least)
     )
-    return told + limits_lists.lists(shown, card, store.held().least), limits_lists.breakdown(
+    least = store.held().least
+    covered = limits_lists.covers(asked_about, card, wanted, least)
+    return told + limits_lists.lists(shown, card, least, covered=covered), limits_lists.breakdown(
         found, card, wanted, limits, viewer().role
     )

@@ -379,6 +379,31 @@ def test_what_comes_into_force_with_a_version_is_told_with_who_and_why(archive, 
     assert "With version" not in text_of(glance_by(archive, desk, second.hash, from_first))
 
 
+def test_long_reasons_and_chains_of_versions_stay_short(archive, desk):
+    shipped = load_rule_book(SHIPPED)
+    before, long = shipped.hash, "We moved it again.\n\n" + "because " * 480
+    for low in (0.75, 0.76, 0.77, 0.78, 0.79):
+        saved = desk.ask(
+            lambda people, by, low=low, before=before: people.books.save(
+                moved({"bounce": low}), reason=long, by=by, built_on=before
+            )
+        )
+        before = saved.hash
+    line = glance_by(archive, desk, saved.hash, {"rule_book_hash": shipped.hash, "rules": str(SHIPPED)})
+    said = text_of(line.partition("Rule book")[2])
+    assert said.count("We moved it again. because because") == 2
+    assert said.count("because…") == 2
+    assert said.count("saved by") == 2
+    assert "and 3 before it" in said
+    assert '<a href="/versions">and 3 before it</a>' in line
+    assert len(said) < 600
+
+
+@pytest.mark.parametrize(("wrote", "told"), [("x" * 4000, "x" * 120 + "…"), ("Short.\nAnd plain", "Short. And plain")])
+def test_a_reason_is_cut_also_where_it_has_no_words(wrote, told):
+    assert bookchanges.in_short(wrote) == told
+
+
 def test_no_change_is_told_when_what_was_in_force_is_not_known(archive, desk, tmp_path):
     saved = desk.ask(lambda people, by: people.books.save(moved({"bounce": 0.75}), reason="Why", by=by))
     assert "Rule book" not in text_of(glance_by(archive, desk, saved.hash, None))

@@ -16,7 +16,7 @@ from conftest import text_of
 from scipy.stats import binomtest
 
 import fdm
-from dashboard import analysis, limits_lists, limits_side, version_bases, version_desk, words
+from dashboard import analysis, limits_happened, limits_lists, limits_side, version_bases, version_desk, words
 from dashboard.access import acting
 from dashboard.app import build
 from dashboard.desk import beside
@@ -180,7 +180,11 @@ def test_a_condition_that_is_tried_stands_against_the_rule_in_force(store, folde
     low = data["x"].index(card.limits["low"])
     assert (data["now"][low], data["events"][low], data["both"][low]) == (events.height, kept, kept)
     assert data["tried"]
-    slow = landings.filter(pl.col("touchdown_ground_speed_kt") <= knots, kind="full_stop")
+    outcomes = fdm.outcomes(folder).filter(rule=card.name).collect()["outcome"]
+    assert data["assessed_now"] == (outcomes != "not_assessed").sum()
+    assert data["assessed"][low] < data["assessed_now"]
+    assert (data["left_out"]["decided"], data["left_out"]["undecided"]) == (0, events.height - kept)
+    slow = landings.filter(pl.col("touchdown_ground_speed_kt") <= knots)
     assert data["landings"] == landings.height - slow.height
     changed = limits_lists.changes(found, card, wanted, limits_now(card, ""))
     lost = changed.filter(change="lost")
@@ -193,6 +197,17 @@ def test_a_condition_that_is_tried_stands_against_the_rule_in_force(store, folde
     assert "Within → left out" in said
     table = limits_lists.counted(limits_lists.both_sides(found, card, wanted, limits_now(card, "")), "fleet", OFFICER)
     assert (table["before"].sum(), table["after"].sum()) == (events.height, kept)
+
+
+def test_what_is_written_and_what_is_tried_count_the_same_landings_as_left_out(store):
+    landings, above = fast(store, 128.0)
+    slow = landings.filter(pl.col("touchdown_ground_speed_kt") <= 128.0)
+    assert slow.filter(pl.col("kind") != "full_stop").height, "go-arounds among them"
+    where = "touchdown_ground_speed_kt > 128"
+    said = text_of(version_desk.condition_said(store, where))
+    assert said.startswith(f"Of all landings, it holds on {above.len():,}; it does not hold on {slow.height:,}; ")
+    facts = text_of(limits.drawn(store, store.held().rules["late_spoilers"], Asked(where=where))[1])
+    assert f"Left out {slow.height:,} the rule does not apply" in facts
 
 
 def test_landings_that_the_rule_is_not_for_stand_apart_and_the_reasons_add_up(store, folder):
@@ -242,6 +257,7 @@ def test_drawing_and_table_tell_the_same_decisions_also_those_under_earlier_limi
     assert data["nuisance"][-1] == sum(share.nuisance for share in whole.shares) == 11
     assert (data["decided"][low], data["nuisance"][low]) == (5, 0)  # beyond it; the rest is within
     assert (data["undecided"][-1], data["undecided"][low]) == (2, 2)
+    assert data["left_out"] == {"decided": 2, "nuisance": 0, "undecided": 0}
 
 
 def test_small_groups_are_shown_to_the_officer_alone_and_do_not_come_out_of_all():
@@ -251,11 +267,96 @@ def test_small_groups_are_shown_to_the_officer_alone_and_do_not_come_out_of_all(
             "was": ["within"] * 30 + ["low"] * 10 + ["low"] * 3 + ["within"] * 20,
             "now": ["within"] * 38 + ["low"] * 2 + ["high"] * 3 + ["within"] * 20,
         }
-    )
+    ).with_columns(barred=False, barred_now=False)
     officer = limits_lists.counted(said, "fleet", OFFICER).rows()
     analyst = limits_lists.counted(said, "fleet", ANALYST).rows()
     assert officer == [("A", 40, 40, 10, 2), ("C", 20, 20, 0, 0), ("B", 3, 3, 3, 3)]
-    assert analyst == [("A", 40, 40, 10, 2), ("C", None, None, None, None), ("B", None, None, None, None)]
+    assert analyst == [("A", 40, 40, 10, 2), ("B", None, None, None, None), ("C", None, None, None, None)]
+
+
+def judged(**groups: list[tuple[str, str, int]]) -> pl.DataFrame:
+    """Landings by runway: what they were in force and are now, and how many; left out are those with another bar."""
+    rows = [(place, *one[:2]) for place, parts in groups.items() for one in parts for _ in range(one[2])]
+    said = pl.DataFrame(rows, schema=["place", "was", "now"], orient="row")
+    return said.with_columns(barred=pl.col("now") == "not_for", barred_now=pl.lit(value=False))
+
+
+def test_hidden_groups_stand_by_name_whatever_they_count():
+    sizes = {"A": 1, "B": 4, "C": 2, "D": 30, "E": 3, "F": 50, "G": 12}
+    said = judged(**{name: [("within", "low", n)] for name, n in sizes.items()})
+    said = said.sample(fraction=1.0, shuffle=True, seed=3)
+    assert limits_lists.counted(said, "place", ANALYST)["place"].to_list() == ["F", "D", "G", "A", "B", "C", "E"]
+    assert limits_lists.counted(said, "place", OFFICER)["place"].to_list() == ["F", "D", "G", "B", "E", "C", "A"]
+
+
+def test_a_group_does_not_tell_how_few_of_it_a_condition_leaves_out():
+    kept, gone = ("within", "within"), ("within", "not_for")
+    said = judged(A=[(*kept, 40), (*gone, 3)], B=[(*kept, 30), (*gone, 9)], C=[(*kept, 20), (*gone, 20)])
+    analyst = {row[0]: row[1:3] for row in limits_lists.counted(said, "place", ANALYST).iter_rows()}
+    assert analyst == {"A": (40, None), "B": (30, None), "C": (20, 40)}, "of all, C and B would tell A"
+    officer = {row[0]: row[1:3] for row in limits_lists.counted(said, "place", OFFICER).iter_rows()}
+    assert officer == {"A": (40, 43), "B": (30, 39), "C": (20, 40)}
+
+
+@pytest.mark.parametrize(("lost", "tells"), [(3, False), (5, True), (0, True)])
+def test_assessed_in_force_is_not_told_where_few_not_assessed_would_come_out(store, lost, tells):
+    # 40 within, and some of which it cannot be told, that the condition leaves out; 30 within stay
+    n, out, far = 70 + lost, 40 + lost, float("inf")
+    worst, safe = [0.5] * 40 + [-far] * lost + [0.5] * 30, [0.5] * 40 + [far] * lost + [0.5] * 30
+    gone = [True] * out + [False] * 30
+    found = pl.DataFrame(
+        {"worst": worst, "sure": worst, "safe": safe, "top": safe, "value": worst, "lower": worst, "upper": worst,
+         "barred": gone, "not_for": gone, "barred_now": [False] * n, "not_for_now": [False] * n, "reason": [None] * n,
+         "severity": [None] * n, "verdict": [None] * n, "fleet": ["A", "B"] * (n // 2) + ["A"] * (n % 2),
+         "place": ["P"] * n, "month": ["2026-11"] * n},
+        schema_overrides=dict.fromkeys(("reason", "severity", "verdict"), pl.String),
+    )  # fmt: skip
+    card, wanted = store.held().rules["late_spoilers"], Asked(where="bounces = 0")
+    own = limits_now(card, "")
+    assert sent(swept(card, "", found, tried=True, least=5))["assessed_now"] == (70 if tells else None)
+    assert sent(swept(card, "", found, tried=True))["assessed_now"] == 70
+    groups = text_of(limits_lists.breakdown(found, card, wanted, own, ANALYST))
+    assert ("35 → 15" in groups) is tells
+    assert ("Assessed in force is not told" in groups) is not tells
+    happened = store.held().rules["spoilers_not_armed"]
+    said = limits_happened.numbers(found, happened, wanted, 5)
+    assert (re.search(r"Assessed 70 30", text_of(said)) is not None) is tells
+    assert ("hatch" in said) is not tells
+    assert "35 → 15" in text_of(limits_lists.breakdown(found, card, wanted, own, OFFICER))
+
+
+@pytest.mark.parametrize(("open_", "gone", "tells"), [(2, 9, True), (2, 3, False), (2, 0, False), (9, 9, True)])
+def test_few_that_cannot_be_told_any_more_are_covered_by_what_is_left_out(store, open_, gone, tells):
+    # within: 30 stay, 40 are left out, of some (open_) the condition cannot be told; not assessed: some (gone) left out
+    far, n = float("inf"), 70 + open_ + gone
+    worst, safe = [0.5] * (70 + open_) + [-far] * gone, [0.5] * (70 + open_) + [far] * gone
+    barred, out = [False] * 30 + [True] * (n - 30), [False] * 30 + [True] * 40 + [False] * open_ + [True] * gone
+    found = pl.DataFrame(
+        {"worst": worst, "sure": worst, "safe": safe, "top": safe, "barred": barred, "not_for": out,
+         "barred_now": [False] * n, "not_for_now": [False] * n}
+    )  # fmt: skip
+    card, wanted = store.held().rules["late_spoilers"], Asked(where="bounces = 0")
+    assert limits_lists.in_force_told(found, card, wanted, 5) is tells
+    covered = limits_lists.covers(found, card, wanted, 5)
+    assert covered is (tells and open_ < 5)
+    said = limits_lists.both_sides(found, card, wanted, limits_now(card, "")).filter(pl.col("was") != pl.col("now"))
+    cells = {row[:2]: row[2] for row in limits_lists.told_otherwise(said, 5, covered=covered).iter_rows()}
+    if covered:
+        assert set(cells.values()) == {None}
+    if open_ == 9:
+        assert cells["within", "not_for"] == 40
+
+
+def test_other_landings_do_not_tell_a_small_number_by_the_one_that_is_left():
+    rows = judged(A=[("within", "not_for", 966), ("not_assessed", "not_for", 3), ("within", "not_assessed", 8)])
+    card = load_rule_cards({"rules": str(shipped_folder())})["late_spoilers"]
+    shown = rows.with_columns(change=pl.lit("otherwise"))
+    analyst = text_of(limits_lists.lists(shown, card, 5))
+    assert re.findall(r"\d+", analyst) == ["8", "5"], "8 not assessed, and fewer than 5"
+    assert re.search("Within → not assessed: 8 .*Not assessed → left out: .*Within → left out", analyst)
+    officer = text_of(limits_lists.lists(shown, card))
+    assert "Within → left out: 966 " in officer
+    assert "Not assessed → left out: 3" in officer
 
 
 ANA = Actor("ana", ANALYST)
@@ -301,9 +402,9 @@ def test_an_analyst_reads_the_same_counts_on_every_page(store):
 @pytest.mark.parametrize(
     ("taken", "tells"),
     [
-        (TakesIn(314, 1719, 1), "It holds on 314 landings."),
+        (TakesIn(314, 1719, 1), "Of all landings, it holds on 314."),
         (TakesIn(314, 3, 60), "Fewer than 5 landings are taken in by this, or left out. So few are not counted."),
-        (TakesIn(0, 9, 7), "It holds on 0 landings; it does not hold on 9 landings; it cannot be told on 7 landings."),
+        (TakesIn(0, 9, 7), "Of all landings, it holds on 0; it does not hold on 9; it cannot be told on 7."),
     ],
 )  # fmt: skip
 def test_what_a_condition_takes_in_does_not_tell_an_analyst_a_small_number(store, monkeypatch, taken, tells):
@@ -431,7 +532,9 @@ def test_a_rule_that_asks_yes_or_no_has_its_events_rate_groups_and_list(store, f
     assert "By fleet" in groups
     none = {"search": "?where=touchdown_ground_speed_kt+%3E+400"}
     lost = text_of(limits.listed(store, card, none)[0])
-    assert re.search(rf"{n} 0 0 {n} Assessed {assessed} 0", lost)
+    assert re.search(rf"{n} 0 0 −{n} Assessed {assessed} 0", lost)
+    assert re.search(rf"All none decided 0 0 Left out by the condition none decided 0 {n} Score", lost)
+    assert "Left out by the condition" not in said
     assert "No longer events" in lost
     assert lost.count("left out yes") == n
     assert "1 count" not in lost
@@ -454,7 +557,7 @@ def test_limits_of_another_rule_do_not_come_into_one_that_has_none_to_move(store
 
 
 def test_a_condition_is_counted_or_marked_where_it_is_wrong(store):
-    assert "It holds on" in text_of(version_desk.condition_said(store, "bounces = 0"))
+    assert "Of all landings, it holds on" in text_of(version_desk.condition_said(store, "bounces = 0"))
     wrong = str(version_desk.condition_said(store, "bouncs = 0 AND <b>"))
     assert "<mark>bouncs</mark>" in wrong
     assert "<b>" not in wrong
@@ -465,6 +568,14 @@ def test_an_analyst_cannot_ask_a_condition_whose_landing_it_is():
         assert name in version_desk.barred_for(ANALYST)
     assert not {"arrival", "runway", "bounces", "fleet"} & version_desk.barred_for(ANALYST)
     assert not version_desk.barred_for(OFFICER)
+
+
+def test_an_analyst_reads_months_by_name(store):
+    card = store.held().rules["late_reverse"]
+    with acting(ANA):
+        said = text_of(limits.listed(store, card, {"search": "", "low": 1.0, "medium": 2.0})[0])
+    assert not re.findall(r"\b\d{4}-\d{2}\b", said)
+    assert re.search(r"\d, (Sep|Oct|Nov) 2026 ", said)
 
 
 def test_every_callback_of_the_page_says_whom_it_is_for(store):

@@ -229,7 +229,13 @@ def test_a_handle_taken_at_its_edge_does_not_jump(desk):
     assert abs(moved["x"] - line["x"]) <= 1 + one_step
 
 
-def test_a_condition_is_checked_while_it_is_written_and_tried(desk):
+def test_a_condition_is_checked_while_it_is_written_and_tried(desk, folder):
+    outcomes = fdm.outcomes(folder).filter(rule="late_reverse").collect()["outcome"]
+    assessed = f"{(outcomes != 'not_assessed').sum():,}"
+    events = fdm.events(folder).filter(rule="late_reverse").height
+    left_out = desk.get_by_role("row", name="Left out by the condition")
+    expect(slot(desk, "assessed-draft")).to_have_text(assessed)
+    expect(left_out).to_have_count(0)
     desk.locator(".tune-condition summary").first.click()
     desk.locator("[data-condition]").fill("bouncs = 0")
     expect(desk.locator("#limits-where-said mark")).to_have_text("bouncs")
@@ -237,6 +243,9 @@ def test_a_condition_is_checked_while_it_is_written_and_tried(desk):
     expect(desk.locator("#limits-where-said")).to_contain_text("it does not hold on")
     desk.locator("[data-tune-try]").click()
     expect(slot(desk, "assessed")).to_contain_text("in 0 assessed")
+    expect(slot(desk, "assessed-now")).to_have_text(assessed)
+    expect(slot(desk, "assessed-draft")).to_have_text("0")
+    expect(left_out).to_have_text(re.compile(rf"none decided\s*0\s*{events}$"))
     expect(slot(desk, "finding")).to_contain_text("fewer")
     expect(desk.locator("#limits-facts")).to_contain_text("Condition tried touchdown_ground_speed_kt > 400")
     expect(desk.locator("#limits-lists h2").first).to_contain_text("No longer events")
@@ -255,8 +264,9 @@ def test_a_rule_without_limits_is_counted_and_its_condition_tried(desk, folder):
     desk.locator(".tune-condition summary").first.click()
     desk.locator("[data-condition]").fill("touchdown_ground_speed_kt > 400")
     desk.locator("[data-tune-try]").click()
-    expect(found.locator("tbody tr").first).to_have_text(re.compile(rf"{n}\s*0\s*0\s*{n}$"))
+    expect(found.locator("tbody tr").first).to_have_text(re.compile(rf"{n}\s*0\s*0\s*−{n}$"))
     expect(found).to_contain_text("No longer events")
+    expect(found.get_by_role("row", name="Left out by the condition")).to_have_text(re.compile(rf"{n}$"))
     desk.get_by_role("button", name="Back to the rule’s own").click()
     expect(found).to_contain_text("judged as it is now")
 

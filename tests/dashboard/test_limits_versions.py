@@ -148,7 +148,11 @@ def test_who_was_overtaken_is_told_and_asked_what_to_build_on(fresh):
     assert "Not saved. Meanwhile version 1, hers, saved by Ana on" in text_of(said)
     assert "Why hers." in text_of(said)
     assert 'name="seen" value="1"' in str(said)
-    assert fresh.desk.books().versions().height == 1
+    long = saves(fresh, "late_reverse", "long", high=42.0, reason="So. " * 900)
+    assert "Saved as version 2" in text_of(long)
+    told = text_of(saves(fresh, "late_braking", "his", high=41.0, seen=seen, base="force"))
+    assert told.count("So.") == 30, "120 characters"
+    assert fresh.desk.books().versions().height == 2
     assert "Another rule book is in force" in text_of(saves(fresh, "late_braking", "his", high=41.0, force="0" * 20))
     with pytest.raises(PeopleError, match="another version was saved meanwhile"):
         fresh.desk.books().save(files_of(shipped_folder()), reason="r", by=ANALYST_HERE, seen=0)
@@ -334,3 +338,14 @@ def test_text_for_maintenance_says_what_was_seen():
     assert "12 landings in a row since Oct 2026" in health.parameter_request(silent)
     gone = row | {"state": "gone", "silent_landings": 32, "since": "27 Oct 2026"}
     assert "silent since 27 Oct 2026: it is in none of the 32 recordings from then on" in health.parameter_request(gone)
+
+
+def test_a_ticked_case_keeps_how_sure_its_answer_is(fresh):
+    shipped = {case.name: case for case in load_rule_book().rules["late_spoilers"].cases}
+    name = "one sample a second leaves the severity open"
+    card = fresh.held().rules["late_spoilers"]
+    refused = version_desk.done(fresh, card, {"act": "check", "search": "", "low": 2, "medium": 2.7, "high": 5})
+    assert f"{name} Medium Medium for certain, not Low" in text_of(refused)
+    assert "Saved as version 1" in text_of(saves(fresh, "late_spoilers", "lower", medium=2.7))
+    case = {c.name: c for c in book_of(fresh.desk.books().version(1).files).rules["late_spoilers"].cases}[name]
+    assert (case.expect, case.lowest, case.highest) == ("medium", "medium", shipped[name].highest)
