@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import polars as pl
 from markupsafe import Markup
 
@@ -83,13 +85,15 @@ def _limit_fields(card: RuleCard, fleet: str) -> Markup:
     rows = marks.joined(
         Markup(
             '<tr><td>{1}</td><td class="num soft" data-slot="now-{0}">{2}</td><td class="num"><input name="limit-{0}" '
-            'data-limit="{0}" inputmode="decimal" autocomplete="off" aria-label="{3} limit, draft"><i>{4}</i></td></tr>'
+            'data-limit="{0}" value="{5}" disabled inputmode="decimal" autocomplete="off" '
+            'aria-label="{3} limit, draft"><i>{4}</i></td></tr>'
         ).format(
             level,
             marks.severity_words(level),
             words.quantity(getattr(own, level), card.unit),
             names.SEVERITY[level],
             words.sign(card.unit).strip(),
+            _plain(card, getattr(own, level)),
         )
         for level in used(card, fleet)
     )
@@ -99,6 +103,19 @@ def _limit_fields(card: RuleCard, fleet: str) -> Markup:
         "disabled>Back to the "
         'limits in force</button></p><p class="tune-hint" role="status" data-slot="hint"></p>'
     ).format("Beyond" if card.direction == "above" else "Under", rows)
+
+
+def _plain(card: RuleCard, limit: float) -> str:
+    """A limit as it is typed: without the unit and marks of thousands."""
+    return words.number(limit, card.unit).replace(",", "").replace("−", "-")
+
+
+def without_numbers(card: RuleCard, wanted: Asked, why: Markup) -> Markup:
+    """Why nothing is counted, in the place of the drawing; with the limits in force that the browser shows then."""
+    own = limits_now(card, wanted.fleet)
+    levels = used(card, wanted.fleet) if movable(card) else []
+    now = {level: (words.quantity(x, card.unit), _plain(card, x)) for level in levels for x in [getattr(own, level)]}
+    return Markup('<div data-none="{}">{}</div>').format(json.dumps(now), why)
 
 
 def facts(held: Held, card: RuleCard, wanted: Asked, found: pl.DataFrame) -> Markup:
@@ -184,8 +201,9 @@ def saving(card: RuleCard, builds_on: Markup) -> Markup:
         'aria-label="Name of the version">'
         '<textarea name="reason" maxlength="{}" rows="3" placeholder="Reason for the change" '
         'aria-label="Reason for the change"></textarea><div class="tune-base" data-base>{}</div>'
-        '<p><button type="button" data-tune-ask="check">Show what changes</button> '
-        '<button type="button" data-tune-ask="save">Save version</button></p><p class="soft note">No rule book is '
+        '<p><button type="button" data-tune-ask="check" disabled>Show what changes</button> '
+        '<button type="button" data-tune-ask="save" disabled>Save version</button></p>'
+        '<p class="tune-hint" role="status" data-slot="unsaved"></p><p class="soft note">No rule book is '
         "edited. Decisions stay with the version they were made under.</p></form>"
     ).format(card.name, NOTE, builds_on)
 

@@ -127,7 +127,7 @@
       shares("within-" + level, limit, true);
       const field = document.querySelector('[data-limit="' + level + '"]');
       if (field && field !== document.activeElement) field.value = plain(limit);
-      if (field) field.toggleAttribute("data-changed", moved);
+      if (field) { field.toggleAttribute("data-changed", moved); field.disabled = false; }
     }
     shares("all");
     total();
@@ -303,7 +303,7 @@
   }
   const UNITS = { "°": "degrees", s: "seconds", kt: "knots", m: "metres", "%": "per cent" };
   function typed(field) {
-    if (!data) return;
+    if (!data || !chart) return;
     const level = field.dataset.limit, value = read(field.value), unit = data.unit.trim();
     if (!Number.isFinite(value)) {
       say("hint", "Write a number" + (unit ? " of " + (UNITS[unit] || unit) : "") + ", such as " + plain(data.limits[level]) + ". "
@@ -377,6 +377,7 @@
     planned = false;
     const found = document.querySelector("#limits-chart .tune");
     if (found && found !== chart) take(found);
+    if (window.watchNothing.look()) { clearTimeout(waiting); chart = exact = null; shown = ""; }
     const counted = document.querySelector("#limits-lists [data-counted]");
     if (counted && data) count(counted);
     if (!found && !document.querySelector(".tune-page")) { chart = null; data = null; draft = null; exact = null; shown = ""; drafts.clear(); }

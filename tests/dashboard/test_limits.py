@@ -453,6 +453,17 @@ def test_limits_of_another_rule_do_not_come_into_one_that_has_none_to_move(store
     assert "Nothing was changed" in text_of(limits.saved(store, card, given))
 
 
+@pytest.mark.parametrize("search", ["?fleet=none", "?where=bounces+%3E"])
+def test_nothing_is_saved_where_nothing_is_counted(store, search):
+    card = store.held().rules["late_spoilers"]
+    before = store.desk.books().versions().height
+    given = {"act": "save", "search": search, "where": "", "name": "n", "reason": "r", "token": search, "high": 5.4}
+    said = text_of(limits.saved(store, card, given))
+    assert "Nothing is counted under these filters, so there is nothing to save." in said
+    assert store.desk.books().versions().height == before
+    assert [str(part) for part in limits.listed(store, card, given)] == ["", ""]
+
+
 def test_a_condition_is_counted_or_marked_where_it_is_wrong(store):
     assert "It holds on" in text_of(version_desk.condition_said(store, "bounces = 0"))
     wrong = str(version_desk.condition_said(store, "bouncs = 0 AND <b>"))

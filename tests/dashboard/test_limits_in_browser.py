@@ -246,6 +246,66 @@ def test_a_condition_is_checked_while_it_is_written_and_tried(desk):
     expect(slot(desk, "assessed")).not_to_contain_text("in 0 assessed")
 
 
+@pytest.fixture(scope="module")
+def nowhere(folder):
+    """A runway and a fleet that landed, but not together."""
+    held = Store(Archive(folder), load_rule_cards).held().landings.select("place", "fleet").drop_nulls()
+    together = set(held.iter_rows())
+    pairs = [(place, fleet) for place in sorted(set(held["place"])) for fleet in sorted(set(held["fleet"]))]
+    return next(pair for pair in pairs if pair not in together)
+
+
+def state_of(page):
+    """What the right side says, and what stands in the fields of the limits."""
+    told = page.locator(".tune-found [data-slot]").all_text_contents()
+    fields = [(f.input_value(), f.is_disabled()) for f in page.locator("[data-limit]").all()]
+    lists = [page.locator(f"#limits-{name}").inner_html() for name in ("lists", "groups", "facts")]
+    return told, fields, lists, page.locator("[data-slot^=now-]").all_text_contents()
+
+
+def nothing_to_save(page):
+    for name in ("Show what changes", "Save version"):
+        expect(page.get_by_role("button", name=name)).to_be_disabled()
+    expect(slot(page, "unsaved")).to_have_text("Nothing is counted under these filters, so there is nothing to save.")
+    expect(page.locator("#limits-lists")).to_be_empty()
+    expect(page.locator("#limits-groups")).to_be_empty()
+
+
+def test_where_no_landing_is_under_the_filters_no_number_stays_and_nothing_can_be_saved(desk, nowhere):
+    place, fleet = nowhere
+    type_limit(desk, "low", "1.5")
+    desk.locator("#limits-groups h2").first.wait_for()
+    desk.locator("select[name=runway]").select_option(place)
+    desk.locator("#limits-groups").filter(has_text="By fleet").wait_for()
+    desk.locator("select[name=fleet]").select_option(fleet)
+    expect(desk.locator("#limits-chart")).to_contain_text("No landing is under these filters")
+    nothing_to_save(desk)
+    told, fields, *_ = moved = state_of(desk)
+    assert set(told) == {""}
+    assert fields == [("4.0", True), ("6.0", True), ("10.0", True)]
+    desk.reload()
+    expect(desk.locator("#limits-chart")).to_contain_text("No landing is under these filters")
+    nothing_to_save(desk)
+    assert state_of(desk) == moved
+    desk.locator("select[name=fleet]").select_option(index=0)
+    expect(desk.locator("[data-limit=low]")).to_have_value("1.5")
+    expect(desk.get_by_role("button", name="Save version")).to_be_enabled()
+    expect(slot(desk, "unsaved")).to_have_text("")
+    expect(slot(desk, "assessed")).to_contain_text("assessed")
+
+
+def test_a_condition_that_cannot_be_tried_leaves_no_number_of_another(desk):
+    desk.locator(".tune-condition summary").first.click()
+    desk.locator("[data-condition]").fill("bounces >")
+    desk.locator("[data-tune-try]").click()
+    expect(desk.locator("#limits-chart")).to_contain_text("Something is missing or too much here.")
+    nothing_to_save(desk)
+    assert set(state_of(desk)[0]) == {""}
+    desk.get_by_role("button", name="Back to the rule’s own").click()
+    expect(slot(desk, "finding")).to_have_text("These are the limits in force.")
+    expect(desk.get_by_role("button", name="Show what changes")).to_be_enabled()
+
+
 def test_a_rule_without_limits_is_counted_and_its_condition_tried(desk, folder):
     n = fdm.events(folder).filter(rule="spoilers_not_armed").height
     desk.goto(desk.url.replace("late_reverse", "spoilers_not_armed"))
