@@ -93,14 +93,12 @@
 
   const signed = (n, sign) => (n ? sign + comma(n) : "0");
   function sentence(rows) {
-    const parts = rows.filter((r) => r.gained || r.lost).map((r) => {
-      const both = [r.gained ? comma(r.gained) + " more" : "", r.lost ? comma(r.lost) + " fewer" : ""].filter(Boolean);
-      return both.join(" and ") + " " + NAMES[r.level];
-    });
+    const listed = (key, more) => rows.filter((r) => r[key]).map((r) => comma(r[key]) + more + NAMES[r.level]).join(", ").replace(/, ([^,]*)$/, " and $1");
+    const parts = [listed("gained", " more "), listed("lost", " fewer ")].filter(Boolean);
     if (!changed() && !data.tried) return "These are the limits in force.";
     if (used().some((level) => !counts(draft[level]))) return "Counting what these limits find.";
     if (!parts.length) return "With this draft, every landing is judged as it is now.";
-    return "The draft has " + parts.join(", ").replace(/, ([^,]*)$/, " and $1") + ".";
+    return "The draft has " + parts.join(", and ") + ".";
   }
   const changed = () => used().some((level) => draft[level] !== data.limits[level]);
 
@@ -236,13 +234,13 @@
     if (under >= 0) put(level, x[Math.max(0, under + by + 1)]);
   }
 
-  /* After a pause the address keeps the draft, and the lists are asked for. */
+  /* After a pause the address keeps what was moved, and the lists are asked for. */
   function rest() {
     clearTimeout(waiting);
     waiting = setTimeout(() => {
       const query = new URLSearchParams(location.search);
       for (const level of LEVELS) {
-        if (changed() && draft[level] !== undefined) query.set(level, String(draft[level])); else query.delete(level);
+        if (draft[level] !== data.limits[level]) query.set(level, String(draft[level])); else query.delete(level);
       }
       const text = query.toString();
       const search = text ? "?" + text : "";
@@ -301,6 +299,8 @@
     if (/^-?\d+,\d+$/.test(said)) return Number(said.replace(",", "."));
     return /^-?(\d+\.?\d*|\.\d+)$/.test(said) ? Number(said) : NaN;
   }
+  const meaningless = (value) => value < 0 && data.x[0] >= 0;
+  const refuse = (level) => say("hint", "A limit below 0 has no meaning here. " + NAMES[level] + " stays at " + quantity(draft[level]) + ".");
   const UNITS = { "°": "degrees", s: "seconds", kt: "knots", m: "metres", "%": "per cent" };
   function typed(field) {
     if (!data || !chart) return;
@@ -308,9 +308,8 @@
     if (!Number.isFinite(value)) {
       say("hint", "Write a number" + (unit ? " of " + (UNITS[unit] || unit) : "") + ", such as " + plain(data.limits[level]) + ". "
         + NAMES[level] + " stays at " + quantity(draft[level]) + ".");
-    } else if (value < 0 && data.x[0] >= 0) {
-      say("hint", "A limit below 0 has no meaning here. " + NAMES[level] + " stays at " + quantity(draft[level]) + ".");
-    } else if (value !== Number(plain(draft[level]))) put(level, value / data.scale, "typed");
+    } else if (meaningless(value)) refuse(level);
+    else if (value !== Number(plain(draft[level]))) put(level, value / data.scale, "typed");
     else say("hint", "");
     field.value = plain(draft[level]);
   }
@@ -345,7 +344,8 @@
     if (!fresh) return;
     for (const level of used()) {
       const asked = Number(query.get(level));
-      if (query.get(level) && Number.isFinite(asked)) draft[level] = whole(asked);
+      if (!query.get(level) || !Number.isFinite(asked)) continue;
+      if (meaningless(asked)) refuse(level); else draft[level] = whole(asked);
     }
     if (used().every((l, i, all) => !i || !worse(draft[all[i - 1]], draft[l]))) return;
     Object.assign(draft, data.limits);

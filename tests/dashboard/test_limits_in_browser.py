@@ -210,6 +210,40 @@ def test_a_filter_leaves_the_limits_of_the_draft_as_they_are(desk):
     expect(slot(desk, "assessed")).to_have_text(every or "")
 
 
+def test_only_what_was_moved_stands_in_the_address(desk):
+    type_limit(desk, "low", "2.5")
+    expect(desk).to_have_url(re.compile(r"/limits/late_reverse\?low=2\.5$"))
+    type_limit(desk, "high", "11")
+    expect(desk).to_have_url(re.compile(r"\?low=2\.5&high=11$"))
+    desk.locator("[data-tune-back]").click()
+    expect(desk).to_have_url(re.compile(r"/limits/late_reverse$"))
+
+
+def test_a_limit_in_the_address_is_refused_as_a_typed_one_is(desk):
+    desk.goto(desk.url.split("?")[0] + "?low=-5&medium=5.5")
+    expect(slot(desk, "hint")).to_have_text("A limit below 0 has no meaning here. Low stays at 4.0 s.")
+    expect(desk.locator("[data-limit=low]")).to_have_value("4.0")
+    expect(desk.locator("[data-limit=medium]")).to_have_value("5.5")
+    expect(desk).to_have_url(re.compile(r"\?medium=5\.5$"))
+
+
+def test_what_comes_and_what_goes_is_told_apart(desk, folder):
+    values = delays(folder)
+    for level, text in (("low", "2"), ("medium", "4.5"), ("high", "30")):
+        type_limit(desk, level, text)
+    bounds = ((4.0, 6.0, 2.0, 4.5), (6.0, 10.0, 4.5, 30.0), (10.0, 1e9, 30.0, 1e9))
+    gained, lost = [], []
+    for name, (low, high, low_then, high_then) in zip(("Low", "Medium", "High"), bounds, strict=True):
+        was, now = (values > low) & (values <= high), (values > low_then) & (values <= high_then)
+        more, fewer = int((now & ~was).sum()), int((was & ~now).sum())
+        gained += [f"{more} more {name}"] if more else []
+        lost += [f"{fewer} fewer {name}"] if fewer else []
+    assert len(gained) > 1
+    assert lost
+    said = ", and ".join(" and ".join(reversed(part)) for part in (gained, lost))
+    expect(slot(desk, "finding")).to_have_text(f"The draft has {said}.")
+
+
 def test_a_handle_taken_at_its_edge_does_not_jump(desk):
     handle = desk.locator(".tune-handle.medium")
     box = handle.bounding_box()
