@@ -62,7 +62,7 @@ def layout(store: Store, name: str, search: str) -> html.Div:
                     Block("limits-facts"),
                     Block("limits-where", limits_side.condition(card, wanted)),
                     Block("limits-where-said", className="tune-said"),
-                    Block("limits-save", limits_side.saving(card, version_bases.choice(version_bases.bases_of(store)))),
+                    Block("limits-save", _saving(store, card)),
                     Block("limits-saved", className="tune-said"),
                 ],
                 className="tune-side",
@@ -84,6 +84,11 @@ def layout(store: Store, name: str, search: str) -> html.Div:
         ],
         className="tune-page",
     )
+
+
+def _saving(store: Store, card: RuleCard) -> Markup:
+    bases = version_bases.bases_of(store)
+    return limits_side.saving(card, version_bases.choice(bases, version_bases.otherwise(store, bases, card)))
 
 
 def register(app: Dash, store: Store) -> None:

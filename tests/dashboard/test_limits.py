@@ -355,12 +355,12 @@ def test_a_case_that_no_longer_holds_refuses_and_nothing_is_written(store):
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"name": ""}, "the name of the version is missing"),
-        ({"reason": " "}, "the reason for the change is missing"),
+        ({"name": ""}, "The name of the version is missing"),
+        ({"reason": " "}, "The reason for the change is missing"),
         ({"low": 9.0}, "not in the order"),
         ({"low": 2.0}, "Nothing was changed"),
         ({"search": "?where=bouncs+%3D+0"}, "no landing column"),
-        ({"search": "?fleet=..%2F..%2Fetc"}, "no landing is of fleet"),
+        ({"search": "?fleet=..%2F..%2Fetc"}, "No landing is of fleet"),
         ({"expect": {"no such case": "low"}}, "no case"),
     ],
 )
