@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime
 
 import polars as pl
 from markupsafe import Markup
@@ -66,6 +67,18 @@ def side(held: Held, card: RuleCard, wanted: Asked) -> Markup:
         options("fleet", "Fleet", _every(card), fleets, wanted.fleet),
         options("runway", "Runway", "Every runway", places, wanted.place),
         options("month", "Month", "Every month", [(m, month_name(m)) for m in months(held)], wanted.month),
+    )
+
+
+def on_paper(held: Held, card: RuleCard) -> Markup:
+    """On paper alone: the rule, the rule book, and when; the browser says on what day it is printed."""
+    judged = str(held.run.get("detected_utc", ""))[:10]
+    return Markup(
+        '<p class="print-only"><b>Limits, {}</b><br>{}{}. Printed on <span data-slot="printed"></span>.</p>'
+    ).format(
+        card.title,
+        held.run.get("rule_book", ""),
+        f", landings judged on {words.day(datetime.fromisoformat(judged))}" if judged else "",
     )
 
 
@@ -196,16 +209,18 @@ def condition(card: RuleCard, wanted: Asked) -> Markup:
 def saving(card: RuleCard, builds_on: Markup) -> Markup:
     """Name and reason of a new version, and what it builds on."""
     return Markup(
-        '<form class="tune-save" data-rule="{}" autocomplete="off"><h2><b>Save as a new version</b></h2>'
+        '<form class="tune-save" data-rule="{}" data-every="{}"{} autocomplete="off">'
+        "<h2><b>Save as a new version</b></h2>"
         '<input name="name" maxlength="40" placeholder="Name, such as 13 or winter 2026" '
         'aria-label="Name of the version">'
         '<textarea name="reason" maxlength="{}" rows="3" placeholder="Reason for the change" '
         'aria-label="Reason for the change"></textarea><div class="tune-base" data-base>{}</div>'
         '<p><button type="button" data-tune-ask="check" disabled>Show what changes</button> '
         '<button type="button" data-tune-ask="save" disabled>Save version</button></p>'
-        '<p class="tune-hint" role="status" data-slot="unsaved"></p><p class="soft note">No rule book is '
+        '<p class="note" data-slot="scope"></p><p class="tune-hint" role="status" data-slot="unsaved"></p>'
+        '<p class="soft note">No rule book is '
         "edited. Decisions stay with the version they were made under.</p></form>"
-    ).format(card.name, NOTE, builds_on)
+    ).format(card.name, _every(card), Markup(" data-by-fleet") if movable(card) else "", NOTE, builds_on)
 
 
 _ALL = Markup(

@@ -35,6 +35,8 @@ from fdm.people.views import LEAST
 from fdm.rule import LEVELS
 
 PATH = "/limits"
+NOT_YET = "Nothing is counted under these filters until the page is loaded anew."
+ANEW = Markup('<a href="" target="_self">Load the page anew</a>')
 LISTED = (  # of the landings that are judged otherwise
     *("landing_id", "touchdown_utc", "month", "place", "arrival", "runway", "value", "lower", "upper"),
     *("was", "now", "change", "certain", "origin", "origin_confidence", "verdict"),
@@ -56,8 +58,10 @@ def layout(store: Store, name: str, search: str) -> html.Div:
             dcc.Store(id="limits-condition"),
             dcc.Store(id="limits-ask"),
             dcc.Store(id="limits-opened", data=judged_by(store)),
+            Block("limits-since", className="tune-since"),
             html.Section(
                 [
+                    Block("limits-paper", limits_side.on_paper(held, card)),
                     Block("limits-side", limits_side.side(held, card, wanted)),
                     Block("limits-facts"),
                     Block("limits-where", limits_side.condition(card, wanted)),
@@ -104,13 +108,14 @@ def register(app: Dash, store: Store) -> None:
     @open_to(OFFICER, ANALYST)
     def show_chart(search: str | None, path: str | None, opened: list[Any] | None) -> Any:
         card = _card(store, path)
-        if card is not None and (other := judged_since(store, opened)):
-            return str(other), ""
+        if card is not None and judged_since(store, opened):
+            return str(limits_side.without_numbers(card, asked(search), nothing(NOT_YET, ANEW))), ""
         return no_update if card is None else tuple(map(str, drawn(store, card, asked(search))))
 
     @app.callback(
         Output("limits-lists", "markup"),
         Output("limits-groups", "markup"),
+        Output("limits-since", "markup"),
         Input("limits-asked", "data"),
         Input("address", "search"),
         State("address", "pathname"),
@@ -119,15 +124,15 @@ def register(app: Dash, store: Store) -> None:
     @open_to(OFFICER, ANALYST)
     def show_lists(given: dict[str, Any] | None, search: str | None, path: str | None, opened: list[Any] | None) -> Any:
         card = _card(store, path)
+        if card is not None and (other := judged_since(store, opened)):
+            return "", "", str(other)
         moved = any(one["prop_id"].startswith("limits-asked") for one in ctx.triggered)
         if card is not None and not moved:  # lists wait for the rest of a limit, where there is one
             waits = movable(card) and not isinstance(counted_on(store, card, asked(search)), Markup)
             given = None if waits else {"search": search}
         if card is None or not given:
             return no_update
-        if other := judged_since(store, opened):
-            return str(other), ""
-        return tuple(map(str, listed(store, card, given)))
+        return *map(str, listed(store, card, given)), ""
 
     @app.callback(
         Output("limits-where-said", "markup"), Input("limits-condition", "data"), State("address", "pathname")
@@ -171,7 +176,7 @@ def judged_since(store: Store, opened: list[Any] | None) -> Markup:
     return Markup('<div role="alert">{}</div>').format(
         nothing(
             f"{told} since this page was opened. What stands here is from before.",
-            Markup('<a href="" target="_self">Load the page anew</a>'),
+            ANEW,
         )
     )
 

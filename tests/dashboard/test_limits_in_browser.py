@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
@@ -417,6 +418,36 @@ def test_what_stands_in_the_box_is_what_is_saved(desk):
     expect(slot(desk, "untried")).to_have_text("")
 
 
+def test_whom_a_save_is_for_is_said(desk):
+    scope = slot(desk, "scope")
+    expect(scope).to_have_text("Saves for every fleet, runway and month.")
+    desk.locator("select[name=runway]").select_option(index=1)
+    expect(desk).to_have_url(re.compile("runway="))
+    expect(scope).to_have_text("Saves for every fleet, runway and month.")
+    fleet = desk.locator("select[name=fleet] option").nth(1).get_attribute("value")
+    desk.locator("select[name=fleet]").select_option(fleet)
+    expect(scope).to_have_text(f"Saves for {fleet} only, every runway and month.")
+    desk.locator(".tune-condition summary").first.click()
+    desk.locator("[data-condition]").fill("headwind_kt > 10")
+    expect(scope).to_have_text(
+        f"Saves for {fleet} only, every runway and month. The condition is saved for every fleet."
+    )
+
+
+def test_paper_tells_the_rule_book_and_the_day_and_no_control(desk, folder):
+    book, now = load_rule_book(), datetime.now(UTC)
+    desk.emulate_media(media="print")
+    head = desk.locator("#limits-paper")
+    expect(head).to_be_visible()
+    expect(head).to_contain_text(f"{book.name} {book.version}")
+    days = [f"{day.day} {day:%b %Y}" for day in (now, now - timedelta(days=1))]  # midnight may pass meanwhile
+    expect(head).to_contain_text(re.compile(f"Printed on ({'|'.join(days)})"))
+    for control in ("Try on these landings", "Back to the rule’s own", "Show what changes", "Save version"):
+        expect(desk.get_by_text(control)).to_be_hidden()
+    for box in ("[data-condition]", "[name=name]", "[name=reason]"):
+        expect(desk.locator(box)).to_be_hidden()
+
+
 def save_as(page, name: str, reason: str):
     """Saves as the form stands, ticking every case that no longer holds."""
     page.locator("[name=name]").fill(name)
@@ -537,11 +568,18 @@ def test_an_open_page_does_not_mix_two_rule_books(browser, folder, tmp_path):
         handle = page.locator(".tune-handle.low")
         handle.focus()
         page.keyboard.press("ArrowLeft")
-        told = page.locator("#limits-lists [role=alert]")
+        told = page.locator("#limits-since [role=alert]")
+        expect(told).to_be_in_viewport(ratio=1)
+        expect(page.locator("#limits-lists")).to_be_empty()
+        dimmed = page.evaluate("getComputedStyle(document.querySelector('.tune-found b')).color")
+        assert dimmed == page.evaluate("getComputedStyle(document.querySelector('.tune-found .soft')).color")
+        page.locator("select[name=runway]").select_option(index=1)
+        expect(page.locator("#limits-chart")).to_contain_text("until the page is loaded anew")
+        expect(page.get_by_role("button", name="Save version")).to_be_disabled()
         expect(told).to_contain_text("The rule book in force has changed since this page was opened")
         told.get_by_role("link", name="Load the page anew").press("Enter")
         expect(slot(page, "now-low")).to_have_text("3.5 s")
-        expect(page.locator("#limits-lists [role=alert]")).to_have_count(0)
+        expect(page.locator("#limits-since [role=alert]")).to_have_count(0)
 
 
 def test_an_analyst_works_without_learning_whose_landings_they_are(browser, with_login, folder):
