@@ -78,7 +78,7 @@ def on_paper(held: Held, card: RuleCard) -> Markup:
     ).format(
         card.title,
         held.run.get("rule_book", ""),
-        f", landings judged on {words.day(datetime.fromisoformat(judged))}" if judged else "",
+        f", landings judged on {datetime.fromisoformat(judged):%-d %b %Y}" if judged else "",
     )
 
 

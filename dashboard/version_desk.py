@@ -202,7 +202,7 @@ def _out_of_order(card: RuleCard, key: str, draft: Limits, in_force: Limits, own
         for some in (own, draft)
     )
     return RuleError(
-        f"version {key} has {stay} for this rule, which is not in order with {come} from here",
+        f"version {key} has {stay} for this rule, which is not in order with your {come}",
         cure="Move a limit, or build on the rule book in force.",
     )
 

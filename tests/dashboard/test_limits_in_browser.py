@@ -441,7 +441,7 @@ def test_paper_tells_the_rule_book_and_the_day_and_no_control(desk, folder):
     expect(head).to_be_visible()
     expect(head).to_contain_text(f"{book.name} {book.version}")
     days = [f"{day.day} {day:%b %Y}" for day in (now, now - timedelta(days=1))]  # midnight may pass meanwhile
-    expect(head).to_contain_text(re.compile(f"Printed on ({'|'.join(days)})"))
+    expect(head).to_contain_text(re.compile("judged on ({0}). Printed on ({0}).".format("|".join(days))))
     for control in ("Try on these landings", "Back to the rule’s own", "Show what changes", "Save version"):
         expect(desk.get_by_text(control)).to_be_hidden()
     for box in ("[data-condition]", "[name=name]", "[name=reason]"):

@@ -152,8 +152,8 @@ def test_limits_that_do_not_fit_those_of_the_version_are_refused_by_its_name(fre
     saves(fresh, "late_spoilers", "one", medium=2.7)
     said = text_of(saves(fresh, "late_spoilers", "two", low=2.9))
     assert (
-        "Not saved. Version 1 has Medium 2.7 s for this rule, which is not in order with Low 2.9 s "
-        "from here. Move a limit, or build on the rule book in force."
+        "Not saved. Version 1 has Medium 2.7 s for this rule, which is not in order with your Low "
+        "2.9 s. Move a limit, or build on the rule book in force."
     ) in said
     assert "Saved as version 2" in text_of(saves(fresh, "late_spoilers", "two", low=2.9, base="force"))
 
