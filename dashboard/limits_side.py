@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from datetime import datetime
+
 import polars as pl
 from markupsafe import Markup
 
@@ -67,6 +70,18 @@ def side(held: Held, card: RuleCard, wanted: Asked) -> Markup:
     )
 
 
+def on_paper(held: Held, card: RuleCard) -> Markup:
+    """On paper alone: the rule, the rule book, and when; the browser says on what day it is printed."""
+    judged = str(held.run.get("detected_utc", ""))[:10]
+    return Markup(
+        '<p class="print-only"><b>Limits, {}</b><br>{}{}. Printed on <span data-slot="printed"></span>.</p>'
+    ).format(
+        card.title,
+        held.run.get("rule_book", ""),
+        f", landings judged on {datetime.fromisoformat(judged):%-d %b %Y}" if judged else "",
+    )
+
+
 def _every(card: RuleCard) -> str:
     return "Every fleet without its own limits" if card.limits_by_fleet else "Every fleet"
 
@@ -83,13 +98,15 @@ def _limit_fields(card: RuleCard, fleet: str) -> Markup:
     rows = marks.joined(
         Markup(
             '<tr><td>{1}</td><td class="num soft" data-slot="now-{0}">{2}</td><td class="num"><input name="limit-{0}" '
-            'data-limit="{0}" inputmode="decimal" autocomplete="off" aria-label="{3} limit, draft"><i>{4}</i></td></tr>'
+            'data-limit="{0}" value="{5}" disabled inputmode="decimal" autocomplete="off" '
+            'aria-label="{3} limit, draft"><i>{4}</i></td></tr>'
         ).format(
             level,
             marks.severity_words(level),
             words.quantity(getattr(own, level), card.unit),
             names.SEVERITY[level],
             words.sign(card.unit).strip(),
+            _plain(card, getattr(own, level)),
         )
         for level in used(card, fleet)
     )
@@ -99,6 +116,19 @@ def _limit_fields(card: RuleCard, fleet: str) -> Markup:
         "disabled>Back to the "
         'limits in force</button></p><p class="tune-hint" role="status" data-slot="hint"></p>'
     ).format("Beyond" if card.direction == "above" else "Under", rows)
+
+
+def _plain(card: RuleCard, limit: float) -> str:
+    """A limit as it is typed: without the unit and marks of thousands."""
+    return words.number(limit, card.unit).replace(",", "").replace("−", "-")
+
+
+def without_numbers(card: RuleCard, wanted: Asked, why: Markup) -> Markup:
+    """Why nothing is counted, in the place of the drawing; with the limits in force that the browser shows then."""
+    own = limits_now(card, wanted.fleet)
+    levels = used(card, wanted.fleet) if movable(card) else []
+    now = {level: (words.quantity(x, card.unit), _plain(card, x)) for level in levels for x in [getattr(own, level)]}
+    return Markup('<div data-none="{}">{}</div>').format(json.dumps(now), why)
 
 
 def facts(held: Held, card: RuleCard, wanted: Asked, found: pl.DataFrame) -> Markup:
@@ -174,15 +204,18 @@ def condition(card: RuleCard, wanted: Asked) -> Markup:
 def saving(card: RuleCard, builds_on: Markup) -> Markup:
     """Name and reason of a new version, and what it builds on."""
     return Markup(
-        '<form class="tune-save" data-rule="{}" autocomplete="off"><h2><b>Save as a new version</b></h2>'
+        '<form class="tune-save" data-rule="{}" data-every="{}"{} autocomplete="off">'
+        "<h2><b>Save as a new version</b></h2>"
         '<input name="name" maxlength="40" placeholder="Name, such as 13 or winter 2026" '
         'aria-label="Name of the version">'
         '<textarea name="reason" maxlength="{}" rows="3" placeholder="Reason for the change" '
         'aria-label="Reason for the change"></textarea><div class="tune-base" data-base>{}</div>'
-        '<p><button type="button" data-tune-ask="check">Show what changes</button> '
-        '<button type="button" data-tune-ask="save">Save version</button></p><p class="soft note">No rule book is '
+        '<p><button type="button" data-tune-ask="check" disabled>Show what changes</button> '
+        '<button type="button" data-tune-ask="save" disabled>Save version</button></p>'
+        '<p class="note" data-slot="scope"></p><p class="tune-hint" role="status" data-slot="unsaved"></p>'
+        '<p class="soft note">No rule book is '
         "edited. Decisions stay with the version they were made under.</p></form>"
-    ).format(card.name, NOTE, builds_on)
+    ).format(card.name, _every(card), Markup(" data-by-fleet") if movable(card) else "", NOTE, builds_on)
 
 
 _ALL = Markup(

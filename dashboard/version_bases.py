@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
 
-from dashboard import analysis, marks, versions
+from dashboard import analysis, marks, names, versions, words
+from dashboard.rule_card import RuleCard
 from dashboard.store import Store
-from fdm.errors import RuleError
+from fdm.amending import book_of
+from fdm.errors import FdmError, RuleError
 from fdm.people.books import files_of
 from fdm.people.errors import PeopleError
+from fdm.rule import LEVELS, Rule
 
 IN_FORCE = "The rule book in force"
 
@@ -81,8 +85,56 @@ def files_behind(store: Store, bases: Bases, key: str) -> dict[str, str]:
     return dict(store.desk.books().version(int(key)).files)
 
 
-def choice(bases: Bases) -> Markup:
-    """The choice, and what the page knows, for the form."""
+def otherwise(store: Store, bases: Bases, card: RuleCard) -> Markup:
+    """What the version that can be built on says of a rule other than the one in force, by which the page counts."""
+    if bases.waiting is None:
+        return Markup("")
+    key = str(bases.waiting["version_id"])
+    try:
+        rule = book_of(files_behind(store, bases, key)).rules.get(card.name)
+    except (FdmError, PeopleError, OSError):  # asking to save says why
+        return Markup("")
+    said = [f"Version {key} does not have this rule."] if rule is None else _differences(rule, card, key)
+    return marks.joined(Markup("<p>{}</p>").format(sentence) for sentence in said)
+
+
+def _differences(rule: Rule, card: RuleCard, key: str) -> list[str]:
+    """Limits, by fleet where they are, and condition, in sentences; none where both are the same."""
+    said = []
+    for fleet in (None, *sorted({*rule.limits_by_fleet, *card.limits_by_fleet})):
+        here, there = card.limits_for(fleet), rule.limits_for(fleet)._asdict()
+        levels = [level for level in LEVELS if here.get(level) != there[level]]
+        theirs = together([f"{names.SEVERITY[level]} {limit_said(there[level], card.unit)}" for level in levels])
+        ours = together([limit_said(here.get(level), card.unit) for level in levels])
+        of = f" on {fleet}" if fleet else ""
+        if levels:
+            said.append(f"Version {key} has {theirs} for this rule{of}; the numbers here are with {ours}.")
+    if (rule.where or "") != card.where:
+        has = f"the condition {rule.where}" if rule.where else "no condition"
+        ours = f"with {card.where}" if card.where else "without one"
+        said.append(f"Version {key} has {has} for this rule; the numbers here are {ours}.")
+    return [*said, f"What you do not change is saved as it is in version {key}."] if said else []
+
+
+def together(parts: Sequence[str]) -> str:
+    """Low 2 s, Medium 3 s and High 5 s"""
+    return " and ".join(part for part in (", ".join(parts[:-1]), *parts[-1:]) if part)
+
+
+def limit_said(limit: float | None, unit: str) -> str:
+    """A limit as the page shows it, with every digit that it was given."""
+    if limit is None:
+        return "none"
+    usual, exact = words.number(limit, unit), limit * 100 if unit == "fraction" else limit
+    same = math.isclose(float(usual.replace(",", "").replace("−", "-")), exact, abs_tol=1e-9)
+    return (usual if same else f"{round(exact, 9):,}".replace("-", "−")) + words.sign(unit)
+
+
+def choice(bases: Bases, others: Markup = Markup("")) -> Markup:  # noqa: B008
+    """The choice, and what the page knows, for the form.
+
+    others   what the version that can be built on says otherwise (`otherwise`)
+    """
     known = Markup('<input type="hidden" name="seen" value="{}"><input type="hidden" name="force" value="{}">').format(
         bases.number, bases.force
     )
@@ -91,7 +143,7 @@ def choice(bases: Bases) -> Markup:
         return Markup(only).format(versions.FORCE, known)
     keys = (str(bases.waiting["version_id"]), versions.FORCE)
     one = '<label><input type="radio" name="base" value="{}"{}> <span>{}</span></label>'
-    offered = marks.joined(
+    first, force = (
         Markup(one).format(key, Markup(" checked") if key == bases.chosen else "", bases.title(key)) for key in keys
     )
-    return Markup("<fieldset><legend>Builds on</legend>{}</fieldset>{}").format(offered, known)
+    return Markup("<fieldset><legend>Builds on</legend>{}{}{}</fieldset>{}").format(first, others, force, known)

@@ -18,7 +18,7 @@ from dashboard.bookchanges import in_short
 from dashboard.limits_asked import asked, direction, limits_asked, limits_now
 from dashboard.rule_card import RuleCard
 from dashboard.store import Store
-from dashboard.version_bases import Bases, bases_of, called, choice, files_behind
+from dashboard.version_bases import Bases, bases_of, called, choice, files_behind, limit_said, otherwise, together
 from dashboard.versions import FORCE, versions_folder
 from fdm.amending import Change, amended, book_of, difference, tried
 from fdm.cases import CaseResult
@@ -30,7 +30,7 @@ from fdm.people.errors import PeopleError
 from fdm.people.roles import OFFICER
 from fdm.people.texts import NOTE, clean
 from fdm.people.views import SEES
-from fdm.rule import Limits
+from fdm.rule import LEVELS, Limits
 from fdm.rulebook import RuleBook
 from fdm.schemas import LANDINGS
 from fdm.tuning import ordered
@@ -96,17 +96,24 @@ def done(store: Store, card: RuleCard, given: Mapping[str, Any]) -> Markup:
     bases = bases_of(store)
     try:
         if overtaken := _overtaken(bases, given):
-            return _with_choice(Markup('<p role="alert">Not saved. {}</p>').format(overtaken), bases)
+            return _with_choice(_not_done(given, overtaken), store, card, bases)
         said = _done(store, card, given, bases)
     except (FdmError, PeopleError, OSError) as error:
-        said = Markup('<p role="alert">Not saved. {}</p>').format(str(error))
+        said = _not_done(given, str(error))
     now = bases_of(store)
-    return said if now == bases else _with_choice(said, now)
+    return said if now == bases else _with_choice(said, store, card, now)
 
 
-def _with_choice(said: Markup, bases: Bases) -> Markup:
+def _not_done(given: Mapping[str, Any], why: str) -> Markup:
+    """Why not; that it was not saved is said to who asked for that."""
+    before = "Not saved. " if given.get("act") == "save" else ""
+    return Markup('<p role="alert">{}{}</p>').format(before, words.sentence(why))
+
+
+def _with_choice(said: Markup, store: Store, card: RuleCard, bases: Bases) -> Markup:
     """The browser puts the choice in the place of the one in the form."""
-    return said + Markup("<div hidden data-new-base>{}</div>").format(choice(bases))
+    offered = choice(bases, otherwise(store, bases, card))
+    return said + Markup("<div hidden data-new-base>{}</div>").format(offered)
 
 
 def _overtaken(bases: Bases, given: Mapping[str, Any]) -> str:
@@ -136,7 +143,7 @@ def _done(store: Store, card: RuleCard, given: Mapping[str, Any], bases: Bases) 
     results = tried(book, card.name)
     differs = Markup("{}{}").format(_diff(difference(before, after), key), _against_force(store, after, key))
     if failed := [result for result in results if not result.passed]:
-        return _refused(failed, results, differs)
+        return _refused(failed, results, differs, saves=saves)
     if not saves:
         return Markup("<p>All {} of this rule hold.</p>{}{}").format(
             words.count(len(results), "case"), _untold(results), differs
@@ -166,10 +173,14 @@ def _asked(store: Store, card: RuleCard, given: Mapping[str, Any], book: RuleBoo
     said = given.get("expect") or ()
     expect = {str(case): str(got) for case, got in said.items()} if isinstance(said, Mapping) else {}
     own = book.rules[card.name].limits_for(wanted.fleet or None)
+    in_force = limits_now(card, wanted.fleet)
+    moved = _moved(limits, in_force, own)
+    if moved is not None and not in_order(card, moved):
+        raise _out_of_order(card, str(given.get("base") or FORCE), limits, in_force, own)
     return Change(
         card.name,
         fleet=wanted.fleet or None,
-        limits=_moved(limits, limits_now(card, wanted.fleet), own),
+        limits=moved,
         where=None if where is None or where == card.where else where,
         expect=expect,
     )
@@ -180,6 +191,24 @@ def _moved(draft: Limits, in_force: Limits, own: Limits) -> Limits | None:
     if draft == in_force:
         return None
     return Limits(*(base if new == now else new for new, now, base in zip(draft, in_force, own, strict=True)))  # type: ignore[arg-type]
+
+
+def _out_of_order(card: RuleCard, key: str, draft: Limits, in_force: Limits, own: Limits) -> RuleError:
+    """That limits which the draft moved cannot stand with those of what is built on."""
+    stay, come = (
+        together(
+            [
+                f"{names.SEVERITY[level]} {limit_said(x, card.unit)}"
+                for level, x, now in zip(LEVELS, some, in_force, strict=True)
+                if x != now and (some is draft or getattr(draft, level) == now)
+            ]
+        )
+        for some in (own, draft)
+    )
+    return RuleError(
+        f"version {key} has {stay} for this rule, which is not in order with your {come}",
+        cure="Move a limit, or build on the rule book in force.",
+    )
 
 
 def _refuse_known(store: Store, name: str) -> None:
@@ -236,7 +265,7 @@ def _untold(results: Sequence[CaseResult]) -> Markup:
     ).format(len(silent), words.count(len(results), "case"), "say" if len(silent) > 1 else "says", told)
 
 
-def _refused(failed: Sequence[CaseResult], results: Sequence[CaseResult], differs: Markup) -> Markup:
+def _refused(failed: Sequence[CaseResult], results: Sequence[CaseResult], differs: Markup, *, saves: bool) -> Markup:
     """The cases that do not hold, and the choice to let them say what the rule says now."""
     rows = marks.joined(
         Markup(
@@ -251,13 +280,21 @@ def _refused(failed: Sequence[CaseResult], results: Sequence[CaseResult], differ
         for result in failed
     )
     return Markup(
-        '<p role="alert"><b>Not saved: {} of this rule no longer {}.</b> A case says what the rule '
+        '<p role="alert"><b>{}{} of this rule no longer {}.</b> A case says what the rule '
         "is meant to find. Move the "
-        "limit back, or tick the cases whose expectation you change with it, and save again.</p>"
+        "limit back, or tick the cases whose expectation you change with it, and save{}.</p>"
         '<table class="list-table small tune-cases"><thead><tr><th>Case</th><th>Expects</th>'
         "<th>Would be</th></tr></thead>"
         "<tbody>{}</tbody></table>{}{}"
-    ).format(words.count(len(failed), "case"), "hold" if len(failed) > 1 else "holds", rows, _untold(results), differs)
+    ).format(
+        "Not saved: " if saves else "",
+        words.count(len(failed), "case"),
+        "hold" if len(failed) > 1 else "holds",
+        " again" if saves else "",
+        rows,
+        _untold(results),
+        differs,
+    )
 
 
 def _word(outcome: str) -> str:

@@ -101,14 +101,12 @@
 
   const signed = (n, sign) => (n ? sign + comma(n) : "0");
   function sentence(rows) {
-    const parts = rows.filter((r) => r.gained || r.lost).map((r) => {
-      const both = [r.gained ? comma(r.gained) + " more" : "", r.lost ? comma(r.lost) + " fewer" : ""].filter(Boolean);
-      return both.join(" and ") + " " + NAMES[r.level];
-    });
+    const listed = (key, more) => rows.filter((r) => r[key]).map((r) => comma(r[key]) + more + NAMES[r.level]).join(", ").replace(/, ([^,]*)$/, " and $1");
+    const parts = [listed("gained", " more "), listed("lost", " fewer ")].filter(Boolean);
     if (!changed() && !data.tried) return "These are the limits in force.";
     if (used().some((level) => !counts(draft[level]))) return "Counting what these limits find.";
     if (!parts.length) return "With this draft, every landing is judged as it is now.";
-    return "The draft has " + parts.join(", ").replace(/, ([^,]*)$/, " and $1") + ".";
+    return "The draft has " + parts.join(", and ") + ".";
   }
   const changed = () => used().some((level) => draft[level] !== data.limits[level]);
 
@@ -135,7 +133,7 @@
       shares("within-" + level, limit, true);
       const field = document.querySelector('[data-limit="' + level + '"]');
       if (field && field !== document.activeElement) field.value = plain(limit);
-      if (field) field.toggleAttribute("data-changed", moved);
+      if (field) { field.toggleAttribute("data-changed", moved); field.disabled = false; }
     }
     shares("all");
     leftOut(data.left_out);
@@ -247,13 +245,13 @@
     if (under >= 0) put(level, x[Math.max(0, under + by + 1)]);
   }
 
-  /* After a pause the address keeps the draft, and the lists are asked for. */
+  /* After a pause the address keeps what was moved, and the lists are asked for. */
   function rest() {
     clearTimeout(waiting);
     waiting = setTimeout(() => {
       const query = new URLSearchParams(location.search);
       for (const level of LEVELS) {
-        if (changed() && draft[level] !== undefined) query.set(level, String(draft[level])); else query.delete(level);
+        if (draft[level] !== data.limits[level]) query.set(level, String(draft[level])); else query.delete(level);
       }
       const text = query.toString();
       const search = text ? "?" + text : "";
@@ -312,16 +310,17 @@
     if (/^-?\d+,\d+$/.test(said)) return Number(said.replace(",", "."));
     return /^-?(\d+\.?\d*|\.\d+)$/.test(said) ? Number(said) : NaN;
   }
+  const meaningless = (value) => value < 0 && data.x[0] >= 0;
+  const refuse = (level) => say("hint", "A limit below 0 has no meaning here. " + NAMES[level] + " stays at " + quantity(draft[level]) + ".");
   const UNITS = { "°": "degrees", s: "seconds", kt: "knots", m: "metres", "%": "per cent" };
   function typed(field) {
-    if (!data) return;
+    if (!data || !chart) return;
     const level = field.dataset.limit, value = read(field.value), unit = data.unit.trim();
     if (!Number.isFinite(value)) {
       say("hint", "Write a number" + (unit ? " of " + (UNITS[unit] || unit) : "") + ", such as " + plain(data.limits[level]) + ". "
         + NAMES[level] + " stays at " + quantity(draft[level]) + ".");
-    } else if (value < 0 && data.x[0] >= 0) {
-      say("hint", "A limit below 0 has no meaning here. " + NAMES[level] + " stays at " + quantity(draft[level]) + ".");
-    } else if (value !== Number(plain(draft[level]))) put(level, value / data.scale, "typed");
+    } else if (meaningless(value)) refuse(level);
+    else if (value !== Number(plain(draft[level]))) put(level, value / data.scale, "typed");
     else say("hint", "");
     field.value = plain(draft[level]);
   }
@@ -356,7 +355,8 @@
     if (!fresh) return;
     for (const level of used()) {
       const asked = Number(query.get(level));
-      if (query.get(level) && Number.isFinite(asked)) draft[level] = whole(asked);
+      if (!query.get(level) || !Number.isFinite(asked)) continue;
+      if (meaningless(asked)) refuse(level); else draft[level] = whole(asked);
     }
     if (used().every((l, i, all) => !i || !worse(draft[all[i - 1]], draft[l]))) return;
     Object.assign(draft, data.limits);
@@ -388,6 +388,7 @@
     planned = false;
     const found = document.querySelector("#limits-chart .tune");
     if (found && found !== chart) take(found);
+    if (window.watchNothing.look()) { clearTimeout(waiting); chart = exact = null; shown = ""; }
     const counted = document.querySelector("#limits-lists [data-counted]");
     if (counted && data) count(counted);
     if (!found && !document.querySelector(".tune-page")) { chart = null; data = null; draft = null; exact = null; shown = ""; drafts.clear(); }

@@ -18,6 +18,7 @@
 
   /* The box holds the condition that the address tries, until another one is written into it. */
   function settle() {
+    today();
     const field = box(), where = inAddress();
     if (!field) { tried = null; return; }
     const now = where === null ? field.dataset.now : where;
@@ -25,7 +26,21 @@
     tried = now;
     tell();
   }
+  /* Whom a save is for: of the filters the fleet alone counts, and it for the limits alone. */
+  function scope() {
+    const form = document.querySelector("form.tune-save"), field = box();
+    if (!form) return;
+    const fleet = form.dataset.byFleet === undefined ? "" : new URLSearchParams(location.search).get("fleet");
+    const every = form.dataset.every === "Every fleet" ? "every fleet, runway and month" : "every fleet without its own limits, every runway and month";
+    const written = field && field.value.trim() !== field.dataset.now && (fleet || form.dataset.every !== "Every fleet");
+    watchLimits.say("scope", "Saves for " + (fleet ? fleet + " only, every runway and month." : every + ".")
+      + (written ? " The condition is saved for every fleet." : ""));
+  }
+  const today = () => watchLimits.say("printed", new Date().toUTCString().slice(5, 16).replace(/^0/, "")); // as 5 Nov 2026
+  window.addEventListener("beforeprint", today);
+
   function tell() {
+    scope();
     const field = box(), own = document.querySelector("[data-tune-own]");
     const untried = field.value.trim() !== tried.trim();
     watchLimits.say("untried", untried ? "Not tried yet: the numbers are without it. Saving takes what stands here." : "");

@@ -19,6 +19,7 @@ from dashboard import (
     marks,
     version_bases,
     version_desk,
+    words,
 )
 from dashboard.access import open_to, viewer
 from dashboard.elements import Block
@@ -34,6 +35,8 @@ from fdm.people.views import LEAST
 from fdm.rule import LEVELS
 
 PATH = "/limits"
+NOT_YET = "Nothing is counted under these filters until the page is loaded anew."
+ANEW = Markup('<a href="" target="_self">Load the page anew</a>')
 LISTED = (  # of the landings that are judged otherwise
     *("landing_id", "touchdown_utc", "month", "place", "arrival", "runway", "value", "lower", "upper"),
     *("was", "now", "change", "certain", "origin", "origin_confidence", "verdict"),
@@ -55,13 +58,15 @@ def layout(store: Store, name: str, search: str) -> html.Div:
             dcc.Store(id="limits-condition"),
             dcc.Store(id="limits-ask"),
             dcc.Store(id="limits-opened", data=judged_by(store)),
+            Block("limits-since", className="tune-since"),
             html.Section(
                 [
+                    Block("limits-paper", limits_side.on_paper(held, card)),
                     Block("limits-side", limits_side.side(held, card, wanted)),
                     Block("limits-facts"),
                     Block("limits-where", limits_side.condition(card, wanted)),
                     Block("limits-where-said", className="tune-said"),
-                    Block("limits-save", limits_side.saving(card, version_bases.choice(version_bases.bases_of(store)))),
+                    Block("limits-save", _saving(store, card)),
                     Block("limits-saved", className="tune-said"),
                 ],
                 className="tune-side",
@@ -85,6 +90,11 @@ def layout(store: Store, name: str, search: str) -> html.Div:
     )
 
 
+def _saving(store: Store, card: RuleCard) -> Markup:
+    bases = version_bases.bases_of(store)
+    return limits_side.saving(card, version_bases.choice(bases, version_bases.otherwise(store, bases, card)))
+
+
 def register(app: Dash, store: Store) -> None:
     """Callbacks of the page."""
 
@@ -98,13 +108,14 @@ def register(app: Dash, store: Store) -> None:
     @open_to(OFFICER, ANALYST)
     def show_chart(search: str | None, path: str | None, opened: list[Any] | None) -> Any:
         card = _card(store, path)
-        if card is not None and (other := judged_since(store, opened)):
-            return str(other), ""
+        if card is not None and judged_since(store, opened):
+            return str(limits_side.without_numbers(card, asked(search), nothing(NOT_YET, ANEW))), ""
         return no_update if card is None else tuple(map(str, drawn(store, card, asked(search))))
 
     @app.callback(
         Output("limits-lists", "markup"),
         Output("limits-groups", "markup"),
+        Output("limits-since", "markup"),
         Input("limits-asked", "data"),
         Input("address", "search"),
         State("address", "pathname"),
@@ -113,15 +124,15 @@ def register(app: Dash, store: Store) -> None:
     @open_to(OFFICER, ANALYST)
     def show_lists(given: dict[str, Any] | None, search: str | None, path: str | None, opened: list[Any] | None) -> Any:
         card = _card(store, path)
-        if card is not None and not movable(card):  # no limit whose rest would be waited for
-            given = {"search": search}
-        elif not any(one["prop_id"].startswith("limits-asked") for one in ctx.triggered):
-            given = None
+        if card is not None and (other := judged_since(store, opened)):
+            return "", "", str(other)
+        moved = any(one["prop_id"].startswith("limits-asked") for one in ctx.triggered)
+        if card is not None and not moved:  # lists wait for the rest of a limit, where there is one
+            waits = movable(card) and not isinstance(counted_on(store, card, asked(search)), Markup)
+            given = None if waits else {"search": search}
         if card is None or not given:
             return no_update
-        if other := judged_since(store, opened):
-            return str(other), ""
-        return tuple(map(str, listed(store, card, given)))
+        return *map(str, listed(store, card, given)), ""
 
     @app.callback(
         Output("limits-where-said", "markup"), Input("limits-condition", "data"), State("address", "pathname")
@@ -165,13 +176,15 @@ def judged_since(store: Store, opened: list[Any] | None) -> Markup:
     return Markup('<div role="alert">{}</div>').format(
         nothing(
             f"{told} since this page was opened. What stands here is from before.",
-            Markup('<a href="" target="_self">Load the page anew</a>'),
+            ANEW,
         )
     )
 
 
 def saved(store: Store, card: RuleCard, given: dict[str, Any]) -> Markup:
     """What came of asking to see a change, or to save it."""
+    if isinstance(counted_on(store, card, asked(str(given.get("search", "")))), Markup):
+        return Markup('<p role="alert">Nothing is counted under these filters, so there is nothing to save.</p>')
     if not movable(card):  # limits that were sent are those of the rule that was open before
         given = {name: value for name, value in given.items() if name not in LEVELS}
     return version_desk.done(store, card, given)
@@ -179,24 +192,30 @@ def saved(store: Store, card: RuleCard, given: dict[str, Any]) -> Markup:
 
 def drawn(store: Store, card: RuleCard, wanted: Asked) -> tuple[Markup, Markup]:
     """The drawing and what was assessed, or why there is none."""
-    try:
-        if problems := version_desk.faults_of(wanted.where):
-            return nothing("This condition cannot be tried.", problems[0].problem), Markup("")
-        found = population(analysis.stood(store, card.name, wanted.where), card, wanted)
-    except FdmError as error:
-        return nothing("The limits of this rule cannot be tried.", str(error)), Markup("")
-    page = f"{PATH}/{card.name}"
-    if not found.height:
-        every = Markup('<a href="{}">Every landing</a>').format(page)
-        return nothing("No landing is under these filters.", every), Markup("")
-    if _few(store.held(), found):
-        return _too_few(page, wanted), Markup("")
+    every = counted_on(store, card, wanted)
+    if isinstance(every, Markup):
+        return limits_side.without_numbers(card, wanted, every), Markup("")
+    found = population(every, card, wanted)
     facts = _facts(store, card, wanted, found)
     if not movable(card):
         told = "This rule asks whether something happened. It has no limit to move; its condition can be changed."
         return nothing(told, Markup('<a href="/rules/{}">The rule</a>').format(card.name)), facts
     whole = swept(card, wanted.fleet, found, tried=is_tried(card, wanted), least=store.held().least)
     return limits_chart.chart(whole), facts
+
+
+def counted_on(store: Store, card: RuleCard, wanted: Asked) -> pl.DataFrame | Markup:
+    """analysis.stood under the condition that is asked for; or why nothing is counted of what is asked about."""
+    try:
+        if problems := version_desk.faults_of(wanted.where):
+            return nothing("This condition cannot be tried.", words.sentence(problems[0].problem))
+        every = analysis.stood(store, card.name, wanted.where)
+    except FdmError as error:
+        return nothing("The limits of this rule cannot be tried.", words.sentence(str(error)))
+    found, page = population(every, card, wanted), f"{PATH}/{card.name}"
+    if not found.height:
+        return nothing("No landing is under these filters.", Markup('<a href="{}">Every landing</a>').format(page))
+    return _too_few(page, wanted) if _few(store.held(), found) else every
 
 
 def _few(held: Held, found: pl.DataFrame) -> bool:
@@ -232,15 +251,10 @@ def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup,
     """Landings gained and lost, and rates by group; `given` holds `search` and a limit for each level."""
     wanted = asked(str(given.get("search", "")))
     limits = limits_asked(card, wanted.fleet, given)
-    try:
-        if version_desk.faults_of(wanted.where):
-            return Markup(""), Markup("")
-        found = analysis.stood(store, card.name, wanted.where)
-    except FdmError:
+    found = counted_on(store, card, wanted)
+    if isinstance(found, Markup):
         return Markup(""), Markup("")
     asked_about = population(found, card, wanted)
-    if not asked_about.height or _few(store.held(), asked_about):
-        return Markup(""), Markup("")
     if not version_desk.in_order(card, limits):
         return Markup('<p class="soft">{} The limits are not in order.</p>').format(marks.HATCH), Markup("")
     changed = limits_lists.changes(found, card, wanted, limits)

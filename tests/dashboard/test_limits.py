@@ -456,12 +456,12 @@ def test_a_case_that_no_longer_holds_refuses_and_nothing_is_written(store):
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"name": ""}, "the name of the version is missing"),
-        ({"reason": " "}, "the reason for the change is missing"),
+        ({"name": ""}, "The name of the version is missing"),
+        ({"reason": " "}, "The reason for the change is missing"),
         ({"low": 9.0}, "not in the order"),
         ({"low": 2.0}, "Nothing was changed"),
         ({"search": "?where=bouncs+%3D+0"}, "no landing column"),
-        ({"search": "?fleet=..%2F..%2Fetc"}, "no landing is of fleet"),
+        ({"search": "?fleet=..%2F..%2Fetc"}, "No landing is of fleet"),
         ({"expect": {"no such case": "low"}}, "no case"),
     ],
 )
@@ -554,6 +554,17 @@ def test_limits_of_another_rule_do_not_come_into_one_that_has_none_to_move(store
     card = store.held().rules["no_reverse"]
     given = {"act": "check", "search": "", "low": 7.0, "token": "t", "name": "", "reason": ""}
     assert "Nothing was changed" in text_of(limits.saved(store, card, given))
+
+
+@pytest.mark.parametrize("search", ["?fleet=none", "?where=bounces+%3E"])
+def test_nothing_is_saved_where_nothing_is_counted(store, search):
+    card = store.held().rules["late_spoilers"]
+    before = store.desk.books().versions().height
+    given = {"act": "save", "search": search, "where": "", "name": "n", "reason": "r", "token": search, "high": 5.4}
+    said = text_of(limits.saved(store, card, given))
+    assert "Nothing is counted under these filters, so there is nothing to save." in said
+    assert store.desk.books().versions().height == before
+    assert [str(part) for part in limits.listed(store, card, given)] == ["", ""]
 
 
 def test_a_condition_is_counted_or_marked_where_it_is_wrong(store):

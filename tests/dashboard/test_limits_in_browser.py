@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
@@ -210,6 +211,40 @@ def test_a_filter_leaves_the_limits_of_the_draft_as_they_are(desk):
     expect(slot(desk, "assessed")).to_have_text(every or "")
 
 
+def test_only_what_was_moved_stands_in_the_address(desk):
+    type_limit(desk, "low", "2.5")
+    expect(desk).to_have_url(re.compile(r"/limits/late_reverse\?low=2\.5$"))
+    type_limit(desk, "high", "11")
+    expect(desk).to_have_url(re.compile(r"\?low=2\.5&high=11$"))
+    desk.locator("[data-tune-back]").click()
+    expect(desk).to_have_url(re.compile(r"/limits/late_reverse$"))
+
+
+def test_a_limit_in_the_address_is_refused_as_a_typed_one_is(desk):
+    desk.goto(desk.url.split("?")[0] + "?low=-5&medium=5.5")
+    expect(slot(desk, "hint")).to_have_text("A limit below 0 has no meaning here. Low stays at 4.0 s.")
+    expect(desk.locator("[data-limit=low]")).to_have_value("4.0")
+    expect(desk.locator("[data-limit=medium]")).to_have_value("5.5")
+    expect(desk).to_have_url(re.compile(r"\?medium=5\.5$"))
+
+
+def test_what_comes_and_what_goes_is_told_apart(desk, folder):
+    values = delays(folder)
+    for level, text in (("low", "2"), ("medium", "4.5"), ("high", "30")):
+        type_limit(desk, level, text)
+    bounds = ((4.0, 6.0, 2.0, 4.5), (6.0, 10.0, 4.5, 30.0), (10.0, 1e9, 30.0, 1e9))
+    gained, lost = [], []
+    for name, (low, high, low_then, high_then) in zip(("Low", "Medium", "High"), bounds, strict=True):
+        was, now = (values > low) & (values <= high), (values > low_then) & (values <= high_then)
+        more, fewer = int((now & ~was).sum()), int((was & ~now).sum())
+        gained += [f"{more} more {name}"] if more else []
+        lost += [f"{fewer} fewer {name}"] if fewer else []
+    assert len(gained) > 1
+    assert lost
+    said = ", and ".join(" and ".join(reversed(part)) for part in (gained, lost))
+    expect(slot(desk, "finding")).to_have_text(f"The draft has {said}.")
+
+
 def test_a_handle_taken_at_its_edge_does_not_jump(desk):
     handle = desk.locator(".tune-handle.medium")
     box = handle.bounding_box()
@@ -253,6 +288,66 @@ def test_a_condition_is_checked_while_it_is_written_and_tried(desk, folder):
     expect(slot(desk, "assessed")).to_contain_text("in 0 assessed")
     desk.get_by_role("button", name="Back to the rule’s own").click()
     expect(slot(desk, "assessed")).not_to_contain_text("in 0 assessed")
+
+
+@pytest.fixture(scope="module")
+def nowhere(folder):
+    """A runway and a fleet that landed, but not together."""
+    held = Store(Archive(folder), load_rule_cards).held().landings.select("place", "fleet").drop_nulls()
+    together = set(held.iter_rows())
+    pairs = [(place, fleet) for place in sorted(set(held["place"])) for fleet in sorted(set(held["fleet"]))]
+    return next(pair for pair in pairs if pair not in together)
+
+
+def state_of(page):
+    """What the right side says, and what stands in the fields of the limits."""
+    told = page.locator(".tune-found [data-slot]").all_text_contents()
+    fields = [(f.input_value(), f.is_disabled()) for f in page.locator("[data-limit]").all()]
+    lists = [page.locator(f"#limits-{name}").inner_html() for name in ("lists", "groups", "facts")]
+    return told, fields, lists, page.locator("[data-slot^=now-]").all_text_contents()
+
+
+def nothing_to_save(page):
+    for name in ("Show what changes", "Save version"):
+        expect(page.get_by_role("button", name=name)).to_be_disabled()
+    expect(slot(page, "unsaved")).to_have_text("Nothing is counted under these filters, so there is nothing to save.")
+    expect(page.locator("#limits-lists")).to_be_empty()
+    expect(page.locator("#limits-groups")).to_be_empty()
+
+
+def test_where_no_landing_is_under_the_filters_no_number_stays_and_nothing_can_be_saved(desk, nowhere):
+    place, fleet = nowhere
+    type_limit(desk, "low", "1.5")
+    desk.locator("#limits-groups h2").first.wait_for()
+    desk.locator("select[name=runway]").select_option(place)
+    desk.locator("#limits-groups").filter(has_text="By fleet").wait_for()
+    desk.locator("select[name=fleet]").select_option(fleet)
+    expect(desk.locator("#limits-chart")).to_contain_text("No landing is under these filters")
+    nothing_to_save(desk)
+    told, fields, *_ = moved = state_of(desk)
+    assert set(told) == {""}
+    assert fields == [("4.0", True), ("6.0", True), ("10.0", True)]
+    desk.reload()
+    expect(desk.locator("#limits-chart")).to_contain_text("No landing is under these filters")
+    nothing_to_save(desk)
+    assert state_of(desk) == moved
+    desk.locator("select[name=fleet]").select_option(index=0)
+    expect(desk.locator("[data-limit=low]")).to_have_value("1.5")
+    expect(desk.get_by_role("button", name="Save version")).to_be_enabled()
+    expect(slot(desk, "unsaved")).to_have_text("")
+    expect(slot(desk, "assessed")).to_contain_text("assessed")
+
+
+def test_a_condition_that_cannot_be_tried_leaves_no_number_of_another(desk):
+    desk.locator(".tune-condition summary").first.click()
+    desk.locator("[data-condition]").fill("bounces >")
+    desk.locator("[data-tune-try]").click()
+    expect(desk.locator("#limits-chart")).to_contain_text("Something is missing or too much here.")
+    nothing_to_save(desk)
+    assert set(state_of(desk)[0]) == {""}
+    desk.get_by_role("button", name="Back to the rule’s own").click()
+    expect(slot(desk, "finding")).to_have_text("These are the limits in force.")
+    expect(desk.get_by_role("button", name="Show what changes")).to_be_enabled()
 
 
 def test_a_rule_without_limits_is_counted_and_its_condition_tried(desk, folder):
@@ -331,6 +426,36 @@ def test_what_stands_in_the_box_is_what_is_saved(desk):
     desk.go_back()
     expect(box).to_have_value("")
     expect(slot(desk, "untried")).to_have_text("")
+
+
+def test_whom_a_save_is_for_is_said(desk):
+    scope = slot(desk, "scope")
+    expect(scope).to_have_text("Saves for every fleet, runway and month.")
+    desk.locator("select[name=runway]").select_option(index=1)
+    expect(desk).to_have_url(re.compile("runway="))
+    expect(scope).to_have_text("Saves for every fleet, runway and month.")
+    fleet = desk.locator("select[name=fleet] option").nth(1).get_attribute("value")
+    desk.locator("select[name=fleet]").select_option(fleet)
+    expect(scope).to_have_text(f"Saves for {fleet} only, every runway and month.")
+    desk.locator(".tune-condition summary").first.click()
+    desk.locator("[data-condition]").fill("headwind_kt > 10")
+    expect(scope).to_have_text(
+        f"Saves for {fleet} only, every runway and month. The condition is saved for every fleet."
+    )
+
+
+def test_paper_tells_the_rule_book_and_the_day_and_no_control(desk, folder):
+    book, now = load_rule_book(), datetime.now(UTC)
+    desk.emulate_media(media="print")
+    head = desk.locator("#limits-paper")
+    expect(head).to_be_visible()
+    expect(head).to_contain_text(f"{book.name} {book.version}")
+    days = [f"{day.day} {day:%b %Y}" for day in (now, now - timedelta(days=1))]  # midnight may pass meanwhile
+    expect(head).to_contain_text(re.compile("judged on ({0}). Printed on ({0}).".format("|".join(days))))
+    for control in ("Try on these landings", "Back to the rule’s own", "Show what changes", "Save version"):
+        expect(desk.get_by_text(control)).to_be_hidden()
+    for box in ("[data-condition]", "[name=name]", "[name=reason]"):
+        expect(desk.locator(box)).to_be_hidden()
 
 
 def save_as(page, name: str, reason: str):
@@ -453,11 +578,18 @@ def test_an_open_page_does_not_mix_two_rule_books(browser, folder, tmp_path):
         handle = page.locator(".tune-handle.low")
         handle.focus()
         page.keyboard.press("ArrowLeft")
-        told = page.locator("#limits-lists [role=alert]")
+        told = page.locator("#limits-since [role=alert]")
+        expect(told).to_be_in_viewport(ratio=1)
+        expect(page.locator("#limits-lists")).to_be_empty()
+        dimmed = page.evaluate("getComputedStyle(document.querySelector('.tune-found b')).color")
+        assert dimmed == page.evaluate("getComputedStyle(document.querySelector('.tune-found .soft')).color")
+        page.locator("select[name=runway]").select_option(index=1)
+        expect(page.locator("#limits-chart")).to_contain_text("until the page is loaded anew")
+        expect(page.get_by_role("button", name="Save version")).to_be_disabled()
         expect(told).to_contain_text("The rule book in force has changed since this page was opened")
         told.get_by_role("link", name="Load the page anew").press("Enter")
         expect(slot(page, "now-low")).to_have_text("3.5 s")
-        expect(page.locator("#limits-lists [role=alert]")).to_have_count(0)
+        expect(page.locator("#limits-since [role=alert]")).to_have_count(0)
 
 
 def test_an_analyst_works_without_learning_whose_landings_they_are(browser, with_login, folder):

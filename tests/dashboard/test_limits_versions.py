@@ -129,6 +129,53 @@ def test_only_what_the_draft_moved_is_changed_in_what_it_builds_on(fresh):
     assert (rule.limits.medium, rule.limits.high) == (7.0, 40.0)
 
 
+def offered(store, rule: str) -> str:
+    bases = version_bases.bases_of(store)
+    said = version_bases.choice(bases, version_bases.otherwise(store, bases, store.held().rules[rule]))
+    return said.striptags()
+
+
+def test_what_a_version_has_otherwise_than_the_numbers_of_the_page_is_said(fresh):
+    saves(fresh, "late_spoilers", "one", medium=2.75, where="headwind_kt > 10")
+    said = offered(fresh, "late_spoilers")
+    assert "Version 1 has Medium 2.75 s for this rule; the numbers here are with 3.0 s." in said
+    assert "Version 1 has the condition headwind_kt > 10 for this rule; the numbers here are without one." in said
+    assert "What you do not change is saved as it is in version 1." in said
+    assert "for this rule" not in offered(fresh, "late_braking")
+    saves(fresh, "late_spoilers", "two", search="?fleet=Curlew+300", low=1.9, base="force")
+    said = offered(fresh, "late_spoilers")
+    assert "Version 2 has Low 1.9 s for this rule on Curlew 300; the numbers here are with 2.0 s." in said
+    assert "Medium" not in said
+
+
+def test_limits_that_do_not_fit_those_of_the_version_are_refused_by_its_name(fresh):
+    saves(fresh, "late_spoilers", "one", medium=2.7)
+    said = text_of(saves(fresh, "late_spoilers", "two", low=2.9))
+    assert (
+        "Not saved. Version 1 has Medium 2.7 s for this rule, which is not in order with your Low "
+        "2.9 s. Move a limit, or build on the rule book in force."
+    ) in said
+    assert "Saved as version 2" in text_of(saves(fresh, "late_spoilers", "two", low=2.9, base="force"))
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ({"name": ""}, "Not saved. The name of the version is missing."),
+        ({"reason": ""}, "Not saved. The reason for the change is missing."),
+        ({"act": "check", "where": "bounces >"}, "The condition cannot be used: something is missing"),
+        ({"act": "check", "low": 1.0}, "of this rule no longer"),
+        ({"act": "check", "seen": "7", "force": "0" * 20}, "Another rule book is in force since this page was read."),
+    ],
+)
+def test_why_not_is_a_sentence_and_not_saved_is_said_to_who_saves(fresh, said, told):
+    given = {"act": "save", "search": "", "name": "n", "reason": "r", "token": "t", "high": 5.1} | said
+    answer = text_of(version_desk.done(fresh, fresh.held().rules["late_spoilers"], given))
+    assert told in answer
+    assert ("ot saved" in answer) == (given["act"] == "save")
+    assert "save again" not in answer
+
+
 def test_a_version_made_from_another_than_the_one_in_force_is_not_chosen(fresh, folder):
     saves(fresh, "late_reverse", "one", high=40.0)
     saves(fresh, "late_braking", "two", high=41.0, base="force")
@@ -161,10 +208,10 @@ def test_who_was_overtaken_is_told_and_asked_what_to_build_on(fresh):
 def test_a_name_is_given_once(fresh):
     saves(fresh, "late_reverse", "Winter 2026", high=40.0)
     said = text_of(saves(fresh, "late_braking", "winter 2026", high=41.0))
-    assert "Not saved. version 1, Winter 2026, saved by" in said
+    assert "Not saved. Version 1, Winter 2026, saved by" in said
     assert "has this name" in said
     in_force = text_of(saves(fresh, "late_braking", load_rule_book().version, high=41.0))
-    assert "the rule book in force has this name" in in_force
+    assert "Not saved. The rule book in force has this name" in in_force
 
 
 def test_a_condition_that_the_cases_do_not_tell_does_not_change_what_they_expect(fresh):
