@@ -30,6 +30,7 @@
     if (answer && answer.problem && answer.event && answer.event !== selected()) notSaved([answer.ask], answer.problem);
     else if (answer && lost.length) notSaved([], "", answer);
     if (answer && !answer.problem) window.watchDrafts.saved(answer.ask);
+    if (answer && !answer.event && !answer.problem) window.dash_clientside.set_props("decided-together", { data: last });
     if (asks.length) send();
     turn();
   }
