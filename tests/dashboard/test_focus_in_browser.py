@@ -1,4 +1,4 @@
-"""Where the focus and the eye are at the officer's desk: after a line has left, in a narrow window, with an empty list."""
+"""Where the focus and the eye are at the officer's desk: after a line has left, in a narrow window, with none left."""
 
 from __future__ import annotations
 
