@@ -127,7 +127,7 @@ def build(store: Store, door: Door | None = None, workshop: Workshop | None = No
     gate.stand(app, door, home_of)
     security.protect(app, secure=door.deployment.behind_proxy)
     provider_login.register(app, door, login.register(app, door))
-    _route(app, store)
+    _route(app, store, loads=workshop is not None and workshop.folder is not None)
     export.register(app.server, store)
     accounts_page.register(app.server, door)
     audit_page.register(app.server, store, door)
@@ -177,7 +177,7 @@ def _failed(error: Exception) -> None:
     set_props("alert", {"markup": str(frame.alert(why))})
 
 
-def _route(app: Dash, store: Store) -> None:
+def _route(app: Dash, store: Store, *, loads: bool) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), State("address", "search"))
     @open_to(*ROLES)
     def show_page(path: str | None, search: str | None) -> Component:
@@ -189,7 +189,9 @@ def _route(app: Dash, store: Store) -> None:
             return frame.message(
                 f"This page is not open to the role of {viewer().role}.", home_of(viewer().role), "Go back"
             )
-        return first_run.layout(store) if first_run.nothing_yet(store) else page.layout(store, name, search or "")
+        if first_run.nothing_yet(store):
+            return first_run.layout(store, loads=loads)
+        return page.layout(store, name, search or "")
 
 
 def _index() -> str:

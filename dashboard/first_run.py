@@ -32,12 +32,12 @@ def nothing_yet(store: Store) -> bool:
     return store.whole().landings.is_empty()
 
 
-def layout(store: Store) -> html.Div:
-    """The page."""
-    return html.Div(Block("first-run", _said(store)), className="plain-page")
+def layout(store: Store, *, loads: bool = False) -> html.Div:
+    """The page. `loads`: recordings can be loaded from the browser, too."""
+    return html.Div(Block("first-run", _said(store, loads=loads)), className="plain-page")
 
 
-def _said(store: Store) -> Markup:
+def _said(store: Store, *, loads: bool) -> Markup:
     source = store.archive()
     found = _loaded(source) if isinstance(source, Archive) else Loaded(0, 0, 0, "")
     if viewer().role not in (OFFICER, ANALYST):
@@ -48,12 +48,14 @@ def _said(store: Store) -> Markup:
             _refused(found),
             _step("1", "Load recordings", f"fdm load RECORDINGS --archive {found.address}"),
             _step("2", "Measure and judge their landings", f"fdm detect --archive {found.address}"),
+            jobs="Or ask for both under" if loads else "The second can be asked for under",
         )
     told = f"{words.count(found.landings, 'landing')} of {words.count(found.flights, 'flight')} loaded. "
     return _page(
         "The landings were not judged yet",
         told + _refused(found),
         _step("Next", "Measure and judge them", f"fdm detect --archive {found.address}"),
+        jobs="Or ask for it under",
     )
 
 
@@ -78,12 +80,8 @@ def _step(number: str, what: str, command: str) -> Markup:
     return Markup('<p><b>{}.</b> {}:</p><pre class="tune-command">{}</pre>').format(number, what, command)
 
 
-def _page(head: str, told: str, *steps: Markup) -> Markup:
-    jobs = (
-        Markup('<p>Or ask for it under <a href="/jobs" target="_self">Jobs</a>. Then open this page again.</p>')
-        if steps
-        else ""
-    )
+def _page(head: str, told: str, *steps: Markup, jobs: str = "") -> Markup:
+    asked = Markup('<p>{} <a href="/jobs" target="_self">Jobs</a>. Then open this page again.</p>').format(jobs)
     return Markup('<div class="nothing"><h1>{}</h1>{}{}{}</div>').format(
-        head, Markup("<p>{}</p>").format(told) if told else "", Markup("").join(steps), jobs
+        head, Markup("<p>{}</p>").format(told) if told else "", Markup("").join(steps), asked if jobs else ""
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 from dash import Dash
 from flask import Response, g, redirect, request
@@ -29,6 +29,7 @@ FRAME = {
 }
 WHOLE = {"account", "accounts", "audit", "jobs", "reveal"}  # pages made whole on the server
 CALLBACK = "/_dash-update-component"
+PAGE_OF = "X-Page-Of"  # whom the page was made for that asks, as a part of an address is written
 _PLAIN = {"Content-Type": "text/plain; charset=utf-8"}
 Answer = Response | AnyResponse | tuple[str, int, dict[str, str]]
 
@@ -56,6 +57,8 @@ def stand(app: Dash, door: Door, home: Callable[[str], str]) -> None:
             return _refused(why)
         if request.endpoint in PUBLIC:
             return None
+        if why := _of_another(g.actor):
+            return f"{why}\n", 409, _PLAIN
         if not may(app, g.actor):
             return _refused(f"This is not open to {_called(g.actor)}.")
         return redirect(home(g.actor.role)) if request.path == "/" and home(g.actor.role) != "/" else None
@@ -84,6 +87,12 @@ def to_login() -> Answer:
         there = request.full_path.rstrip("?")
         return redirect("/login" if there == "/" else f"/login?next={quote(there)}")
     return "Log in first.\n", 401, _PLAIN
+
+
+def _of_another(actor: Actor) -> str:
+    """Why a page is refused that was made for somebody else of this browser: what it holds is theirs to say."""
+    whose = unquote(request.headers.get(PAGE_OF, ""))
+    return "" if whose in ("", actor.name) else f"You are logged in as {actor.name} now. Load the page anew."
 
 
 def _refused(why: str) -> Answer:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from datetime import datetime
 from pathlib import PurePath
 from typing import Any
 from urllib.parse import urlencode
@@ -34,7 +35,7 @@ ACTS = {
     "audit read": "Log read",
 }
 WORK = {"load": "load recordings", "detect": "measure and judge every landing"}
-STATES = {"snoozed": "set aside", "open": "asked for"}
+STATES = {"snoozed": "", "released": "", "open": "asked for"}  # nothing where the act says it
 TOPICS = {"maintenance": "maintenance", "training": "training", "debrief": "debriefing"}
 _EVENT = re.compile(r"[0-9a-f]+-([a-z][a-z0-9_]*)")
 _LANDING = re.compile(r"[0-9a-f]{12}")
@@ -100,6 +101,7 @@ HOW: dict[str, Callable[[Any, Titles], str]] = {
     "verdict": lambda value, _: names.VERDICT.get(value, str(value)),
     "topic": lambda value, _: TOPICS.get(value, ""),
     "state": lambda value, _: STATES.get(value, str(value).replace("_", " ")),
+    "until_utc": lambda value, _: f"until {datetime.fromisoformat(value):%a %-d %b %Y}",
     "what": lambda value, _: str(value),
     "kind": lambda value, _: WORK.get(value, {"landing_id": "landing", "tail": "aircraft"}.get(value, str(value))),
     "arguments": _arguments,

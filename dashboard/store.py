@@ -275,8 +275,7 @@ class Store:
 
     def archive(self) -> Source:
         """The archive as it is now, for those who count over all landings; what is made of it goes through `shown`."""
-        self.whole()
-        return self._source
+        return self._reopen() if self.whole().landings.is_empty() else self._source  # loading alone makes no results
 
     def kept(self, what: tuple[object, ...], make: Callable[[], Counted]) -> Counted:
         """What was made under this name from the results in force, made again when there are others."""

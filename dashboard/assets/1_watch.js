@@ -18,8 +18,8 @@
       window.watchDrafts.fill(block);
       if (!before || before.isConnected) return;
       const key = keyOf(before), passing = before.form && before.form.matches(".passing");
-      const homes = [block && key && block.querySelector(key), passing && block && block.querySelector("[name=pass-to]"), chosenRow(), document.getElementById("reading"),
-        document.getElementById("page")];
+      const homes = [block && key && block.querySelector(key), passing && block && block.querySelector("[name=pass-to]"), chosenRow(), document.querySelector("#bulk [data-undo]"),
+        document.getElementById("reading"), document.getElementById("page")];
       for (const home of homes) {
         if (home) home.focus({ preventScroll: true });
         if (home && document.activeElement === home) return;
@@ -34,8 +34,9 @@
   /* --- the address ------------------------------------------------------------------------------------------ */
   function go(href, replace) {
     const url = new URL(href, location.href);
-    if (url.href === location.href) return;
+    if (url.href === location.href) return document.getElementById("first-run") ? location.reload() : undefined;
     const elsewhere = url.pathname !== location.pathname;
+    const other = url.searchParams.get("event") !== new URLSearchParams(location.search).get("event");
     window.watchDecide.leave();
     const alert = document.getElementById("alert");
     if (alert && alert.textContent && !window.watchServer.says()) window.dash_clientside.set_props("alert", { markup: "" });
@@ -47,6 +48,7 @@
       if (page) page.focus({ preventScroll: true });
     }
     settle();
+    if (other && narrow() && document.body.dataset.reading) read();
   }
 
   function ask(name, value, replace) {
@@ -151,24 +153,31 @@
     ask("week", select.options[next].value, false);
   }
 
+  /* In a narrow window the event stands in the place of the list, and is read from its headline on. */
+  const narrow = () => window.innerWidth < 1280;
   function read() {
     const pane = document.getElementById("reading");
-    if (pane) pane.focus();
+    if (!pane) return;
+    if (!pane.contains(document.activeElement)) pane.focus({ preventScroll: narrow() });
+    if (narrow()) pane.scrollIntoView({ block: "start" });
   }
 
+  /* To the event's line; to the one in its place when it has left the list, and to the page when that is empty. */
   function back() {
-    const all = rows(), row = all[placeOf(all)];
+    const all = rows(), at = placeOf(all);
+    const home = all[at >= 0 ? at : stood.event === chosen(all) ? Math.min(stood.at, all.length - 1) : 0];
     const query = new URLSearchParams(location.search);
     query.delete("event");
     const text = query.toString();
-    if (window.innerWidth < 1280) go(location.pathname + (text ? "?" + text : ""), false);
-    if (row) row.focus();
+    if (narrow()) go(location.pathname + (text ? "?" + text : ""), false);
+    (home || document.getElementById("page")).focus();
   }
 
   document.addEventListener("keydown", (e) => {
     if (e.ctrlKey || e.metaKey || e.altKey) return;
     const field = e.target.closest("input:not([type=radio], [type=checkbox]), select, textarea");
-    if (e.key === "Escape" && e.target.closest("#reading")) { e.preventDefault(); return back(); }
+    const reads = e.target.closest("#reading") || (e.target === document.body && document.body.dataset.reading && narrow());
+    if (e.key === "Escape" && reads) { e.preventDefault(); return back(); }
     if (e.key === "Escape" && e.target.matches("select[data-query]") && chosenRow()) return chosenRow().focus();
     if (field) return;
     const row = e.target.closest("a.row[data-event]");

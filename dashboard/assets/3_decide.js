@@ -30,6 +30,7 @@
     if (answer && answer.problem && answer.event && answer.event !== selected()) notSaved([answer.ask], answer.problem);
     else if (answer && lost.length) notSaved([], "", answer);
     if (answer && !answer.problem) window.watchDrafts.saved(answer.ask);
+    if (answer && !answer.event && !answer.problem) window.dash_clientside.set_props("decided-together", { data: last });
     if (asks.length) send();
     turn();
   }
@@ -50,19 +51,42 @@
   /* Names what was not saved, each a way to it, until it is done: `done` is an answer that one of them has now. */
   function notSaved(more, why, done) {
     lost = [...lost, ...more].filter((what) => !done || (what.event || "") !== done.event);
-    const links = [...new Set(lost.map((what) => what.event).filter(Boolean))].map(wayTo);
-    const told = document.createElement("span");
-    told.textContent = why || "What you wrote is kept. Do it again" + (links.length ? " for" : ".");
+    for (const what of lost) what.called = nameOf(what);
+    const links = [...new Map(lost.filter((what) => what.event).map((what) => [what.event, what])).values()].map(wayTo);
+    const told = document.createElement("span"), kept = lost.every((what) => what.event || !what.before);
+    told.textContent = why || (kept ? "What you wrote is kept. " : "") + "Do it again" + (links.length ? " for" : ".");
     window.watchServer.notSaved(lost.length ? told.innerHTML + (links.length ? " " + links.join("; ") + "." : "") : "");
   }
-  function wayTo(event) {
-    const row = document.querySelector(`a.row[data-event="${CSS.escape(event)}"]`), query = new URLSearchParams(location.search);
-    query.set("event", event);
+  function nameOf(what) {
+    const row = what.event && document.querySelector(`a.row[data-event="${CSS.escape(what.event)}"]`);
+    return row ? row.querySelector(".title > span").textContent + ", " + row.children[2].textContent : what.called || "this event";
+  }
+  function wayTo(what) {
+    const query = new URLSearchParams(location.search);
+    query.set("event", what.event);
     const link = document.createElement("a");
     link.href = location.pathname + "?" + query.toString();
-    link.textContent = row ? row.querySelector(".title > span").textContent + ", " + row.children[2].textContent : "this event";
+    link.textContent = what.called;
     return link.outerHTML;
   }
+
+  /* --- what was not saved is told also by the page that is loaded after this one, as after a login, to the same person - */
+  const LEFT = "not-saved";
+  const who = () => { const link = document.querySelector(".head .who"); return link && link.dataset.who; };
+  const stored = (work) => { try { return work(sessionStorage); } catch (e) { return null; } };
+  window.addEventListener("pagehide", () => {
+    const left = lost.map(({ event, called }) => ({ event, called, before: true }));
+    if (left.length) stored((session) => session.setItem(LEFT, JSON.stringify({ who: who(), left })));
+  });
+  let brought = false;
+  function bringBack() {
+    if (brought || !document.querySelector("#head header")) return;
+    brought = true;
+    const found = stored((session) => JSON.parse(session.getItem(LEFT)));
+    stored((session) => session.removeItem(LEFT));
+    if (found && found.who === who()) notSaved(found.left);
+  }
+  document.addEventListener("submit", (e) => { if (e.target.matches("form[action='/logout']")) lost = []; });
 
   /* --- keys wait for the pane of the event that they are about, and each for the one before it ------------------ */
   const waiting = [];
@@ -80,6 +104,7 @@
     return !asked && about.dataset.about === event && about.dataset.answer === last;
   }
   function turn() {
+    bringBack();
     if (turning) return;
     turning = true;
     try {

@@ -97,8 +97,14 @@ def _in_words(error: PeopleError) -> str:
     """What is wrong, without the event's id, which the reader has before them. A name at its start stays as it is."""
     if error.source and not isinstance(error, ReviewError):
         return str(error)
-    said = error.problem if isinstance(error, AlreadyDecided) else f"{error.problem[:1].upper()}{error.problem[1:]}"
+    said = _since(error) if isinstance(error, AlreadyDecided) else f"{error.problem[:1].upper()}{error.problem[1:]}"
     return f"{said}. {error.cure or ''}".strip()
+
+
+def _since(error: AlreadyDecided) -> str:
+    """What somebody did since the reader looked, with the verdict as its button calls it."""
+    state = error.decision.state or ""
+    return error.problem.replace(f"'{state}'", names.VERDICT.get(state, state)) if state else error.problem
 
 
 def _number(text: str | None) -> int | None:

@@ -103,9 +103,9 @@ def _logged_in() -> Markup:
     if not has_request_context() or not g.get("asks", False):
         return Markup("")
     return Markup(
-        '<a class="who" href="/account" target="_self">{}, {}</a><form method="post" action="/logout">'
+        '<a class="who" href="/account" target="_self" data-who="{}">{}, {}</a><form method="post" action="/logout">'
         '<input type="hidden" name="{}" value="{}"><button type="submit" class="quiet">Log out</button></form>'
-    ).format(viewer().name, viewer().role, security.FIELD, security.form_token())
+    ).format(viewer().name, viewer().name, viewer().role, security.FIELD, security.form_token())
 
 
 def options(name: str, label: str, every: str, values: list[str] | list[tuple[str, str]], chosen: str) -> Markup:

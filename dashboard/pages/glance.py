@@ -100,11 +100,17 @@ def _coverage(found: Coverage, query: Query, flown: Flown | str) -> Markup:
 
 def _of_flights(flown: Flown) -> list[tuple[str, int, int, str]]:
     missing = _missing(flown.flights - flown.recorded, "not recorded")
-    share = f"{100 * flown.recorded / flown.flights:.0f} %" if flown.flights else ""
+    share = f"{_share_pct(flown)} %" if flown.flights else ""
     return [
         ("Flown", flown.flights, flown.flights, "flights"),
         ("Recorded", flown.recorded, flown.flights, ", ".join(one for one in (share, missing) if one)),
     ]
+
+
+def _share_pct(flown: Flown) -> int:
+    """How many of a hundred flights are recorded; a hundred only when all are."""
+    rounded = round(100 * flown.recorded / flown.flights)
+    return min(rounded, 99) if flown.recorded < flown.flights else rounded
 
 
 def _of(flights: int) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from markupsafe import Markup
@@ -223,18 +224,35 @@ def _empty(held: Held, query: Query, week: str) -> Markup:
         return _no_such_week(held, query, week)
     found = coverage(held, query)
     span = "in all weeks" if week == ALL_WEEKS else f"in {words.week_name(week).lower()}"
-    narrowed = any((query.severity, query.rule, query.origin, query.text, query.decided, query.passed, query.new))
+    under = f"{span} under these filters" if _narrowed(query) else span
     everything = Markup('<a href="{}">Show every event {}</a>').format(Query(week=query.week).link(), span)
     if not found.landings:
         return nothing(f"No landing {span} under these filters.", everything)
     looked = f"{words.count(found.assessed, 'landing')} assessed, {found.landings - found.assessed:,} not assessed."
-    to_decide, n = to_decide_of(held, query, week)
+    n = to_decide_of(held, query, week)[1]
     if query.decided and n:
-        gone = "Nothing left to decide" if query.decided == "no" else "Nothing decided yet"
-        aside = set_aside(held, query, week)
-        later = f" {aside:,} set aside." if aside else ""
-        done = f"{n - to_decide:,} of {words.count(n, 'event')} decided.{later}"
-        return nothing(f"{gone} {span}. {done} {looked}", everything)
-    if narrowed:
-        return nothing(f"No event {span} under these filters.", everything)
+        return nothing(f"{_none_so_decided(held, query, week, under)} {looked}", everything)
+    if query.decided or _narrowed(query):
+        return nothing(f"No event {under}.", everything)
     return nothing(f"No event {span}. {looked}")
+
+
+def _narrowed(query: Query) -> bool:
+    """Whether anything but the week and what was decided keeps events out of the list."""
+    wide = Query(week=query.week, decided=query.decided, passed="any" if query.passed == "any" else "")
+    return replace(query, sort="worst", lines="together", show="", page=1, event="") != wide
+
+
+def _none_so_decided(held: Held, query: Query, week: str, under: str) -> str:
+    """That none of the list is left to decide, or was decided, of how many; and what is left beyond the filters."""
+    to_decide, n = to_decide_of(held, query, week)
+    gone = "Nothing left to decide" if query.decided == "no" else "Nothing decided yet"
+    aside = set_aside(held, query, week) if query.passed == "" else 0
+    left = to_decide_of(held, Query(week=query.week), week)[0] if _narrowed(query) else 0
+    more = (
+        f" Without these filters, {words.count(left, 'event')} {'is' if left == 1 else 'are'} to decide."
+        if left
+        else ""
+    )
+    later = f" {aside:,} set aside." if aside else ""
+    return f"{gone} {under}. {n - to_decide:,} of {words.count(n, 'event')} decided.{later}{more}"

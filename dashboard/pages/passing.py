@@ -60,6 +60,9 @@ def _snooze(people: People, by: Actor, ask: Ask) -> str:
         day = date.fromisoformat(ask.get("until", ""))
     except ValueError:
         raise ReviewError("the day until which to set this aside is missing", cure="Choose a day.") from None
+    decision = people.decision(ask["event"])
+    if decision is not None and decision.state is not None:
+        raise ReviewError("this event is decided: setting it aside changes nothing", cure="Reopen it first.")
     until = datetime.combine(day, time(), UTC)
     people.snooze(ask["event"], until, by=by, note=ask.get("note", ""), token=ask.get("token"))
     return f"Set aside until {day:%a %-d %b %Y}."
@@ -98,7 +101,9 @@ def done(store: Store, ask: Ask) -> str:
 
 def stands(past: Past, event_id: str) -> Markup:
     """Where the event was passed on to, each with its way back."""
-    found = [act for act in (past.stands(topic) for topic in STANDING) if act is not None]
+    decided = past.last is not None and past.last.state is not None
+    topics = [topic for topic in STANDING if not (decided and topic == "snooze")]  # a decision ends it
+    found = [act for act in (past.stands(topic) for topic in topics) if act is not None]
     lines = marks.joined(
         Markup(
             '<li><span><b>{}</b> <span class="soft">{}, {}</span>{}</span><span class="spring"></span>{}'

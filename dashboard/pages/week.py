@@ -39,6 +39,7 @@ def layout(store: Store, _name: str, search: str) -> html.Div:
             dcc.Store(id="week-filters"),
             dcc.Store(id="ask"),
             dcc.Store(id="decided"),
+            dcc.Store(id="decided-together"),
             Block("week-controls", controls(held, query), "controls no-print"),
             Block("week-summary", className="glance"),
             html.Div(
@@ -99,10 +100,11 @@ def register(app: Dash, store: Store) -> None:
         Output("evidence-more", "markup"),
         Output("evidence-traces-figure", "data"),
         Input("address", "search"),
+        Input("decided-together", "data"),
         State("address", "pathname"),
     )
     @open_to(OFFICER)
-    def show_event(search: str | None, _pathname: str) -> tuple[str, str, Any]:
+    def show_event(search: str | None, _together: str | None, _pathname: str) -> tuple[str, str, Any]:
         return evidence.shown(store, parse(search))
 
     @app.callback(Output("evidence-head", "markup"), Input("address", "search"), Input("decided", "data"))

@@ -287,7 +287,8 @@ class Reviews:
                 check(connection)
             before = newest(connection, event_id, topic)
             row = {"event_id": event_id, "topic": topic, "supersedes": before.act_id if before else None, **said}
-            return _deed(connection, event_id, {"topic": topic, "state": values["state"]}, [row])
+            told = {name: values[name] for name in ("state", "until_utc") if values.get(name) or name == "state"}
+            return _deed(connection, event_id, {"topic": topic, **told}, [row])
 
         return self._done(by, act, work, token)
 

@@ -80,7 +80,7 @@ def test_a_decision_that_came_first_is_shown_and_stands(at_desk, officer, kept):
     page.locator(CHOSEN).focus()
     page.locator("#decision").get_by_label("Reason in words").fill("Sensor")
     page.locator("#decision [data-decide=false]").click()
-    expect(page.locator("#decision").get_by_role("alert")).to_contain_text("tom decided 'valid'")
+    expect(page.locator("#decision").get_by_role("alert")).to_contain_text("tom decided Valid on ")
     expect(page.locator("#decision .verdict")).to_have_text("Valid")
     expect(page.locator("#decision").get_by_label("Reason in words")).to_have_value("Sensor")
 

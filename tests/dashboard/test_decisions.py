@@ -152,13 +152,58 @@ def test_repeats_part_when_one_of_them_is_decided(decided, held):
     assert same == [(1, "valid"), (line.repeats - 1, None)]
 
 
-def test_nothing_left_to_decide_is_said(decided, held):
-    query = Query(week="all", rule="short_runway_left", decided="no")
-    events = held.events.filter(pl.col("rule") == "short_runway_left")
+def decide_alike(decided, events):
+    """Decides events valid, each as an officer would."""
     for i, event in enumerate(events.iter_rows(named=True)):
-        decision.done(decided, ask(event, token=f"t{i}"))
+        assert decision.done(decided, ask(event, token=f"t{i}"))["problem"] == ""
+
+
+@pytest.mark.parametrize(
+    ("query", "mine"),
+    [
+        (Query(rule="short_runway_left"), pl.col("rule") == "short_runway_left"),
+        (Query(severity="high"), pl.col("severity") == "high"),
+        (Query(fleet="Heron 90", severity="high"), (pl.col("fleet") == "Heron 90") & (pl.col("severity") == "high")),
+    ],
+)
+def test_nothing_left_under_filters_is_not_nothing_left_in_the_week(decided, held, query, mine):
+    events = held.events.filter(mine)
+    decide_alike(decided, events)
+    said = text_of(lines.queue_list(decided.reviewed(), replace(query, week="all", decided="no"), decides=True))
+    n, rest = events.height, held.events.height - events.height
+    assert f"Nothing left to decide in all weeks under these filters. {n} of {n} event" in said
+    assert f"Without these filters, {rest:,} events are to decide." in said
+
+
+@pytest.mark.parametrize("name", ["tail", "runway", "fleet"])
+def test_every_filter_of_landings_is_named_with_an_empty_list(decided, held, name):
+    week = held.weeks[-1]
+    column = {"runway": "place"}.get(name, name)
+    value = held.events.filter(pl.col("week") == week).drop_nulls(column).item(0, column)
+    decide_alike(decided, held.events.filter(pl.col("week") == week, pl.col(column) == value))
+    query = Query(week=week, decided="no", **{name: value})
     said = text_of(lines.queue_list(decided.reviewed(), query, decides=True))
-    assert f"Nothing left to decide in all weeks. {events.height} of {events.height} events decided." in said
+    assert "under these filters. " in said
+
+
+def test_nothing_released_is_not_nothing_left_to_decide(decided, held):
+    query = Query(week="all", decided="no", passed="released")
+    event = held.events.row(0, named=True)
+    decision.done(decided, ask(event))
+    decision.done(decided, {"act": "release", "event": event["event_id"], "token": "r"})
+    said = text_of(lines.queue_list(decided.reviewed(), query, decides=True))
+    assert "under these filters. 1 of 1 event decided." in said
+    assert f"Without these filters, {held.events.height - 1:,} events are to decide." in said
+
+
+def test_nothing_left_to_decide_is_said(decided, held):
+    week = held.weeks[-1]
+    events = held.events.filter(pl.col("week") == week)
+    decide_alike(decided, events)
+    said = text_of(lines.queue_list(decided.reviewed(), Query(week=week, decided="no"), decides=True))
+    assert f". {events.height} of {events.height} events decided." in said
+    assert said.startswith("Nothing left to decide in week ")
+    assert "filters" not in said
 
 
 def test_a_decision_under_another_rule_says_so(decided, event):

@@ -128,5 +128,63 @@ def test_what_is_written_outlives_a_session_that_ended_for_who_wrote_it(behind_l
     shown(page, event)
     expect_written(page, *words)
     assert page.evaluate("sessionStorage.getItem('drafts')") is None
+    if who == "officer-1":
+        expect(page.locator("#alert")).to_contain_text("Not saved. What you wrote is kept. Do it again for")
+        title = page.locator("#evidence h1").inner_text()
+        expect(page.locator("#alert").get_by_role("link")).to_contain_text(title)
+        page.locator("#decision [data-decide=false]").click()
+        expect(page.locator("#decision .decided")).to_contain_text("Seen twice")
+    expect(page.locator("#alert")).to_be_empty()
+    assert page.evaluate("sessionStorage.getItem('not-saved')") is None
     assert all("401" in line for line in behind_login.said)  # the browser's own word for it
+    behind_login.said.clear()
+
+
+def test_a_key_pressed_after_the_session_ended_is_told_after_the_login(behind_login, people):
+    page = behind_login.page
+    log_in(page, behind_login.address, "officer-1")
+    opened(behind_login)
+    event = page.locator(CHOSEN).get_attribute("data-event")
+    page.locator(CHOSEN).focus()
+    page.context.clear_cookies()
+    page.keyboard.press("v")
+    page.locator("input[name=name]").wait_for()
+    log_in(page, behind_login.address, "officer-1", "a.row[data-event]")
+    expect(page.locator("#alert")).to_contain_text("Not saved.")
+    page.locator("#alert").get_by_role("link").click()
+    shown(page, event)
+    page.keyboard.press("v")
+    expect(page.locator("#decision .decided")).to_contain_text("officer-1")
+    expect(page.locator("#alert")).to_be_empty()
+    behind_login.said = [line for line in behind_login.said if "401" not in line and "403" not in line]
+
+
+def test_a_page_of_somebody_else_decides_nothing(behind_login, people):
+    """One writes a note; in another tab somebody else logs in; the key in the first tab is nobody's decision."""
+    people.accounts.add("otto", OFFICER, PASSWORD, by=Actor("root", ADMINISTRATOR))
+    page = behind_login.page
+    log_in(page, behind_login.address, "officer-1")
+    opened(behind_login)
+    event = page.locator(CHOSEN).get_attribute("data-event")
+    write(page, "", "Mine alone")
+    other = page.context.new_page()
+    other.goto(behind_login.address + "/account")
+    other.get_by_role("button", name="Log out").click()
+    log_in(other, behind_login.address, "otto")
+    page.locator(CHOSEN).focus()
+    page.keyboard.press("v")
+    alert = page.locator("#alert")
+    expect(alert).to_contain_text("Not saved. You are logged in as otto now. Load the page anew.")
+    assert people.history(event) == []
+    alert.get_by_role("button", name="Load anew").click()
+    expect(page.locator(".head .who")).to_contain_text("otto")
+    shown(page, event)
+    expect_written(page, "", "")
+    expect(alert).to_be_empty()
+    page.locator(CHOSEN).focus()
+    page.keyboard.press("v")
+    expect(page.locator("#decision .decided")).to_contain_text("otto")
+    assert [act.by for act in people.history(event)] == ["otto"]
+    other.close()
+    assert all("409" in line for line in behind_login.said)  # the browser's own word for it
     behind_login.said.clear()

@@ -319,6 +319,18 @@ def test_without_the_token_of_the_page_nothing_is_done(app):
             assert browser.post(example(rule)).status_code in NOT_LET_IN, rule
 
 
+def test_a_page_made_for_somebody_else_of_this_browser_is_refused(app):
+    """Everything it asks, so every way to save something; the name as it is written in an address."""
+    browser = logged_in(app, OFFICER)
+    browser.environ["HTTP_X_PAGE_OF"] = "%C3%96da"
+    for output in callbacks(app):
+        answer = browser.ask(output)
+        assert answer.status_code == 409, output
+        assert answer.text == "You are logged in as officer-1 now. Load the page anew.\n"
+    browser.environ["HTTP_X_PAGE_OF"] = "officer%2D1"
+    assert browser.ask("decided.data").status_code == 200
+
+
 def test_a_planted_token_is_of_no_use_against_a_session(app):
     """A neighbouring host may set a cookie; it cannot know what belongs to this session."""
     browser = logged_in(app, OFFICER)

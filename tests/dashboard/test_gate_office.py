@@ -133,7 +133,17 @@ def test_the_log_calls_setting_aside_what_the_week_calls_it(app, people):
     said = logged_in(app, OFFICER).get("/audit?act=snooze").text
     (row,) = re.findall(r"<tr><td>\d+</td>.*?</tr>", said)
     assert "<td>Set aside</td>" in row
+    assert '<span class="soft">until Mon 5 Jan 2099</span>' in row
     assert '<option value="snooze" selected>Set aside</option>' in said
+
+
+def test_the_log_does_not_say_twice_that_something_was_released(app, people):
+    event = ARCHIVE.events().row(0, named=True)
+    people.decide(Judged.of(event), "valid", by=VERA, seen=None)
+    people.release(event["event_id"], by=VERA)
+    (row,) = re.findall(r"<tr><td>\d+</td>.*?</tr>", logged_in(app, OFFICER).get("/audit?act=release").text)
+    assert "<td>Released</td>" in row
+    assert '<span class="soft"></span>' in row
 
 
 def test_a_log_that_was_changed_says_so(app, people):

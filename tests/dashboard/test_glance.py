@@ -514,3 +514,11 @@ def test_on_paper_a_list_says_of_when_and_under_which_filters(held):
     query = Query(week="2026-W46", fleet="Tern 200", severity="low")
     said = text_of(lines.queue_list(held, query))
     assert "Events, Week 46, 9–15 Nov 2026 (Low; Tern 200) Vesterhaven limits" in said
+
+
+@pytest.mark.parametrize(
+    ("recorded", "flights", "share"), [(2000, 2003, "99 %"), (2003, 2003, "100 %"), (1, 3, "33 %"), (2, 3, "67 %")]
+)
+def test_a_hundred_per_cent_is_all_of_them(held, recorded, flights, share):
+    said = text_of(glance.summary(held, Query(week="all"), glance.Flown(flights, recorded, recorded)))
+    assert f"Recorded {recorded:,} {share}" in said

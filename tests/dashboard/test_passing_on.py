@@ -11,7 +11,7 @@ from invented_archive import RULES
 
 from dashboard import officers, queue
 from dashboard.desk import Desk
-from dashboard.pages import decision, lines
+from dashboard.pages import decision, lines, passing
 from dashboard.query import Query, parse
 from dashboard.store import Store
 from fdm.people.roles import OFFICER, Actor
@@ -213,18 +213,18 @@ def test_reopening_needs_a_reason_and_makes_it_to_decide_again(kept, event):
 def test_the_history_tells_every_kind_of_act_in_order(kept, event):
     ask(kept, "comment", event, note="Saw it on the ramp")
     ask(kept, "assign", event, to="Bo")
+    ask(kept, "snooze", event, until="2026-12-01")
     decide(kept, event, note="Agreed")
     ask(kept, "refer", event, to="maintenance")
     ask(kept, "release", event)
-    ask(kept, "snooze", event, until="2026-12-01")
     said = bar(kept, event)
     told = [
         "Comment: Saw it on the ramp (vera",
         "Given to Bo (vera",
+        "Set aside until Tue 1 Dec 2026 (vera",
         "Valid: Agreed (vera",
         "Referred to maintenance (vera",
         "Released to debriefing (vera",
-        "Set aside until Tue 1 Dec 2026 (vera",
     ]
     history = said[said.index("History: 6 entries") :]
     assert [history.index(part) for part in told] == sorted(history.index(part) for part in told)
@@ -282,3 +282,22 @@ def test_month_and_airfield_together_say_how_many_landings_are_then_alike(archiv
     said = bar(kept, event)
     few = f"with both {len(same)} such here: the crew may be known"
     assert (few if len(same) < 5 else f"with both {len(same)} such") in said
+
+
+def test_what_is_decided_is_not_set_aside(kept, event, path):
+    """It would be in no list: a decision ends the time for which an event is set aside."""
+    decide(kept, event)
+    answer = ask(kept, "snooze", event, until="2026-11-30")
+    assert answer["problem"] == "This event is decided: setting it aside changes nothing. Reopen it first."
+    with People(str(path)) as people:
+        assert [act.topic for act in people.history(event["event_id"])] == ["decision"]
+    ask(kept, "reopen", event, seen=str(kept.desk.past(event["event_id"]).seen), note="To look again")
+    assert ask(kept, "snooze", event, until="2026-11-30")["problem"] == ""
+    assert listed(kept, Query(week="all", passed="snoozed")) == {event["event_id"]}
+
+
+def test_what_was_set_aside_and_then_decided_is_not_said_to_be_set_aside(kept, event):
+    ask(kept, "snooze", event, until="2026-11-30")
+    decide(kept, event)
+    past = kept.desk.past(event["event_id"])
+    assert "Set aside" not in text_of(passing.stands(past, event["event_id"]))

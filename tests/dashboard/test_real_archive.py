@@ -7,10 +7,12 @@ import shutil
 
 import gatehouse
 import pytest
-from conftest import text_of
+from conftest import serving_app, text_of, watching
+from playwright.sync_api import expect
 from test_pages import texts
 
 from dashboard.app import build, create_app
+from dashboard.deployment import Deployment
 from dashboard.pages import evidence, landing, landings, lines, not_assessed, rules
 from dashboard.query import Query
 from dashboard.rulecards import load_rule_cards
@@ -84,6 +86,33 @@ def test_an_archive_without_landings_opens_and_says_what_to_do(tmp_path, path):
     assert "No landing was loaded yet" in said
     assert f"fdm load RECORDINGS --archive {tmp_path / 'new'}" in said
     assert 'href=\\"/jobs\\"' in said
+    assert "The second can be asked for under" in said
+
+
+def test_recordings_are_asked_for_in_the_browser_only_where_they_can_be(tmp_path):
+    Archive(tmp_path / "new", create=True)
+    (tmp_path / "drop").mkdir()
+    said = shown(create_app(tmp_path / "new", Deployment(drop_folder=tmp_path / "drop")), "/")
+    assert "Or ask for both under" in said
+    assert "The second" not in said
+
+
+@pytest.mark.browser
+def test_the_first_page_can_be_asked_for_again_from_the_bar(browser, tmp_path):
+    """By the link of the place that is open, once somebody loaded and judged elsewhere."""
+    Archive(tmp_path / "new", create=True)
+    with (
+        serving_app(create_app(tmp_path / "new", Deployment())) as address,
+        watching(browser, address) as found,
+    ):
+        page = found.open("/")
+        expect(page.get_by_role("heading", name="No landing was loaded yet")).to_be_visible()
+        load([DATA], tmp_path / "new")
+        page.get_by_role("link", name="Week", exact=True).click()
+        expect(page.get_by_role("heading", name="The landings were not judged yet")).to_be_visible()
+        detect(tmp_path / "new")
+        page.get_by_role("link", name="Week", exact=True).press("Enter")
+        expect(page.locator(".week-page")).to_be_visible()
 
 
 def test_landings_that_were_not_judged_are_counted_and_then_shown(tmp_path):
