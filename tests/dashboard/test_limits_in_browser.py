@@ -356,6 +356,8 @@ def test_a_rule_without_limits_is_counted_and_its_condition_tried(desk, folder):
     found = desk.locator("#limits-lists")
     expect(found.locator("tbody tr").first).to_have_text(re.compile(rf"{n}\s*{n}\s*0\s*0$"))
     expect(desk.locator("#limits-groups")).to_contain_text("By fleet")
+    expect(desk.get_by_role("button", name="Save version")).to_be_enabled()
+    expect(slot(desk, "scope")).to_have_text("Saves for every fleet, runway and month.")
     desk.locator(".tune-condition summary").first.click()
     desk.locator("[data-condition]").fill("touchdown_ground_speed_kt > 400")
     desk.locator("[data-tune-try]").click()
@@ -473,7 +475,8 @@ def save_as(page, name: str, reason: str):
 
 
 def test_who_is_overtaken_keeps_what_was_typed_and_chooses_what_to_build_on(desk, place):
-    type_limit(desk, "high", "10.5")
+    with desk.expect_response(lambda answer: '"high":10.5' in (answer.request.post_data or "")):
+        type_limit(desk, "high", "10.5")  # nothing is asked while the other page begins without cookies
     expect(slot(desk, "certain-high")).not_to_have_text("…")
     with watching(desk.context, place) as other:
         page = other.open("/limits/late_braking")
