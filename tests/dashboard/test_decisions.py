@@ -86,7 +86,7 @@ def test_without_a_reason_nothing_is_saved_and_the_note_stays(decided, event, ve
 def test_the_first_decision_stands_and_is_shown_to_who_came_second(decided, colleague, event):
     decision.done(colleague, ask(event, "valid"))
     answer = decision.done(decided, ask(event, "false", reason="Sensor", token="t2"))
-    assert "tom decided 'valid'" in answer["problem"]
+    assert "tom decided Valid" in answer["problem"]
     said = bar(decided, event, answer)
     assert said.startswith("tom decided")
     assert "Valid tom, " in said
