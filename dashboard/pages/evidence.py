@@ -11,7 +11,7 @@ from markupsafe import Markup
 from dashboard import figures, marks, names, officers, words
 from dashboard.held import can
 from dashboard.novelty import news
-from dashboard.pages.frame import nothing
+from dashboard.pages.frame import changed_since, nothing
 from dashboard.query import Query
 from dashboard.queue import REPEATS, at_most_last, first_event, place_of, repeats_of
 from dashboard.rule_card import RuleCard
@@ -85,7 +85,9 @@ def event_markup(store: Store, event: dict[str, Any], query: Query) -> Markup:
         part for part in (event["tail"], event["fleet"], event["place"], words.moment(event["touchdown_utc"])) if part
     )
     scale = Markup("")
-    if card and not yes_or_no:
+    if event["rule"] in store.held().changed_rules:  # its limits are not those that this was judged by
+        scale = changed_since(title)
+    elif card and not yes_or_no:
         scale = marks.limit_scale(
             event,
             card.limits_for(event["fleet"]),

@@ -173,6 +173,13 @@ def nothing(sentence: str, cure: Markup | str = "") -> Markup:
     return Markup('<div class="nothing"><p>{}</p><p>{}</p></div>').format(sentence, cure)
 
 
+def changed_since(titles: str) -> Markup:
+    """Warns that rules are not those any more by which the archive was judged."""
+    return Markup(
+        '<p class="warning">Changed since this archive was judged: {}. Run fdm detect to judge anew.</p>'
+    ).format(titles)
+
+
 def too_few(page: str) -> Markup:
     """An empty state for so few landings that they could point at somebody."""
     why = f"Fewer than {LEAST} landings are under these filters. So few could point at a crew, and are not shown."

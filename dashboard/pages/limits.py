@@ -26,7 +26,7 @@ from dashboard.elements import Block
 from dashboard.held import Held
 from dashboard.limits_asked import Asked, asked, is_tried, limits_asked, movable, population
 from dashboard.limits_sweep import swept
-from dashboard.pages.frame import message, nothing, too_few
+from dashboard.pages.frame import changed_since, message, nothing, too_few
 from dashboard.rule_card import RuleCard
 from dashboard.store import Store
 from fdm.errors import FdmError
@@ -62,6 +62,7 @@ def layout(store: Store, name: str, search: str) -> html.Div:
             html.Section(
                 [
                     Block("limits-paper", limits_side.on_paper(held, card)),
+                    Block("limits-changed", changed_since(card.title) if name in held.changed_rules else Markup("")),
                     Block("limits-side", limits_side.side(held, card, wanted)),
                     Block("limits-facts"),
                     Block("limits-where", limits_side.condition(card, wanted)),

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from dashboard import marks, names, words
 from dashboard.elements import Block
 from dashboard.held import Held, can, distinct
-from dashboard.pages.frame import message
+from dashboard.pages.frame import changed_since, message
 from dashboard.query import LEVELS, Query
 from dashboard.queue import Tile, tiles
 from dashboard.reasons import by_reason
@@ -65,9 +65,7 @@ def changed(held: Held) -> Markup:
     if not held.changed_rules:
         return Markup("")
     titles = ", ".join(held.rules[name].title for name in held.changed_rules)
-    return Markup(
-        '<p class="warning">Changed since this archive was judged: {}. Run fdm detect to judge anew.</p>'
-    ).format(titles)
+    return changed_since(titles)
 
 
 def _counts(held: Held) -> dict[str, dict[str, int]]:

@@ -10,6 +10,8 @@ import pytest
 from invented_archive import RULES, FakeArchive
 
 from dashboard.held import can
+from dashboard.pages import evidence, limits
+from dashboard.query import Query
 from dashboard.store import Store
 from fdm import schemas
 
@@ -93,6 +95,26 @@ def test_a_rule_changed_since_is_noticed(archive):
 
     changed = RULES | {"late_spoilers": replace(RULES["late_spoilers"], hash="another")}
     assert Store(archive, lambda _run: changed).held().changed_rules == ["late_spoilers"]
+
+
+def test_an_event_of_a_changed_rule_stands_on_no_scale_of_other_limits(archive, store):
+    """Its finding tells the limit that it was judged by; a scale beside it would tell another."""
+    from dataclasses import replace
+
+    changed = replace(RULES["late_spoilers"], hash="another", limits={"low": 3, "medium": 5, "high": 19})
+    later = Store(archive, lambda _run: RULES | {"late_spoilers": changed})
+    event = store.held().events.filter(rule="late_spoilers").row(0, named=True)["event_id"]
+    other = store.held().events.filter(pl.col("rule") == "late_reverse").row(0, named=True)["event_id"]
+    warning = "Changed since this archive was judged: Ground spoilers late. Run fdm detect to judge anew."
+    said = evidence.shown(later, Query(event=event))[0]
+    assert warning in said
+    assert 'class="scale"' not in said
+    for there, one in ((store, event), (later, other)):
+        said = evidence.shown(there, Query(event=one))[0]
+        assert "Changed since" not in said
+        assert 'class="scale"' in said
+    assert warning in str(limits.layout(later, "late_spoilers", ""))
+    assert "Changed since" not in str(limits.layout(later, "late_reverse", ""))
 
 
 class Empty(FakeArchive):
