@@ -107,7 +107,7 @@ def presence(row: Mapping[str, Any]) -> str:
     landings = words.count(row["landings"], "landing")
     since = f" since {row['since']}" if row["since"] else ""
     told: dict[str, str] = {
-        "gone": f"has been silent{since}: it is in none of the {row['silent_landings']:,} recordings from then on",
+        "gone": f"has been silent{since}: none of the {row['silent_landings']:,} landings from then on has it",
         "silent": f"has not changed on {words.count(row['silent_landings'], 'landing')} in a row{since}",
         "missing": f"is not in the recordings of {landings}",
         "patchy": f"was there for {row['present_pct']:.0f} % of what should have been recorded around touchdown, over "

@@ -41,6 +41,7 @@ SILENT: dict[str, Any] = {
     "reason": pl.String,
     "landings": pl.Int64,
     "of_landings": pl.Int64,  # of this aircraft, on which any of the rules was tried: in the period, or since the first
+    "not_tried": pl.Int64,  # of this aircraft in the same time, on which none was, as after a go-around
     "first_utc": pl.Datetime("us", "UTC"),
     "last_utc": pl.Datetime("us", "UTC"),
     "rules": pl.List(pl.String),
@@ -53,7 +54,9 @@ class Silence:
     """A parameter of an aircraft that kept rules from being assessed: on how many landings, since when, which rules.
 
     of_landings   landings of this aircraft on which any of the rules was tried: in the period, else from the first on
+    not_tried     landings of this aircraft in the same time on which none of them was tried, as after a go-around
     period        the week or month that alone was counted; empty when all were
+    runway        the runway at which alone landings were counted; empty when all were
     """
 
     tail: str | None
@@ -62,11 +65,13 @@ class Silence:
     reason: str
     landings: int
     of_landings: int
+    not_tried: int
     first_utc: datetime | None
     last_utc: datetime | None
     rules: tuple[str, ...]
     example: str
     period: str = ""
+    runway: str = ""
 
     @property
     def always(self) -> bool:
@@ -92,7 +97,8 @@ def silences(held: Held, query: Query) -> list[Silence]:
     """By aircraft, parameter and kind of reason, the most landings first, of the landings that a query leaves."""
     period = "" if query.week == ALL_WEEKS else query.week
     rows = silent(held, query).iter_rows(named=True)
-    return [Silence(**row | {"rules": tuple(row["rules"]), "period": period}) for row in rows]
+    chosen: dict[str, Any] = {"period": period, "runway": query.runway}
+    return [Silence(**{**row, **chosen, "rules": tuple(row["rules"])}) for row in rows]
 
 
 def silent(held: Held, query: Query) -> pl.DataFrame:
@@ -140,7 +146,7 @@ def of_rule(missing: pl.DataFrame, query: Query) -> pl.DataFrame:
 def _of_landings(
     grouped: pl.DataFrame, landings: pl.DataFrame, flown_so: pl.DataFrame, *, since_first: bool
 ) -> pl.DataFrame:
-    """With `of_landings`, the most landings first.
+    """With `of_landings` and `not_tried`, the most landings first.
 
     flown_so       outcomes that were not assessed for what was flown, such as a go-around: a landing on which every
                    rule of a group is among them tells nothing of the recording
@@ -152,9 +158,13 @@ def _of_landings(
         utc = pl.col("touchdown_utc")
         mine = mine.filter(pl.col("first_utc").is_null() | (utc >= pl.col("first_utc")).fill_null(False))
     counts = mine.join(_untried(numbered, flown_so), on=["number", "landing_id"], how="anti")
-    counted = numbered.join(counts.group_by("number").agg(of_landings=pl.len()), on="number", how="left")
+    counted = numbered
+    for name, rows in (("of_landings", counts), ("every", mine)):
+        counted = counted.join(rows.group_by("number").agg(pl.len().alias(name)), on="number", how="left")
     order = ["landings", "tail", "parameter", "kind"]
-    known = counted.with_columns(pl.col("of_landings").fill_null(0))
+    known = counted.with_columns(pl.col("of_landings", "every").fill_null(0)).with_columns(
+        not_tried=pl.col("every").cast(pl.Int64) - pl.col("of_landings").cast(pl.Int64)
+    )
     return known.sort(order, descending=[True, False, False, False], nulls_last=True)
 
 
@@ -192,16 +202,19 @@ def line(one: Silence) -> str:
 
 def how_often(one: Silence) -> str:
     """on all 67 landings since 1 Oct 2026; on 5 of 60 landings since 1 Oct 2026, last on 20 Nov 2026; of a period
-    alone, on all 8 landings of week 41, 5–11 Oct 2026."""
+    alone, on all 8 landings of week 41, 5–11 Oct 2026; at a runway alone, on all 7 landings at Korsby 09L since …;
+    on all 31 landings that needed it since …, where others, as a go-around, did not."""
+    at = f" at {one.runway}" if one.runway else ""
     if one.first_utc is None or one.last_utc is None:
-        return f"on {words.count(one.landings, 'landing')}"
+        return f"on {words.count(one.landings, 'landing')}{at}"
     if one.landings == 1:
-        return f"on 1 landing, {one.first_utc:%-d %b %Y}"
+        return f"on 1 landing{at}, {one.first_utc:%-d %b %Y}"
     of = f"all {one.landings:,}" if one.always else f"{one.landings:,} of {one.of_landings:,}"
+    landings = f"landings{at}{' that needed it' if one.not_tried else ''}"
     if one.period:
-        return f"on {of} landings of {_period(one.period)}"
+        return f"on {of} {landings} of {_period(one.period)}"
     last = "" if one.always else f", last on {one.last_utc:%-d %b %Y}"
-    return f"on {of} landings since {one.first_utc:%-d %b %Y}{last}"
+    return f"on {of} {landings} since {one.first_utc:%-d %b %Y}{last}"
 
 
 def _period(week: str) -> str:

@@ -214,7 +214,7 @@ def test_a_parameter_that_went_silent_is_told_with_its_date_on_every_page(store:
         "tail": "QQ-LAK", "parameter": "spoilers_armed", "state": "gone", "landings": 58, "present_pct": 60.3,
         "faulty_landings": 1, "silent_since_utc": None, "silent_landings": 23, "since": "27 Oct 2026",
     }  # fmt: skip
-    told = "has been silent since 27 Oct 2026: it is in none of the 23 recordings from then on"
+    told = "has been silent since 27 Oct 2026: none of the 23 landings from then on has it"
     week = replace(counted(held, WEEK), kinds=(), landings=10, assessed=Share.of(10, 10))
     asked = questions(week, [], [], [gone])
     assert asked[0].evidence == f"It {told}."

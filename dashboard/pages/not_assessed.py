@@ -63,6 +63,8 @@ def listing(held: Held, query: Query) -> Markup:
     landings = matching(held.landings, query, week=query.week or ALL_WEEKS).select("landing_id").collect()
     if held.hides(landings.height):
         return frame.too_few("/not-assessed")
+    if not landings.height:
+        return nothing("No landing is under these filters.", Markup('<a href="/not-assessed">Show every landing</a>'))
     missing = of_rule(held.missing, query).join(landings, on="landing_id", how="semi")
     reasons = by_reason(missing, held)
     if not reasons:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import pytest
 from conftest import opened, serving, watching
 from playwright.sync_api import expect
 
+from fdm.people.acts import Judged
+from fdm.people.roles import OFFICER, Actor
 from fdm.people.store import People
 
 pytestmark = pytest.mark.browser
@@ -81,3 +85,27 @@ def test_deciding_all_that_is_left_leaves_an_empty_pane_and_the_way_back(at_desk
     undo.press("Enter")
     expect(page.locator("#evidence h1")).to_be_visible()
     expect(page.locator("#decision form.deciding")).to_be_visible()
+
+
+WORDS_BROKEN = """() => [...document.querySelectorAll(".plain-table tbody td")].flatMap((cell) => {
+  const texts = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT), broken = [];
+  while (texts.nextNode()) for (const word of texts.currentNode.data.matchAll(/[A-Za-z]+/g)) {
+    const range = document.createRange(), text = texts.currentNode;
+    range.setStart(text, word.index); range.setEnd(text, word.index + word[0].length);
+    if (new Set([...range.getClientRects()].map((box) => Math.round(box.top))).size > 1) broken.push(word[0]);
+  }
+  return broken;
+})"""
+
+
+@pytest.mark.parametrize("width", [640, 960, 1280])
+def test_the_log_breaks_no_word_that_fits(browser, officer, kept, width):
+    event = officer.held().events.filter(rule="spoilers_retracted_early").row(0, named=True)
+    with People(kept) as people:
+        people.decide(Judged.of(event), "nuisance", by=Actor("vera", OFFICER), seen=None, reason="Firm, a short field")
+        people.snooze(event["event_id"], datetime(2099, 1, 5, tzinfo=UTC), by=Actor("vera", OFFICER))
+    with serving(officer) as address, watching(browser, address, width=width) as watched:
+        watched.page.goto(f"{address}/audit")
+        expect(watched.page.locator(".plain-table tbody tr")).to_have_count(3)
+        assert watched.page.evaluate(WORDS_BROKEN) == []
+        assert watched.page.evaluate("document.documentElement.scrollWidth") <= width

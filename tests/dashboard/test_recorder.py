@@ -126,10 +126,31 @@ def test_landings_on_which_the_rule_was_never_tried_are_not_counted(small):
     )
     flown = replace(small, landings=pl.concat([small.landings, around]), missing=pl.concat([small.missing, why]))
     one = next(one for one in recorder.silences(flown, Query()) if one.tail == "QQ-M1")
-    assert recorder.how_often(one) == "on all 2 landings since 12 Mar 2026"
+    assert recorder.how_often(one) == "on all 2 landings that needed it since 12 Mar 2026"
+    assert (one.of_landings, one.not_tried) == (2, 1)
     whole = replace(flown, missing=small.missing)
     one = next(one for one in recorder.silences(whole, Query()) if one.tail == "QQ-M1")
     assert recorder.how_often(one) == "on 2 of 3 landings since 12 Mar 2026, last on 13 Mar 2026"
+
+
+def test_what_was_counted_at_a_runway_names_it(small):
+    """All four of L12's landings were at one runway, and M1's two at two others."""
+    places = pl.Series("place", ["Korsby 09L"] * 4 + ["Sandmark 27", "Sandmark 09"])
+    there = replace(small, landings=small.landings.with_columns(places))
+    (one,) = recorder.silences(there, Query(runway="Korsby 09L"))
+    assert recorder.how_often(one) == "on all 2 landings at Korsby 09L since 12 Mar 2026"
+    (one,) = recorder.silences(there, Query(runway="Korsby 09L", week="2026-W12"))
+    assert recorder.how_often(one) == "on 1 landing at Korsby 09L, 16 Mar 2026"
+    assert ", on all 2 landings at Korsby 09L since" in text_of(not_assessed.listing(there, Query(runway="Korsby 09L")))
+    both = replace(there, missing=pl.concat([small.missing, small.missing.with_columns(landing_id=pl.lit("b"))]))
+    found = recorder.silences(both, Query(runway="Korsby 09L", week="2026-W11"))
+    one = next(one for one in found if one.parameter == "reverser.2")
+    assert recorder.how_often(one) == "on 2 of 3 landings at Korsby 09L of week 11, 9–15 Mar 2026"
+
+
+def test_no_landing_under_the_filters_is_not_every_rule_assessed(held):
+    said = text_of(not_assessed.listing(held, Query(week="2026-W99")))
+    assert said == "No landing is under these filters. Show every landing"
 
 
 def test_every_landing_is_counted_as_often_as_in_plain_python(held):
