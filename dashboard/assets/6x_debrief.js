@@ -120,7 +120,7 @@
     const alike = new Map();
     for (const name of Object.keys(table.states).filter((each) => each.startsWith("reverser.")).sort()) {
       const found = state(name, at);
-      const words = found.state !== undefined ? WORDS[found.state] : found.between ? "between samples" : "not recorded";
+      const words = found.state !== undefined ? WORDS[found.state] : found.between ? "changing" : "not recorded";
       alike.set(words, (alike.get(words) || []).concat(name.slice(9)));
     }
     for (const [words, which] of alike) parts.push(`reverser${which.length > 1 ? "s" : ""} ${which.join(", ")} ${words}`);
