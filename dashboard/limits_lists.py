@@ -240,9 +240,16 @@ def _by(said: pl.DataFrame, column: str, title: str, role: str, *, told: bool) -
     if said.select(pl.col(column).n_unique()).item() < 2:
         return Markup("")
     table = counted(said, column, role)
-    body = marks.joined(_group_row(row, column, told=told) for row in table.head(LONGEST_TABLE).iter_rows(named=True))
+    heads = (title, "Assessed" if told else "Assessed, draft")
+    first, others = (
+        _group_rows(part, column, heads, told=told) for part in (table[:LONGEST_TABLE], table[LONGEST_TABLE:])
+    )
     left = table.height - LONGEST_TABLE
-    more = Markup('<p class="soft">and {} more</p>').format(left) if left > 0 else Markup("")
+    more = (
+        Markup('<details class="on-paper"><summary>{} more</summary>{}</details>').format(left, others)
+        if left > 0
+        else ""
+    )
     hides = any(row["before"] is None or row["after"] is None for row in table.iter_rows(named=True))
     differ = table.filter(pl.col("assessed") != pl.col("assessed_before")).height
     notes = [
@@ -251,10 +258,16 @@ def _by(said: pl.DataFrame, column: str, title: str, role: str, *, told: bool) -
     ]
     note = Markup('<p class="soft note">{}</p>').format(" ".join(filter(None, notes))) if any(notes) else ""
     return Markup(
-        '<section><h2><b>By {}</b> <span class="soft">events per 1,000 (95 %)</span></h2><table '
-        'class="list-table small"><thead><tr><th>{}</th><th class="num">{}</th><th class="num">In force</th>'
-        '<th class="num">Draft</th></tr></thead><tbody>{}</tbody></table>{}{}</section>'
-    ).format(title.lower(), title, "Assessed" if told else "Assessed, draft", body, more, note)
+        '<section><h2><b>By {}</b> <span class="soft">events per 1,000 (95 %)</span></h2>{}{}{}</section>'
+    ).format(title.lower(), first, more, note)
+
+
+def _group_rows(table: pl.DataFrame, column: str, heads: tuple[str, str], *, told: bool) -> Markup:
+    body = marks.joined(_group_row(row, column, told=told) for row in table.iter_rows(named=True))
+    return Markup(
+        '<table class="list-table small"><thead><tr><th>{}</th><th class="num">{}</th><th class="num">In force</th>'
+        '<th class="num">Draft</th></tr></thead><tbody>{}</tbody></table>'
+    ).format(*heads, body)
 
 
 def _group_row(row: dict[str, Any], column: str, *, told: bool) -> Markup:

@@ -289,6 +289,14 @@ def test_hidden_groups_stand_by_name_whatever_they_count():
     assert limits_lists.counted(said, "place", OFFICER)["place"].to_list() == ["F", "D", "G", "B", "E", "C", "A"]
 
 
+def test_groups_that_a_table_has_no_room_for_can_be_opened():
+    said = judged(**{f"R{n:02}": [("within", "low", 40 - n)] for n in range(18)})
+    shown = limits_lists._by(said, "place", "Runway", OFFICER, told=True)
+    first, _, rest = shown.partition("<summary>4 more</summary>")
+    assert [f"R{n:02}" for n in range(14)] == re.findall(r"<td>(R\d\d)</td>", first)
+    assert [f"R{n:02}" for n in range(14, 18)] == re.findall(r"<td>(R\d\d)</td>", rest)
+
+
 def test_a_group_does_not_tell_how_few_of_it_a_condition_leaves_out():
     kept, gone = ("within", "within"), ("within", "not_for")
     said = judged(A=[(*kept, 40), (*gone, 3)], B=[(*kept, 30), (*gone, 9)], C=[(*kept, 20), (*gone, 20)])
