@@ -166,9 +166,9 @@ def _checked(clock: Clock) -> Clock:
     long = np.flatnonzero(gaps > max(2.5 * step_s, 1.0))
     if not len(long):
         return clock
-    shown = ", ".join(f"{stamps[i]:.3f} to {stamps[i + 1]:.3f} s" for i in long[:3])
+    shown = ", ".join(f"{stamps[i]:.1f} to {stamps[i + 1]:.1f} s" for i in long[:3])
     more = f" and {len(long) - 3} more" if len(long) > 3 else ""
-    return replace(clock, gaps=f"No data from {shown}{more}.")
+    return replace(clock, gaps=f"No data from {shown}{more}, by the clock of the recording.")
 
 
 def _in_order(stamps: np.ndarray) -> np.ndarray:

@@ -321,7 +321,7 @@ def test_a_gap_and_a_swapped_row_are_told(outcome):
     rows = [*ROWS[:40], *ROWS[60:]]
     rows[10], rows[11] = rows[11], rows[10]
     recording = outcome(text(rows=rows))
-    assert any("No data from 9.750 to 15.000 s" in note for note in recording.notes)
+    assert any("No data from 9.8 to 15.0 s, by the clock of the recording" in note for note in recording.notes)
     assert any("1 row out of time order left out" in note for note in recording.notes)
 
 

@@ -346,12 +346,12 @@ def test_columns_with_clocks_of_their_own():
     assert contains_each(samples["main_gear_ground"], [20.1])
     assert (samples["normal_acceleration"].step_s, samples["normal_acceleration"].lag_s) == (0.25, 0.25)
     assert [note.partition(":")[0] for note in notes] == ["ground_speed", "main_gear_ground", "normal_acceleration"]
-    assert "no data from 49.750 to 60.000 s" in notes[1]
+    assert "no data from 49.8 to 60.0 s, by the clock of the recording" in notes[1]
 
 
 def test_a_gap_is_told():
     time_s = np.concatenate([np.arange(100), np.arange(160, 200)]) / 4
-    assert clock_of(time_s, 140).gaps == "No data from 24.750 to 40.000 s."
+    assert clock_of(time_s, 140).gaps == "No data from 24.8 to 40.0 s, by the clock of the recording."
 
 
 @pytest.mark.parametrize(
