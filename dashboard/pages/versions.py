@@ -13,6 +13,7 @@ from dashboard.elements import Block
 from dashboard.pages.frame import WHOLE, nothing
 from dashboard.store import Store
 from fdm.errors import FdmError
+from fdm.rulebook import load_rule_book
 
 
 def layout(store: Store, _name: str, _search: str) -> html.Div:
@@ -31,10 +32,11 @@ def listing(store: Store) -> Markup:
         rows = list(versions.saved(store).iter_rows(named=True))
     except FdmError as error:
         return nothing("The saved versions cannot be read.", str(error))
-    head = Markup(
-        '<div class="sheet-head"><h1>Versions</h1><p class="subject">In force: {}. '
-        '<a href="/compare">Compare it with the shipped one</a></p></div>'
-    ).format(run.get("rule_book", "the rule book"))
+    as_shipped = load_rule_book().hash == run.get("rule_book_hash")
+    head = Markup('<div class="sheet-head"><h1>Versions</h1><p class="subject">In force: {}{}</p></div>').format(
+        run.get("rule_book", "the rule book"),
+        ", as shipped." if as_shipped else Markup('. <a href="/compare">Compare it with the shipped one</a>'),
+    )
     if not rows:
         how = Markup('Move a limit of a rule and save it: <a href="/limits">Limits</a>')
         return head + nothing("No version of the rule book has been saved yet.", how)

@@ -72,6 +72,16 @@ def test_versions_are_listed_with_who_why_and_how(store, folder):
     assert "Earlier." in said
     assert f'fdm detect --archive "{folder}" --rules "{folder}.rules/000001"' in said
     assert [v.key for v in versions.choices(store)] == ["force", "shipped", "1"]
+    assert ", as shipped." in said  # nothing to compare it with
+
+
+def test_a_rule_book_of_ones_own_can_be_compared_with_the_shipped_one(store, monkeypatch):
+    whole = store.whole()
+    own = replace(whole, run={**whole.run, "rule_book_hash": "0" * 64, "rule_book": "Own rules 3"})
+    monkeypatch.setattr(store, "whole", lambda: own)
+    said = str(versions_page.listing(store))
+    assert "In force: Own rules 3." in said
+    assert '<a href="/compare">Compare it with the shipped one</a>' in said
 
 
 # ── what a version builds on ─────────────────────────────────────────────────────────────────────────────────────
