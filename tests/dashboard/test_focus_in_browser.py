@@ -37,6 +37,7 @@ def test_escape_leaves_a_field_when_the_event_has_left_the_list(at_desk, kept):
     page.keyboard.press("v")
     page.keyboard.press("s")
     expect(page.locator(CHOSEN)).to_have_attribute("data-event", fourth)
+    expect(page.locator(f'a.row[data-event="{third}"]')).to_have_count(0)  # its decision was answered
     with People(kept) as people:
         assert people.audit.entries().height == 2
 
