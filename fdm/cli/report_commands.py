@@ -41,7 +41,8 @@ def sheet(landing: str, archive: Path, target: Path | None, identities: bool) ->
     kind = kind_of(target, ("html", "pdf")) if target else "html"
     store, names = Archive(archive), pseudonyms(archive)
     landing_id = find(store, landing, names)
-    told = subject(store, landing_id, names, named=identities, released=_released(archive))
+    released = [] if identities else _released(archive)
+    told = subject(store, landing_id, names, named=identities, released=released)
     path = target or Path(f"landing-{told.name[:SHORT_NAME]}.html")
     html = sheet_of(told)
     data = printing.pdf(html) if kind == "pdf" else html.encode()
