@@ -5,8 +5,8 @@ Between two moves the browser asks nothing of the server: it looks up the points
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -85,7 +85,6 @@ def swept(card: RuleCard, fleet: str, found: pl.DataFrame, *, tried: bool = Fals
     """The sweep of a rule over some landings (analysis.stood); numbers of landings below `least` are not told."""
     own = {level: x for level, x in limits_now(card, fleet)._asdict().items() if x is not None}
     limits, step = points(found, own, card.unit)
-    barred_now = pl.col("barred_now")
     landings, assessed = found.height - int(found["not_for"].sum()), found["reason"].null_count()
     return Swept(
         card=card,
@@ -94,15 +93,12 @@ def swept(card: RuleCard, fleet: str, found: pl.DataFrame, *, tried: bool = Fals
         told=not 0 < landings - assessed < least,
         assessed=assessed,
         step=step,
-        sweep=sweep(found, direction(card), limits),
-        events_now=_events(found, card, limits, barred_now),
-        events_both=_events(found, card, limits, pl.col("barred") | barred_now),
         tried=tried,
         assessed_now=_assessed_now(card, fleet, found, least),
-        near=resolved(found, limits),
         bars=_bars(found, limits, step),
         shares=_shares(found, card),
         found=found,
+        **_counts(card, found, limits)._asdict(),
     )
 
 
@@ -117,15 +113,27 @@ def _events(found: pl.DataFrame, card: RuleCard, limits: np.ndarray, barred: pl.
     return sweep(found.with_columns(barred=barred), direction(card), limits).events
 
 
-def counted_at(whole: Swept, limits: np.ndarray) -> Swept:
-    """The same with its counts at other limits (k,), ascending."""
-    found, card, barred_now = whole.found, whole.card, pl.col("barred_now")
-    return replace(
-        whole,
-        sweep=sweep(found, direction(card), limits),
-        events_now=_events(found, card, limits, barred_now),
-        events_both=_events(found, card, limits, pl.col("barred") | barred_now),
-        near=resolved(found, limits),
+def counted_at(card: RuleCard, found: pl.DataFrame, limits: np.ndarray) -> dict[str, Any]:
+    """What `sent` holds of each point, at other limits (k,), ascending."""
+    return _at_points(card, found, _counts(card, found, limits))
+
+
+class Counts(NamedTuple):
+    """The parts of Swept that are counted at limits (k,)."""
+
+    sweep: Sweep
+    events_now: np.ndarray
+    events_both: np.ndarray
+    near: tuple[np.ndarray, np.ndarray] | None
+
+
+def _counts(card: RuleCard, found: pl.DataFrame, limits: np.ndarray) -> Counts:
+    barred, barred_now = pl.col("barred"), pl.col("barred_now")
+    return Counts(
+        sweep(found, direction(card), limits),
+        _events(found, card, limits, barred_now),
+        _events(found, card, limits, barred | barred_now),
+        resolved(found, limits),
     )
 
 
@@ -170,9 +178,7 @@ def intervals(counts: np.ndarray, landings: np.ndarray) -> tuple[np.ndarray, np.
 
 def sent(found: Swept) -> dict[str, Any]:
     """The numbers as the browser gets them: arrays (k,) over the points `x`, in the measure's unit."""
-    card, counts = found.card, found.sweep
-    lower, upper = intervals(counts.events, counts.assessed)
-    near = found.near or (None, None)
+    card, counts = found.card, Counts(found.sweep, found.events_now, found.events_both, found.near)
     own = limits_now(card, found.fleet)
     return {
         "rule": card.name,
@@ -184,22 +190,31 @@ def sent(found: Swept) -> dict[str, Any]:
         "step": found.step,
         "limits": {level: x for level, x in own._asdict().items() if x is not None},
         "landings": found.landings if found.told else None,
-        "x": counts.limits.tolist(),
-        "events": counts.events.tolist(),
-        "now": found.events_now.tolist(),
-        "both": found.events_both.tolist(),
         "tried": found.tried,
         "left_out": {name: kind.height for name, kind in decisions(left_out(found.found), card).items()},
         "assessed_now": found.assessed_now,
-        "certain": counts.certain.tolist(),
-        "possible": counts.possible.tolist(),
-        "assessed": counts.assessed.tolist(),
+        "fewest": FEWEST_DECIDED,
+        **_at_points(card, found.found, counts),
+    }
+
+
+def _at_points(card: RuleCard, found: pl.DataFrame, counts: Counts) -> dict[str, Any]:
+    """The arrays (k,) of `sent` over the points `x`."""
+    at, near = counts.sweep, counts.near or (None, None)
+    lower, upper = intervals(at.events, at.assessed)
+    return {
+        "x": at.limits.tolist(),
+        "events": at.events.tolist(),
+        "now": counts.events_now.tolist(),
+        "both": counts.events_both.tolist(),
+        "certain": at.certain.tolist(),
+        "possible": at.possible.tolist(),
+        "assessed": at.assessed.tolist(),
         "lower": _rounded(lower),
         "upper": _rounded(upper),
         "below": _rounded(near[0]),
         "above": _rounded(near[1]),
-        "fewest": FEWEST_DECIDED,
-        **_decisions(found),
+        **_decisions(card, found, at.limits),
     }
 
 
@@ -230,13 +245,13 @@ def left_out(found: pl.DataFrame) -> pl.DataFrame:
     return found.filter(pl.col("barred") & ~pl.col("barred_now")).with_columns(barred=pl.lit(value=False))
 
 
-def _decisions(found: Swept) -> dict[str, list[int]]:
+def _decisions(card: RuleCard, found: pl.DataFrame, limits: np.ndarray) -> dict[str, list[int]]:
     """The decisions by the limit that would still find them."""
-    sign = 1.0 if found.card.direction == "above" else -1.0
+    sign = 1.0 if card.direction == "above" else -1.0
     out = {}
-    for name, kind in decisions(found.found, found.card).items():
+    for name, kind in decisions(found, card).items():
         worst = np.sort(kind["worst"].to_numpy())
-        at = len(worst) - np.searchsorted(worst, sign * found.sweep.limits, side="right")
+        at = len(worst) - np.searchsorted(worst, sign * limits, side="right")
         out[name] = [*at.tolist(), len(worst)]  # the last: of all
     return out
 

@@ -261,7 +261,7 @@ def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup,
     changed = limits_lists.changes(found, card, wanted, limits)
     shown = store.shown(changed.select(LISTED))
     told = (
-        limits_counted.counted(asked_about, card, wanted, limits, given.get("no"))
+        limits_counted.counted(asked_about, card, limits, given.get("no"))
         if movable(card)
         else limits_happened.numbers(asked_about, card, wanted, store.held().least)
     )
