@@ -75,6 +75,7 @@
   const who = () => { const link = document.querySelector(".head .who"); return link && link.dataset.who; };
   const stored = (work) => { try { return work(sessionStorage); } catch (e) { return null; } };
   window.addEventListener("pagehide", () => {
+    if (window.watchServer.hasEnded()) failed("decided.data");  // what is on its way goes with the session
     const left = lost.map(({ event, called }) => ({ event, called, before: true }));
     if (left.length) stored((session) => session.setItem(LEFT, JSON.stringify({ who: who(), left })));
   });

@@ -7,7 +7,7 @@
   const READS = /^(\.\.)?(page\.|week-summary\.|evidence|bulk\.|decision\.|landings-list\.|missing-list\.)/;  // only shown: asked again until they come
   const DECIDING = "decided.data";
   const newest = new Map();
-  let away = false, missed = false, shown = "", lost = "", another = "";  // missed: something was asked for that is not asked again
+  let away = false, ended = false, missed = false, shown = "", lost = "", another = "";  // missed: something was asked for that is not asked again
 
   const outputOf = (asked) => (/^\{"output":"([^"]+)"/.exec((asked[1] && asked[1].body) || "") || [])[1] || "";
 
@@ -52,6 +52,7 @@
   }
   function loggedOut(answer, output) {
     if (answer.status !== 401 || !ours(answer)) return false;
+    ended = true;
     told(output);  // what was not saved is named after the login
     location.assign("/login?next=" + encodeURIComponent(location.pathname + location.search));
     return true;
@@ -127,6 +128,7 @@
   });
   window.watchServer = {
     isAway: () => away,
+    hasEnded: () => ended,  // the page is being left for the login
     says: () => shown !== "",
     notSaved: (markup) => { lost = markup; tell(); },
   };

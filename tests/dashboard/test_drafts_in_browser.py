@@ -7,6 +7,7 @@ from conftest import log_in, opened, serving, watching
 from gatehouse import PASSWORD, QUICK, with_accounts
 from invented_archive import RULES
 from playwright.sync_api import expect
+from slow_server import PARTS, Slow
 
 from dashboard.deployment import Deployment
 from dashboard.desk import Desk
@@ -157,6 +158,28 @@ def test_a_key_pressed_after_the_session_ended_is_told_after_the_login(behind_lo
     expect(page.locator("#decision .decided")).to_contain_text("officer-1")
     expect(page.locator("#alert")).to_be_empty()
     behind_login.said = [line for line in behind_login.said if "401" not in line and "403" not in line]
+
+
+def test_a_decision_on_its_way_is_told_when_a_read_beside_it_finds_the_session_ended(behind_login, people):
+    page = behind_login.page
+    log_in(page, behind_login.address, "officer-1")
+    opened(behind_login)
+    event = page.locator(CHOSEN).get_attribute("data-event")
+    title = page.locator("#evidence h1").inner_text()
+    page.locator(CHOSEN).focus()
+    people.accounts.end_sessions("officer-1", by=Actor("root", ADMINISTRATOR))
+    Slow(page, "decided.data")
+    with page.expect_request(lambda request: '"output":"decided.data' in (request.post_data or "")):
+        page.keyboard.press("v")
+    page.locator("input[name=name]").wait_for()
+    page.unroute(PARTS)
+    log_in(page, behind_login.address, "officer-1", "a.row[data-event]")
+    expect(page.locator("#alert")).to_contain_text("Do it again for")
+    page.locator("#alert").get_by_role("link").click()
+    shown(page, event)
+    expect(page.locator("#evidence h1")).to_have_text(title)
+    assert people.history(event) == []
+    behind_login.said = [line for line in behind_login.said if "401" not in line]
 
 
 def test_a_page_of_somebody_else_decides_nothing(behind_login, people):
