@@ -22,7 +22,7 @@ STEPS = {
     "settled": "Main gear stays down",
     "nose_gear": "Nose gear down",
     "spoilers_moving": "Spoilers begin to move",
-    "spoilers_extended": "Spoilers fully up",
+    "spoilers_extended": "Spoilers up",
     "brakes_on": "Brakes on",
     "reverse_selected": "Reverse selected",
     "unlocked": "Reverser unlocked",
@@ -77,7 +77,7 @@ MEASURE_STEP = {
 }
 
 MEASURES = {
-    "spoiler_delay_s": "main gear down for good to spoilers fully up",
+    "spoiler_delay_s": "main gear down for good to spoilers up",
     "reverse_select_delay_s": "touchdown to reverse selected",
     "deploy_transit_s": "reverser unlocked to deployed",
     "reverse_wait_s": "reverse selected to reverser deployed",
@@ -93,7 +93,7 @@ MEASURES = {
     "autothrottle_in_reverse_s": "time the autothrottle stayed engaged in reverse",
     "spoilers_not_armed": "spoilers not armed at touchdown",
     "spoiler_extension_max": "highest spoiler extension after touchdown",
-    "spoiler_retract_speed_kt": "ground speed when the spoilers left fully up",
+    "spoiler_retract_speed_kt": "ground speed when the spoilers were no longer up",
     "brake_delay_s": "touchdown to brakes on",
     "mean_deceleration_g": "mean deceleration, 3 s after touchdown to 60 kt",
     "heading_excursion_deg": "largest heading change on the rollout",

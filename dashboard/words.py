@@ -21,8 +21,8 @@ RANK = {"within": 0, "low": 1, "medium": 2, "high": 3}
 # {v}: value with bounds, {e}: " of engine 2" or nothing. The second sentence is for a value with no upper bound.
 FINDINGS = {
     "spoiler_delay_s": (
-        "Spoilers were fully up {v} after touchdown",
-        "Spoilers were still not fully up {v} after touchdown",
+        "Spoilers were up {v} after touchdown",
+        "Spoilers were still not up {v} after touchdown",
     ),
     "reverse_select_delay_s": (
         "Reverse{e} was selected {v} after touchdown",

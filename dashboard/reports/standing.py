@@ -18,7 +18,7 @@ from dashboard.store import FEWEST_FOR_SPREAD
 
 SHOWN = {  # measure -> label, and which engine's value counts where there are several
     "touchdown_ground_speed_kt": ("Touchdown speed", "max"),
-    "spoiler_delay_s": ("Spoilers fully up", "max"),
+    "spoiler_delay_s": ("Spoilers up", "max"),
     "reverse_select_delay_s": ("Reverse selected", "max"),
     "deploy_delay_s": ("Reversers deployed", "max"),
     "brake_delay_s": ("Brakes on", "max"),

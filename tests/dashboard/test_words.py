@@ -56,7 +56,7 @@ def test_bounds_travel_with_the_number():
 
 def test_a_certain_event():
     said = (
-        "Spoilers were fully up 6.0 s (5.7–6.3) after touchdown, past the high limit of 5.0 s even at the lower bound."
+        "Spoilers were up 6.0 s (5.7–6.3) after touchdown, past the high limit of 5.0 s even at the lower bound."
     )
     assert words.finding(event(), "Ground spoilers late") == said
 
@@ -64,7 +64,7 @@ def test_a_certain_event():
 def test_a_possible_event_says_what_it_is_for_certain():
     possible = event(value=5.1, lower=4.8, upper=5.4, severity_lowest="medium")
     assert words.finding(possible, "Ground spoilers late") == (
-        "Spoilers were fully up 5.1 s (4.8–5.4) after touchdown, past the high limit of 5.0 s; "
+        "Spoilers were up 5.1 s (4.8–5.4) after touchdown, past the high limit of 5.0 s; "
         "at the lower bound it would be medium."
     )
     assert words.standing(possible) == "possible; Medium, certain"
@@ -95,7 +95,7 @@ def test_where_low_is_bad_the_upper_bound_is_the_kind_one():
 def test_what_never_happened_is_not_told_as_if_it_had():
     never = event(value=58.0, lower=58.0, upper=inf)
     said = (
-        "Spoilers were still not fully up 58.0 s after touchdown, past the high limit of 5.0 s even at the lower bound."
+        "Spoilers were still not up 58.0 s after touchdown, past the high limit of 5.0 s even at the lower bound."
     )
     assert words.finding(never, "") == said
 
