@@ -11,6 +11,7 @@ from functools import cached_property, reduce
 import numpy as np
 
 from fdm.bounded import Instants, pick, the_later, the_sooner
+from fdm.idle_reverse import LeverAtRest, lever_at_rest, ran_down
 from fdm.primitives import crossing
 from fdm.reversing import REVERSE_AT_ONCE_S, Reverser, find_reverser
 from fdm.rolling import Rolling
@@ -30,6 +31,8 @@ EPR_RISE_AT_FULL_N1 = 0.6  # EPR less 1 grows about as the square of N1 to this 
 LEAST_N1_FROM_EPR_PCT = 20.0  # below idle, one step of a recorded EPR would be many points of N1
 N1_FROM_EPR_PCT = 8.0  # half-width of N1 told from EPR (common practice, no source)
 IDLE_MOST_PCT = 40.0  # an idle learned above this is not believed (common practice, no source)
+KEPT_AT_IDLE = "reverse was kept at idle"
+RAN_DOWN_OR_POWER = "whether N1 in reverse was power or ran down from the approach cannot be told"
 
 
 class Rollout(Rolling):
@@ -309,7 +312,7 @@ class Rollout(Rolling):
 
     @cached_property
     def reverse_idle(self) -> Instants:
-        """E: N1 back within the idle margin for good after the reverser deployed."""
+        """E: N1 back within the idle margin for good after power in reverse; none where reverse was kept at idle."""
         return self.when_per_engine(self._reverse_idle)
 
     def _reverse_idle(self, engine: int) -> Instants:
@@ -323,10 +326,21 @@ class Rollout(Rolling):
         found = crossing(power, limit, deployed.earliest, until, rising=False, final=True, missing=missing)
         begin, end = power.index_from(deployed.earliest), power.index_past(until)
         highest = np.fmax.reduce(power.values, axis=1, where=power.inside(begin, end), initial=-np.inf)
-        powered = highest > limit
-        found = found.where(powered, missing).because(~powered, self.reason("N1 was never above idle in reverse"))
+        above = highest > limit
+        reverser, lever = self.reverser(engine), self._at_rest(engine)
+        kept, untold = ran_down(power, limit, until, found, reverser, self._selected(engine), lever)
+        idle, open_ = self.reason(KEPT_AT_IDLE), self.reason(RAN_DOWN_OR_POWER)
+        found = found.where(above, missing).because(~above, idle)
+        found = found.where(~(above & kept), idle).where(~(above & untold), open_)
         unknown = self.reason(f"idle reverse of engine {engine} is not known")
         return found.where(~np.isnan(limit), unknown).only_after(deployed)
+
+    def _at_rest(self, engine: int) -> LeverAtRest | None:
+        """What an engine's reverse lever did while it was in reverse, None where none is recorded."""
+        name = f"reverse_lever.{engine}"
+        if not self.has(name):
+            return None
+        return lever_at_rest(self.signal(name), self._selected(engine), self._cancelled(engine), self.record_end)
 
     @cached_property
     def table(self) -> dict[str, Instants]:

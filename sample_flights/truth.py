@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from sample_flights.airline import KT, Fleet, G, Runway
-from sample_flights.physics import DEPLOYED, STEP_S, STOWED, TIMES, ZERO, History
+from sample_flights.physics import DEPLOYED, DETENT, STEP_S, STOWED, TIMES, ZERO, History
 from sample_flights.plan import NEVER, Plan
 
 EXTENDED, MOVING = 0.70, 0.10  # fractions of spoiler travel
@@ -186,11 +186,12 @@ def _reversers(said: Values, h: History, fleet: Fleet, seen: np.ndarray) -> None
 def _power(said: Values, h: History, fleet: Fleet) -> None:
     above = h.n1[ZERO:] - fleet.idle_pct
     deployed = h.state[ZERO:] == DEPLOYED
+    asked = (h.lever[ZERO:] - DETENT) / (1 - DETENT) * (fleet.max_reverse_pct - fleet.idle_pct)  # not run down to
     idle, at_stow = np.full(above.shape[1:], np.nan), np.full(above.shape[1:], np.nan)
     for i in range(fleet.engines):
         used = np.where(h.state[ZERO:, i] != STOWED, above[:, i], -1.0)
         back = crossing(used, IDLE_MARGIN_PCT, rising=False, final=True)
-        powered = np.where(deployed[:, i], above[:, i], -1.0).max(axis=0) > IDLE_MARGIN_PCT
+        powered = (deployed[:, i] & (asked[:, i] > IDLE_MARGIN_PCT) & (above[:, i] > IDLE_MARGIN_PCT)).any(axis=0)
         idle[i] = np.where(powered & ~(back > said["stowed_at_s"][i] - STEP_S), back, np.nan)
         at_stow[i] = at(above[:, i], said["stow_start_at_s"][i])
     said["reverse_idle_at_s"] = idle

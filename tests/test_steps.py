@@ -80,14 +80,74 @@ def test_a_missing_step_says_why(changes, step: str, reason: str) -> None:  # ty
     assert given.reasons.sentences[int(given.result.instants[step].why[0])] == reason
 
 
-def test_reverse_that_stayed_at_idle_never_came_back_to_it() -> None:
-    idle = line((-8, 55), (-4, 25))
-    given = made({"n1.1": idle})
-    when = given.result.instants["reverse_idle"]
-    assert given.reasons.sentences[int(when.why[0, 0])] == "N1 was never above idle in reverse"
+KEPT_AT_IDLE = "reverse was kept at idle"
+UNTOLD = "whether N1 in reverse was power or ran down from the approach cannot be told"
+IDLE_LEVER = line((1.9, 0), (2.4, 0.25), (24.4, 0.25), (24.7, 0))
+QUICK_LEVER = line((1.9, 0), (2.4, 0.25), (4.7, 0.25), (5.2, 0.9), (7, 0.9), (7.5, 0.25), (24.4, 0.25), (24.7, 0))
+RUNS_DOWN = line((2, 55), (7, 25))  # past 30 % at 6 1/6 s, with the reverser out since 4.6 s
+RUNS_DOWN_SLOWLY = line((2, 55), (10, 25))  # past 30 % at 8 2/3 s
+HELD_FROM_THE_APPROACH = line((18, 55), (24, 25))  # past 30 % at 23 s
+NO_LEVERS = {"reverse_lever.1": None, "reverse_lever.2": None}
+OUT = between((4.6, 25))
+DISCRETES = {"reverser_state.1": None, "reverser_state.2": None, "reverser_deployed.1": OUT, "reverser_deployed.2": OUT}
+
+
+def idle_lever(lever: Truth) -> dict[str, Truth | None]:
+    return {"reverse_lever.1": lever, "reverse_lever.2": lever}
+
+
+def reverse_idle(given: Made) -> tuple[float, str]:
+    """When the first engine was back at idle, in seconds on the truth's clock, and why it is not known."""
+    when, shift_s = given.result.instants["reverse_idle"], float(given.result.landings["touchdown_s"][0]) - 5000.0
+    return float(when.best[0, 0]) + shift_s, given.reasons.sentences[int(when.why[0, 0])]
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 2.0, 4.0, 8.0])
+@pytest.mark.parametrize(
+    ("levers", "n1"),
+    [
+        (idle_lever(IDLE_LEVER), RUNS_DOWN),
+        (idle_lever(IDLE_LEVER), RUNS_DOWN_SLOWLY),  # whatever N1 does, the lever stayed
+        (idle_lever(IDLE_LEVER), line((-8, 55), (-4, 25))),
+        (NO_LEVERS, RUNS_DOWN),
+        (NO_LEVERS | DISCRETES, RUNS_DOWN),
+        (idle_lever(line((0, 0.0))), RUNS_DOWN),  # levers whose recording is dead
+        (NO_LEVERS, line((-8, 55), (-4, 25))),
+    ],
+)
+def test_reverse_that_stayed_at_idle_never_came_back_to_it(levers, n1: Truth, rate_hz: float) -> None:  # type: ignore[no-untyped-def]
+    """Power of the approach that runs down while the reverser goes out is no reverse power."""
+    given = made({"n1.1": n1, "n1.2": n1, **levers}, rate_hz=rate_hz)
+    assert reverse_idle(given)[1] == KEPT_AT_IDLE
+    assert given("reverse_idle_speed_kt", 1).reason == KEPT_AT_IDLE
+    assert given("high_reverse_below_taxi_s", 1).value == 0.0
+    assert given("n1_above_idle_at_stow_pct", 1).holds(0.0)
+    assert given("reverse_power_split_pct").holds(0.0)
+
+
+@pytest.mark.parametrize(
+    ("levers", "n1", "back_s"),
+    [
+        (idle_lever(QUICK_LEVER), RUNS_DOWN_SLOWLY, 2 + 8 * 25 / 30),  # power asked for before N1 had run down
+        (NO_LEVERS, HELD_FROM_THE_APPROACH, 23.0),
+        ({}, HELD_FROM_THE_APPROACH, 23.0),
+        (NO_LEVERS, line((2, 55), (5, 35), (6, 60), (7, 60), (8, 25)), 7 + 30 / 35),  # short, but it rose
+    ],
+)
+def test_power_in_reverse_comes_back_to_idle_whatever_the_approach_had(levers, n1, back_s: float) -> None:  # type: ignore[no-untyped-def]
+    found, why = reverse_idle(made({"n1.1": n1, **levers}))
+    assert (found, why) == (pytest.approx(back_s, abs=0.3), "")
+
+
+def test_where_neither_lever_nor_n1_tells_power_from_run_down_it_says_so() -> None:
+    given = made({"n1.1": RUNS_DOWN_SLOWLY, **NO_LEVERS})
+    assert reverse_idle(given)[1] == UNTOLD
+    assert given("reverse_idle_speed_kt", 1).reason == UNTOLD
+
+
+def test_power_that_lasts_never_came_back_to_idle() -> None:
     still = made({"n1.1": line((-4, 55), (0, 25), (5, 25), (9, 68), (40, 72), (45, 25))})
-    why = still.result.instants["reverse_idle"].why[0, 0]
-    assert still.reasons.sentences[int(why)] == "N1 never came back to idle reverse in this recording"
+    assert reverse_idle(still)[1] == "N1 never came back to idle reverse in this recording"
 
 
 def test_a_single_bounce_settles_at_the_second_contact() -> None:

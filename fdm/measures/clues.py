@@ -9,6 +9,7 @@ import numpy as np
 
 from fdm.bounded import FINE, Bounded, Instants, exactly
 from fdm.held import in_or_out, in_or_out_unseen
+from fdm.idle_reverse import RUN_DOWN_S
 from fdm.measures.catalogue import measure
 from fdm.measures.power import perhaps_none, power_of
 from fdm.measures.reversers import never_deployed
@@ -17,7 +18,6 @@ from fdm.steps import Rollout
 from fdm.windows import highest, interpolate
 
 FLAG_AFTER_S = 15.0  # a control-system fault counts as a clue until this long after contact
-APPROACH_RUN_DOWN_S = 5.0  # approach power has run down so long after reverse was selected
 HYDRAULIC_AFTER_S = 3.0  # ... and hydraulic pressure is watched this long after selection where nothing deployed
 
 
@@ -80,7 +80,7 @@ def n1_above_idle_not_deployed_pct(batch: Rollout) -> Bounded:
         selected, deployed = batch.reverse_selected.engine(column), batch.deployed.engine(column)
         never = batch.reason("the reverser was never deployed")
         held = np.isin(deployed.why, [never]) & (selected.why == FINE)
-        start, end = selected.later(APPROACH_RUN_DOWN_S), exactly(in_reverse_until_s(batch, engine))
+        start, end = selected.later(RUN_DOWN_S), exactly(in_reverse_until_s(batch, engine))
         missing = batch.reason("the reverser did deploy, or was not selected")
         value = highest(power_of(batch, engine), start, end, missing=missing)
         idle = batch.idle[engine]
@@ -256,7 +256,7 @@ def n1_above_idle_other_reversing_pct(batch: Rollout) -> Bounded:
 def _reverse_power(batch: Rollout, engine: int, rows: np.ndarray, missing: int) -> np.ndarray:
     """(rows,) highest N1 above idle of an engine from 5 s after its lever was raised until it was put back."""
     column = batch.layout.reversers.index(engine)
-    start = batch.reverse_selected.engine(column).later(APPROACH_RUN_DOWN_S).rows(rows)
+    start = batch.reverse_selected.engine(column).later(RUN_DOWN_S).rows(rows)
     end = exactly(in_reverse_until_s(batch, engine)[rows])
     n1_pct = highest(power_of(batch, engine).rows(rows), start, end, missing=missing).value
     return np.where(end.best > start.best, n1_pct - batch.idle[engine][rows], np.nan)

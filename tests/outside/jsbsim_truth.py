@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .jsbsim_landing import TICK_S, Flown
+from .jsbsim_landing import IDLE_DETENT, TICK_S, Flown
 
 EXTENDED, TAXI_KT, REDUCE_KT, IDLE_MARGIN_PCT = 0.70, 30.0, 60.0, 5.0  # the rule book's settings
 MOVING, IN_REVERSE, BRAKING_PSI = (
@@ -140,13 +140,14 @@ def _reverser(flown: Flown, engine: int, contact: int, measures: dict, instants:
     waited = time_s[steps["deployed"] or cancelled or -1] - time_s[contact] - at["reverse_selected"]
     below, slow = deployed & (speed < REDUCE_KT), deployed & (speed < TAXI_KT)
     stow = steps["stow_start"]
+    powered = bool((deployed & (lever > IDLE_DETENT + 0.01)).any())  # else N1 ran down from the approach to idle
     found = {
         "reverse_select_delay_s": at["reverse_selected"],
         "deploy_delay_s": at["deployed"],
         "deploy_transit_s": at["deployed"] - at["unlocked"],
         "stow_transit_s": at["stowed"] - at["stow_start"],
         "reverse_wait_s": waited,
-        "reverse_idle_speed_kt": _idle_speed(flown, n1, idle, contact, steps["stowed"]),
+        "reverse_idle_speed_kt": _idle_speed(flown, n1, idle, contact, steps["stowed"]) if powered else NONE,
         "n1_above_idle_below_60kt_pct": float((n1 - idle)[below].max()) if below.any() else NONE,
         "n1_above_idle_below_taxi_pct": float((n1 - idle)[slow].max()) if slow.any() else NONE,
         "high_reverse_below_taxi_s": float((slow & (n1 > idle + IDLE_MARGIN_PCT)).sum()) * TICK_S,
