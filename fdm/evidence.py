@@ -2,44 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import polars as pl
 
+from fdm.evidence_line import LEVER, NO_LEVERS, RAISED, Line, c, metres, say
 from fdm.rolling import POSITION_DOUBT_M
 from fdm.units import M_PER_FT
-
-_c = pl.col
-_LEVER = pl.col("lever_recorded") == 1
-_NO_LEVERS = pl.when(_c("thrust_lever").is_null()).then(pl.lit("Levers")).otherwise(pl.lit("Reverse levers"))
-_RAISED = _LEVER & pl.col("selected").is_not_null()
-
-
-@dataclass(frozen=True)
-class Line:
-    """One line of evidence: for which rules, when it holds, what it says, where it points and how strongly."""
-
-    rules: tuple[str, ...]
-    when: pl.Expr
-    says: pl.Expr
-    towards: str | None
-    weight: float = 1.0
-
-
-def _say(text: str, *columns: str, digits: int = 1, scale: float = 1.0) -> pl.Expr:
-    if not columns:
-        return pl.lit(text)
-    scaled = [_c(name) * scale if scale != 1.0 else _c(name) for name in columns]
-    rounded = [value.round(digits) if digits else value.round().cast(pl.Int64) for value in scaled]
-    return pl.format(text, *rounded)
-
-
-def _metres(name: str) -> pl.Expr:
-    """Whole metres, thousands apart: 1,340."""
-    metres = _c(name).round().cast(pl.Int64)
-    apart = pl.format("{},{}", metres // 1000, (metres % 1000).cast(pl.String).str.zfill(3))
-    return pl.when(metres >= 1000).then(apart).otherwise(metres.cast(pl.String))
-
 
 # The touchdown zone is the first 3,000 ft from the threshold (FAA, Pilot/Controller Glossary).
 TOUCHDOWN_ZONE_M = 3000 * M_PER_FT
@@ -57,48 +24,48 @@ POWER = ("slow_high_reverse", "stow_before_idle", "late_reverser_stow")
 
 def _asymmetry() -> tuple[Line, ...]:
     """A pair that did not deploy together, or a reverser that did not deploy at all."""
-    together = (_c("select_split") <= 1.0) & _LEVER
-    apart = (_c("select_split") > 1.0) & _LEVER
+    together = (c("select_split") <= 1.0) & LEVER
+    apart = (c("select_split") > 1.0) & LEVER
     return (
         Line(
             ASYMMETRY,
-            apart & (_c("select_split") > 0.6 * _c("value")),
-            _say("Reverse lever {} was raised {} s after lever {}.", "engine", "select_split", "other"),
+            apart & (c("select_split") > 0.6 * c("value")),
+            say("Reverse lever {} was raised {} s after lever {}.", "engine", "select_split", "other"),
             "crew",
             2.0,
         ),
         Line(
             ASYMMETRY,
             together,
-            _say("Both reverse levers were raised within {} s of each other.", "select_split"),
+            say("Both reverse levers were raised within {} s of each other.", "select_split"),
             "aircraft",
             1.0,
         ),
         Line(
             NOT_OUT,
-            _c("transit") > _c("other_transit") + 1.0,
-            _say("Reverser {} took {} s in transit, its mirror {} s.", "engine", "transit", "other_transit"),
+            c("transit") > c("other_transit") + 1.0,
+            say("Reverser {} took {} s in transit, its mirror {} s.", "engine", "transit", "other_transit"),
             "aircraft",
             1.5,
         ),
         Line(
             ("asymmetric_deployment", "reverser_not_deployed"),
-            _c("unlocked").is_not_null() & _c("deployed").is_null(),
-            _say("Reverser {} left stowed and never reached deployed: it stayed in transit.", "engine"),
+            c("unlocked").is_not_null() & c("deployed").is_null(),
+            say("Reverser {} left stowed and never reached deployed: it stayed in transit.", "engine"),
             "aircraft",
             2.0,
         ),
         Line(
             NOT_OUT,
-            _c("selected").is_not_null() & _LEVER & _c("unlocked").is_null() & (_c("n1_locked") < 5.0),
-            _say("Lever {} was raised, but the reverser never left stowed and N1 stayed at idle.", "engine"),
+            c("selected").is_not_null() & LEVER & c("unlocked").is_null() & (c("n1_locked") < 5.0),
+            say("Lever {} was raised, but the reverser never left stowed and N1 stayed at idle.", "engine"),
             "aircraft",
             2.0,
         ),
         Line(
             NOT_OUT,
-            _c("n1_locked") > 10.0,
-            _say(
+            c("n1_locked") > 10.0,
+            say(
                 "N1 of engine {} rose {} points above idle in reverse while its discrete said not deployed; "
                 "the interlock would not allow that.",
                 "engine",
@@ -109,8 +76,8 @@ def _asymmetry() -> tuple[Line, ...]:
         ),
         Line(
             NOT_OUT,
-            _LEVER & _c("selected").is_null() & _c("other_selected").is_not_null(),
-            _say("Lever {} was not raised; lever {} was.", "engine", "other"),
+            LEVER & c("selected").is_null() & c("other_selected").is_not_null(),
+            say("Lever {} was not raised; lever {} was.", "engine", "other"),
             "crew",
             2.0,
         ),
@@ -122,43 +89,43 @@ def _reverser() -> tuple[Line, ...]:
     return (
         Line(
             REVERSER,
-            _c("fault") == 1,
-            _say("A control-system fault of reverser {} was flagged.", "engine"),
+            c("fault") == 1,
+            say("A control-system fault of reverser {} was flagged.", "engine"),
             "aircraft",
             2.0,
         ),
         Line(
             REVERSER,
-            _c("hydraulic") < 0.7,
-            _say("Hydraulic pressure on that side fell to {} of what it was before touchdown.", "hydraulic", digits=2),
+            c("hydraulic") < 0.7,
+            say("Hydraulic pressure on that side fell to {} of what it was before touchdown.", "hydraulic", digits=2),
             "aircraft",
             1.5,
         ),
         Line(
             ("slow_transit",),
             pl.lit(True),
-            _say("The sleeve's own travel took {} s, whatever the crew did.", "value"),
+            say("The sleeve's own travel took {} s, whatever the crew did.", "value"),
             "aircraft",
             1.5,
         ),
         Line(
             ("slow_transit",),
-            (_c("other_transit") + 0.5 < _c("transit")),
-            _say("The other side took {} s.", "other_transit"),
+            (c("other_transit") + 0.5 < c("transit")),
+            say("The other side took {} s.", "other_transit"),
             "aircraft",
             0.5,
         ),
         Line(
             ("reverser_unstowed_in_air",),
-            _LEVER & (_c("selected") < 0),
-            _say("Reverse lever {} was raised {} s before touchdown.", "engine", "before"),
+            LEVER & (c("selected") < 0),
+            say("Reverse lever {} was raised {} s before touchdown.", "engine", "before"),
             "crew",
             2.0,
         ),
         Line(
             ("reverser_unstowed_in_air",),
-            _LEVER & ~(_c("selected") < 0),
-            _say("Reverse lever {} was down while the reverser read as not stowed.", "engine"),
+            LEVER & ~(c("selected") < 0),
+            say("Reverse lever {} was down while the reverser read as not stowed.", "engine"),
             "aircraft",
             1.5,
         ),
@@ -168,62 +135,58 @@ def _reverser() -> tuple[Line, ...]:
 def _crew() -> tuple[Line, ...]:
     """What the reverse levers did."""
     return (
-        Line(
-            ("late_reverse",), _LEVER, _say("The lever itself was raised {} s after touchdown.", "value"), "crew", 2.0
-        ),
+        Line(("late_reverse",), LEVER, say("The lever itself was raised {} s after touchdown.", "value"), "crew", 2.0),
         Line(
             ("late_reverse",),
-            ~_LEVER,
-            pl.format("{} are not recorded: the time is that of the reverser unlocking.", _NO_LEVERS),
+            ~LEVER,
+            pl.format("{} are not recorded: the time is that of the reverser unlocking.", NO_LEVERS),
             None,
         ),
         Line(
             ("late_reverser_stow",),
-            _LEVER & (_c("cancelled_to_stowed") > 6.0),
-            _say("Lever {} was back down {} s before the reverser read stowed.", "engine", "cancelled_to_stowed"),
+            LEVER & (c("cancelled_to_stowed") > 6.0),
+            say("Lever {} was back down {} s before the reverser read stowed.", "engine", "cancelled_to_stowed"),
             "aircraft",
             2.0,
         ),
         Line(
             ("late_reverser_stow",),
-            _RAISED & (_c("cancelled").is_null() | (_c("before_taxi") <= 0.0)),
-            _say("The lever stayed in reverse below taxi speed."),
+            RAISED & (c("cancelled").is_null() | (c("before_taxi") <= 0.0)),
+            say("The lever stayed in reverse below taxi speed."),
             "crew",
             2.0,
         ),
         Line(
             ("late_reverser_stow",),
-            _LEVER & (_c("before_taxi") > 0.0) & (_c("cancelled_to_stowed") <= 6.0),
-            _say("Lever {} was put down only {} s before taxi speed.", "engine", "before_taxi"),
+            LEVER & (c("before_taxi") > 0.0) & (c("cancelled_to_stowed") <= 6.0),
+            say("Lever {} was put down only {} s before taxi speed.", "engine", "before_taxi"),
             "crew",
             1.0,
         ),
         Line(
             ("late_reverser_stow",),
-            _LEVER & _c("cancelled").is_not_null() & _c("stowed").is_null(),
-            _say("Lever {} was put down, but its reverser never read stowed again.", "engine"),
+            LEVER & c("cancelled").is_not_null() & c("stowed").is_null(),
+            say("Lever {} was put down, but its reverser never read stowed again.", "engine"),
             None,
         ),
         Line(
             (*ASYMMETRY, *POWER),
-            ~_LEVER,
-            pl.format("{} are not recorded, so what the crew did cannot be told.", _NO_LEVERS),
+            ~LEVER,
+            pl.format("{} are not recorded, so what the crew did cannot be told.", NO_LEVERS),
             None,
         ),
         Line(
             ("slow_high_reverse",),
-            _RAISED & (_c("cancelled").is_null() | (_c("before_taxi") <= 0.0)),
-            _say("Lever {} was still in reverse below taxi speed.", "engine"),
+            RAISED & (c("cancelled").is_null() | (c("before_taxi") <= 0.0)),
+            say("Lever {} was still in reverse below taxi speed.", "engine"),
             "crew",
             2.0,
         ),
-        Line(
-            ("stow_before_idle",), _LEVER, _say("The lever was put down before the engine had run down."), "crew", 2.0
-        ),
+        Line(("stow_before_idle",), LEVER, say("The lever was put down before the engine had run down."), "crew", 2.0),
         Line(
             ("reverse_then_go_around",),
             pl.lit(True),
-            _say("Reverse had been selected before the aeroplane was flown again."),
+            say("Reverse had been selected before the aeroplane was flown again."),
             "crew",
             2.0,
         ),
@@ -235,35 +198,35 @@ def _power_and_brakes() -> tuple[Line, ...]:
     return (
         Line(
             ("forward_power_with_reverser_out",),
-            _c("thrust_lever") > 10.0,
-            _say("A forward thrust lever stood {} deg above its lowest position.", "thrust_lever", digits=0),
+            c("thrust_lever") > 10.0,
+            say("A forward thrust lever stood {} deg above its lowest position.", "thrust_lever", digits=0),
             "crew",
             2.0,
         ),
         Line(
             ("late_braking",),
-            _c("autobrake") == 1,
-            _say("The autobrake was active, so the brakes are the system's."),
+            c("autobrake") == 1,
+            say("The autobrake was active, so the brakes are the system's."),
             "aircraft",
             1.0,
         ),
         Line(
             ("late_braking",),
-            _c("autobrake").is_null(),
-            _say("Whether the autobrake was active is not recorded."),
+            c("autobrake").is_null(),
+            say("Whether the autobrake was active is not recorded."),
             None,
         ),
         Line(
             ("late_braking",),
-            _c("autobrake") == 0,
-            _say("The autobrake was not active: the brakes are the crew's."),
+            c("autobrake") == 0,
+            say("The autobrake was not active: the brakes are the crew's."),
             "crew",
             1.5,
         ),
         Line(
             ("bounce", "no_reverse"),
             pl.lit(True),
-            _say("Seen in the recording; no system clue speaks against it."),
+            say("Seen in the recording; no system clue speaks against it."),
             "crew",
             1.0,
         ),
@@ -273,20 +236,20 @@ def _power_and_brakes() -> tuple[Line, ...]:
 def _spoiler_arming() -> tuple[Line, ...]:
     """Ground spoilers: armed or not, and whether their sensor is right."""
     return (
-        Line(SPOILERS, _c("not_armed") == 1, _say("The spoilers were not armed at touchdown."), "crew", 2.0),
-        Line(SPOILERS, _c("not_armed") == 0, _say("The spoilers were armed at touchdown."), "aircraft", 1.0),
+        Line(SPOILERS, c("not_armed") == 1, say("The spoilers were not armed at touchdown."), "crew", 2.0),
+        Line(SPOILERS, c("not_armed") == 0, say("The spoilers were armed at touchdown."), "aircraft", 1.0),
         Line(
             SPOILERS,
-            _c("unproven") == 1,
-            _say("Nothing else recorded, and no other landing, shows that the spoilers' sensor is right."),
+            c("unproven") == 1,
+            say("Nothing else recorded, and no other landing, shows that the spoilers' sensor is right."),
             "recording",
             1.0,
         ),
-        Line(SPOILERS, _c("not_armed").is_null(), _say("Whether the spoilers were armed is not recorded."), None),
+        Line(SPOILERS, c("not_armed").is_null(), say("Whether the spoilers were armed is not recorded."), None),
         Line(
             ("spoilers_not_armed",),
             pl.lit(True),
-            _say("The armed discrete was off at the last sample before touchdown."),
+            say("The armed discrete was off at the last sample before touchdown."),
             "crew",
             2.0,
         ),
@@ -300,7 +263,7 @@ _SHORT = pl.col("spoilers_moving").is_not_null() & pl.col("spoilers_extended").i
 def _driven_up(when: str) -> pl.Expr:
     """Spoilers that moved with the first selection of reverse."""
     text = f"They began to move {{}} s {when} on engine {{}}, as when the reverse levers drive them up."
-    return pl.format(text, _c("reverse_to_spoilers").abs().round(1), _c("first"))
+    return pl.format(text, c("reverse_to_spoilers").abs().round(1), c("first"))
 
 
 def _runway() -> tuple[Line, ...]:
@@ -309,23 +272,23 @@ def _runway() -> tuple[Line, ...]:
     return (
         Line(
             short,
-            _c("touchdown_m") > TOUCHDOWN_ZONE_M + POSITION_DOUBT_M,
-            pl.format("Touchdown was {} m past the threshold, beyond the touchdown zone.", _metres("touchdown_m")),
+            c("touchdown_m") > TOUCHDOWN_ZONE_M + POSITION_DOUBT_M,
+            pl.format("Touchdown was {} m past the threshold, beyond the touchdown zone.", metres("touchdown_m")),
             "crew",
             1.0,
         ),
-        *(Line(short, _c(rule), _say(says), None) for rule, says in LATE_DEVICES.items()),
+        *(Line(short, c(rule), say(says), None) for rule, says in LATE_DEVICES.items()),
     )
 
 
 def _spoiler_travel() -> tuple[Line, ...]:
     """Ground spoilers: how far they moved, and what moved or held them."""
     return (
-        Line(SPOILERS, _c("spoilers_moving").is_null(), _say("They never moved."), "aircraft", 0.5),
+        Line(SPOILERS, c("spoilers_moving").is_null(), say("They never moved."), "aircraft", 0.5),
         Line(
             ("late_spoilers",),
-            _c("spoilers_moving").is_not_null() & _c("spoilers_extended").is_null(),
-            _say(
+            c("spoilers_moving").is_not_null() & c("spoilers_extended").is_null(),
+            say(
                 "They came up to {} % of their travel only, which does not count as extended.",
                 "spoiler_max",
                 digits=0,
@@ -335,8 +298,8 @@ def _spoiler_travel() -> tuple[Line, ...]:
         ),
         Line(
             SPOILERS,
-            _c("reverse_to_spoilers").is_between(-0.5, 1.5) & (_LATE | _SHORT),
-            pl.when(_c("reverse_to_spoilers") < 0)
+            c("reverse_to_spoilers").is_between(-0.5, 1.5) & (_LATE | _SHORT),
+            pl.when(c("reverse_to_spoilers") < 0)
             .then(_driven_up("before reverse is seen selected"))
             .otherwise(_driven_up("after reverse was selected")),
             "crew",
@@ -344,8 +307,8 @@ def _spoiler_travel() -> tuple[Line, ...]:
         ),
         Line(
             SPOILERS,
-            _c("thrust_lever") > 10.0,
-            _say(
+            c("thrust_lever") > 10.0,
+            say(
                 "A thrust lever stood {} deg above its idle position after touchdown, which holds spoilers down.",
                 "thrust_lever",
                 digits=0,
@@ -355,8 +318,8 @@ def _spoiler_travel() -> tuple[Line, ...]:
         ),
         Line(
             SPOILERS,
-            (_c("handle_max") > 0.9) & (_c("spoiler_max") < 0.85) & (_SHORT | ~_LATE),
-            _say(
+            (c("handle_max") > 0.9) & (c("spoiler_max") < 0.85) & (_SHORT | ~_LATE),
+            say(
                 "The handle reached {} % of its travel, the panels only {} %.",
                 "handle_max",
                 "spoiler_max",
@@ -368,15 +331,15 @@ def _spoiler_travel() -> tuple[Line, ...]:
         ),
         Line(
             SPOILERS,
-            (_c("handle_max") <= 0.9) & _c("spoilers_moving").is_not_null() & (_SHORT | ~_LATE),
-            _say("The handle itself only reached {} % of its travel.", "handle_max", digits=0, scale=100),
+            (c("handle_max") <= 0.9) & c("spoilers_moving").is_not_null() & (_SHORT | ~_LATE),
+            say("The handle itself only reached {} % of its travel.", "handle_max", digits=0, scale=100),
             "crew",
             1.0,
         ),
         Line(
             ("spoilers_retracted_early",),
-            (_c("thrust_lever") > 10.0),
-            _say("A thrust lever was advanced by {} deg, which stows the spoilers.", "thrust_lever", digits=0),
+            (c("thrust_lever") > 10.0),
+            say("A thrust lever was advanced by {} deg, which stows the spoilers.", "thrust_lever", digits=0),
             "crew",
             2.0,
         ),
