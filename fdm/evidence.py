@@ -4,21 +4,15 @@ from __future__ import annotations
 
 import polars as pl
 
-from fdm.evidence_line import LEVER, NO_LEVERS, RAISED, Line, c, metres, say
-from fdm.rolling import POSITION_DOUBT_M
-from fdm.units import M_PER_FT
+from fdm.evidence_line import LEVER, NO_LEVERS, RAISED, Line, c, say
+from fdm.evidence_power import uneven_power
+from fdm.evidence_stopping import stopping, told_elsewhere
 
-# The touchdown zone is the first 3,000 ft from the threshold (FAA, Pilot/Controller Glossary).
-TOUCHDOWN_ZONE_M = 3000 * M_PER_FT
-LATE_DEVICES = {
-    "late_spoilers": "The ground spoilers were late on this landing.",
-    "late_reverse": "Reverse was selected late on this landing.",
-    "late_braking": "The brakes came on late on this landing.",
-}
 ASYMMETRY = ("asymmetric_deployment",)
 NOT_OUT = ("asymmetric_deployment", "reverser_not_deployed")
 REVERSER = (*NOT_OUT, "slow_transit", "reverser_unstowed_in_air")
 SPOILERS = ("late_spoilers", "spoilers_partial")
+RETRACTED = ("spoilers_retracted_early",)
 POWER = ("slow_high_reverse", "stow_before_idle", "late_reverser_stow")
 
 
@@ -170,7 +164,7 @@ def _crew() -> tuple[Line, ...]:
             None,
         ),
         Line(
-            (*ASYMMETRY, *POWER),
+            (*ASYMMETRY, *POWER, "unequal_reverse_power", "reverser_unstowed_in_air"),
             ~LEVER,
             pl.format("{} are not recorded, so what the crew did cannot be told.", NO_LEVERS),
             None,
@@ -224,6 +218,12 @@ def _power_and_brakes() -> tuple[Line, ...]:
             1.5,
         ),
         Line(
+            ("autothrottle_in_reverse",),
+            pl.lit(True),
+            say("Whether the crew or the system was to disengage it is not recorded."),
+            None,
+        ),
+        Line(
             ("bounce", "no_reverse"),
             pl.lit(True),
             say("Seen in the recording; no system clue speaks against it."),
@@ -266,23 +266,9 @@ def _driven_up(when: str) -> pl.Expr:
     return pl.format(text, c("reverse_to_spoilers").abs().round(1), c("first"))
 
 
-def _runway() -> tuple[Line, ...]:
-    """Little runway left: a touchdown far along it, and devices that were late; wind and approach are not known."""
-    short = ("short_runway_left",)
-    return (
-        Line(
-            short,
-            c("touchdown_m") > TOUCHDOWN_ZONE_M + POSITION_DOUBT_M,
-            pl.format("Touchdown was {} m past the threshold, beyond the touchdown zone.", metres("touchdown_m")),
-            "crew",
-            1.0,
-        ),
-        *(Line(short, c(rule), say(says), None) for rule, says in LATE_DEVICES.items()),
-    )
-
-
 def _spoiler_travel() -> tuple[Line, ...]:
     """Ground spoilers: how far they moved, and what moved or held them."""
+    put_away = (c("handle_max") > 0.75) & (c("handle_retracted") <= 0.75)
     return (
         Line(SPOILERS, c("spoilers_moving").is_null(), say("They never moved."), "aircraft", 0.5),
         Line(
@@ -337,11 +323,37 @@ def _spoiler_travel() -> tuple[Line, ...]:
             1.0,
         ),
         Line(
-            ("spoilers_retracted_early",),
+            RETRACTED,
             (c("thrust_lever") > 10.0),
             say("A thrust lever was advanced by {} deg, which stows the spoilers.", "thrust_lever", digits=0),
             "crew",
             2.0,
+        ),
+        Line(
+            RETRACTED,
+            put_away & (c("thrust_lever") <= 10.0),
+            say("The spoiler handle went down with the thrust levers at idle."),
+            "crew",
+            1.5,
+        ),
+        Line(
+            RETRACTED,
+            put_away & c("thrust_lever").is_null(),
+            say("The spoiler handle went down. Thrust levers, which can put it down, are not recorded."),
+            None,
+        ),
+        Line(
+            RETRACTED,
+            c("handle_retracted") > 0.75,
+            say("The spoiler handle was still at {} % of its travel.", "handle_retracted", digits=0, scale=100),
+            "aircraft",
+            2.0,
+        ),
+        Line(
+            RETRACTED,
+            c("handle_max").is_null(),
+            say("The spoiler handle is not recorded, so who put the spoilers away cannot be told."),
+            None,
         ),
     )
 
@@ -355,5 +367,7 @@ def lines() -> tuple[Line, ...]:
         *_power_and_brakes(),
         *_spoiler_arming(),
         *_spoiler_travel(),
-        *_runway(),
+        *uneven_power(),
+        *stopping(),
+        *told_elsewhere(),
     )

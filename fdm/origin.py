@@ -13,8 +13,9 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from fdm.bounded import Measured
-from fdm.evidence import LATE_DEVICES, lines
+from fdm.bounded import Bounded, Measured
+from fdm.evidence import lines
+from fdm.evidence_stopping import TOLD_ELSEWHERE
 
 ORIGINS = ("crew", "aircraft", "recording")
 LIKELY = 2.0  # weight from which an origin is called likely rather than possible
@@ -57,7 +58,7 @@ def _context(events: pl.DataFrame, measured: Measured, instants: Mapping[str, np
     """One row per event with what the lines of evidence ask for."""
     rows = _rows(events, measured)
     engines = np.array(measured.engines or (0,))
-    column, mirror = _columns(events, engines, instants, rows)
+    column, mirror = _columns(events, engines, instants, rows, measured.values.get("n1_below_mirror_pct"))
 
     def step(name: str, which: np.ndarray) -> np.ndarray:
         return _pick(instants.get(name), rows, which)
@@ -67,7 +68,7 @@ def _context(events: pl.DataFrame, measured: Measured, instants: Mapping[str, np
         return _pick(None if bounded is None else bounded.value, rows, which)
 
     selected, other_selected = step("reverse_selected", column), step("reverse_selected", mirror)
-    thrust = measured.values.get("thrust_lever_forward_deg")
+    thrust, kept = (measured.values.get(name) for name in ("thrust_lever_forward_deg", "reverse_kept_at_idle"))
     cancelled = step("reverse_cancelled", column)
     numbers = {
         "value": events["value"].to_numpy(),
@@ -96,7 +97,14 @@ def _context(events: pl.DataFrame, measured: Measured, instants: Mapping[str, np
         "reverse_to_spoilers": value("reverse_to_spoilers_s", column),
         "unproven": value("spoiler_sensor_unproven", column),
         "handle_max": value("spoiler_handle_max", column),
+        "handle_retracted": value("spoiler_handle_when_retracted", column),
         "thrust_lever": _row_max(None if thrust is None else thrust.value, rows),
+        "power_below": value("n1_below_mirror_pct", column),
+        "lever_below": value("lever_below_mirror", column),
+        "lever_highest": value("reverse_lever_highest", column),
+        "other_lever_highest": value("reverse_lever_highest", mirror),
+        "kept_at_idle": value("reverse_kept_at_idle", column),
+        "all_kept_at_idle": -_row_max(None if kept is None else -kept.value, rows),
         "autobrake": value("autobrake_in_rollout", column),
     }
     series = [pl.Series(name, np.asarray(x, np.float64), nan_to_null=True) for name, x in numbers.items()]
@@ -104,7 +112,7 @@ def _context(events: pl.DataFrame, measured: Measured, instants: Mapping[str, np
         pl.Series("engine", engines[column]),
         pl.Series("other", engines[mirror]),
         pl.Series("first", engines[_first(instants.get("reverse_selected"), rows)]),
-        *(_of_same_landing(events, rule) for rule in LATE_DEVICES),
+        *(_of_same_landing(events, rule) for rule in TOLD_ELSEWHERE),
         select_split=pl.col("select_split").abs(),
     )
 
@@ -128,12 +136,16 @@ def _rows(events: pl.DataFrame, measured: Measured) -> np.ndarray:
 
 
 def _columns(
-    events: pl.DataFrame, engines: np.ndarray, instants: Mapping[str, np.ndarray], rows: np.ndarray
+    events: pl.DataFrame,
+    engines: np.ndarray,
+    instants: Mapping[str, np.ndarray],
+    rows: np.ndarray,
+    n1_below_mirror: Bounded | None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Column of the engine an event is about, and of its mirror.
 
     An event of a pair names no engine: it is about the one that deployed last, or never; a late stow about the one
-    that stowed last, or never, of those that left stowed.
+    that stowed last, or never, of those that left stowed; unequal power about the one with less N1 of the worst pair.
     """
     total = int(engines.max() + engines.min())  # mirrors add up to it: 1 + 2, or 1 + 4 = 2 + 3
     partner = np.array(
@@ -150,6 +162,10 @@ def _columns(
         never = np.where(np.isnan(unlocked), -np.inf, np.inf)
         last = np.argmax(np.where(np.isnan(stowed), never, stowed), axis=1)[rows]
         late = np.where(events["rule"].to_numpy() == "late_reverser_stow", last, late)
+    if n1_below_mirror is not None and n1_below_mirror.value.size:
+        below = n1_below_mirror.value
+        weak = np.argmax(np.where(np.isnan(below), -np.inf, below), axis=1)[rows]
+        late = np.where(events["rule"].to_numpy() == "unequal_reverse_power", weak, late)
     column = np.where(named > 0, column, late)
     return column, partner[column]
 

@@ -152,7 +152,8 @@ def name_of(path: Path) -> str:
 
 def test_every_measure_is_judged_by_a_rule_or_known_to_be_spare() -> None:
     judged = {rule.measure for rule in load_rule_book().rules.values()}
-    clues = {name for name, measure in CATALOGUE.items() if measure.function.__module__ == "fdm.measures.clues"}
+    arguing = ("fdm.measures.clues", "fdm.measures.reverse_levers")
+    clues = {name for name, measure in CATALOGUE.items() if measure.function.__module__ in arguing}
     assert judged - set(CATALOGUE) == set()
     assert set(CATALOGUE) - judged - clues == SPARE
 

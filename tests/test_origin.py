@@ -155,6 +155,10 @@ def test_spoilers_partly_up_are_not_called_late_without_saying_so():
         ("stow_before_idle", {"lever_recorded": (0, 0)}, "Levers are not recorded"),
         ("late_reverser_stow", {"lever_recorded": (0, 0)}, "Levers are not recorded"),
         ("asymmetric_deployment", {"lever_recorded": (0, 0)}, "Levers are not recorded"),
+        ("reverser_unstowed_in_air", {"lever_recorded": (0, 0)}, "Levers are not recorded"),
+        ("unequal_reverse_power", {"lever_recorded": (0, 0)}, "Levers are not recorded"),
+        ("low_deceleration", {}, "Whether the autobrake was active is not recorded."),
+        ("autothrottle_in_reverse", {}, "Whether the crew or the system was to disengage it is not recorded."),
     ],
 )
 def test_what_is_not_recorded_is_said_and_points_nowhere(rule, known, sentence):
@@ -164,7 +168,7 @@ def test_what_is_not_recorded_is_said_and_points_nowhere(rule, known, sentence):
 
 
 def test_without_a_clue_it_is_undetermined():
-    assert explained("low_deceleration", 0.08, {"taxi_speed": 40.0}) == ("undetermined", "none", [])
+    assert explained("heading_excursion", 8.0, {"taxi_speed": 40.0}) == ("undetermined", "none", [])
 
 
 def test_no_events_stay_no_events():
@@ -250,6 +254,13 @@ def test_late_devices_of_the_same_landing_explain_little_runway_left_and_blame_n
         ],
     )
     assert not any("on this landing" in said for rule in late for said in found[rule[0]][2])
+
+
+def test_power_that_was_unequal_and_reversers_that_came_apart_are_told_of_a_swerve_and_blame_nobody():
+    apart = [("asymmetric_deployment", 4.0, None), ("unequal_reverse_power", 20.0, None)]
+    found = landing_of({}, {"deployed": (4.0, 8.0)}, ("heading_excursion", 8.0, None), *apart)
+    says = ["The reversers did not deploy together on this landing.", "Reverse power was unequal on this landing."]
+    assert found["heading_excursion"] == ("undetermined", "none", says)
 
 
 def test_late_devices_of_another_landing_explain_nothing():

@@ -15,7 +15,7 @@ from fdm.measures.power import perhaps_none, power_of
 from fdm.measures.reversers import never_deployed
 from fdm.signal import Signal, changes
 from fdm.steps import Rollout
-from fdm.windows import highest, interpolate
+from fdm.windows import highest, interpolate, value_at
 
 FLAG_AFTER_S = 15.0  # a control-system fault counts as a clue until this long after contact
 HYDRAULIC_AFTER_S = 3.0  # ... and hydraulic pressure is watched this long after selection where nothing deployed
@@ -154,6 +154,18 @@ def spoiler_handle_max(batch: Rollout) -> Bounded:
         return batch.absent(batch.not_recorded("spoiler_handle"))
     missing = batch.reason("no spoiler handle sample in the rollout")
     return highest(batch.signal("spoiler_handle"), batch.contact, batch.to_taxi_speed, missing=missing)
+
+
+@measure(unit="fraction", needs=("spoiler_handle",))
+def spoiler_handle_when_retracted(batch: Rollout) -> Bounded:
+    """Position of the spoiler handle 2 s after the spoilers left the extended range for good."""
+    if not batch.has("spoiler_handle"):
+        return batch.absent(batch.not_recorded("spoiler_handle"))
+    gap = batch.reason("spoiler_handle has a gap there")
+    return value_at(batch.signal("spoiler_handle"), batch.spoilers_retracted.later(HANDLE_AFTER_S), missing=gap)
+
+
+HANDLE_AFTER_S = 2.0  # common practice, no source
 
 
 @measure(unit="count", needs=("spoiler_panel|spoiler_handle",))

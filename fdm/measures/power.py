@@ -150,11 +150,10 @@ def _power_split(batch: Rollout, left: int, right: int, aside: int) -> Bounded:
     if any(number not in batch.idle for number in numbers):
         return batch.absent(batch.not_recorded("n1"))
     a, b = batch.deployed.engine(left), batch.deployed.engine(right)
-    start = the_later(a, b).only_after(a).only_after(b)
-    end = the_sooner(_stow_or_end(batch, left), _stow_or_end(batch, right))
+    start, end = both_deployed(batch, left, right)
     signals = [power_of(batch, number) for number in numbers]
     to_s = reduce(np.minimum, [_near_the_end(signal, end.best) for signal in signals])
-    means = [_mean(signal, start.best, to_s) for signal in signals]
+    means = [mean_between(signal, start.best, to_s) for signal in signals]
     value = np.abs(means[0] - means[1])
     slack = sum(_mean_slack(signal, mean, start, end) for signal, mean in zip(signals, means, strict=True))
     found = (start.why == FINE) & (end.why == FINE) & (end.best > start.best) & ~np.isnan(value)
@@ -164,7 +163,14 @@ def _power_split(batch: Rollout, left: int, right: int, aside: int) -> Bounded:
     return plain.where(found, why)
 
 
-def _mean(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
+def both_deployed(batch: Rollout, left: int, right: int) -> tuple[Instants, Instants]:
+    """The time two reversers were deployed together; missing where one never was. Its end may come before its start."""
+    a, b = batch.deployed.engine(left), batch.deployed.engine(right)
+    start = the_later(a, b).only_after(a).only_after(b)
+    return start, the_sooner(_stow_or_end(batch, left), _stow_or_end(batch, right))
+
+
+def mean_between(signal: Signal, from_s: np.ndarray, to_s: np.ndarray) -> np.ndarray:
     """(n,) mean of a value run straight between samples; NaN across a long gap."""
     v = signal.bridged
     area = np.concatenate(
