@@ -18,6 +18,13 @@ from fdm import schemas
 from fdm.archive import Trace
 
 KEPT_LISTS = 8  # the parts of one list ask for six
+# What reverse in use is measured by: of a landing that used none their values say nothing.
+OF_REVERSE = (
+    "one_side_deployed_s",
+    "high_reverse_below_taxi_s",
+    "reverser_out_below_taxi_s",
+    "forward_power_with_reverser_out_s",
+)
 RANK = {name: rank for rank, name in enumerate(schemas.SEVERITIES)}
 
 

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from dashboard import marks, words
 from dashboard.scale import limit_places
-from dashboard.standings import Standing
+from dashboard.standings import NOT_FOR_THIS, Standing
 from dashboard.store import FEWEST_FOR_SPREAD
 
 ROUNDS_TO_ALL = 0.9995
@@ -21,7 +21,9 @@ def row(found: Standing) -> Markup:
     """One measure: what it is, the value, where it stands, and the drawing."""
     title = Markup('<p class="standing-head"><span>{}</span><b>{}</b></p>').format(found.card.title, _value(found))
     if found.value is None:
-        return _boxed(title + _unknown(words.sentence(words.plain(found.reason))))
+        said = words.sentence(words.plain(found.reason))
+        nothing_missing = found.reason.startswith(NOT_FOR_THIS)
+        return _boxed(title + (Markup('<p class="soft">{}</p>').format(said) if nothing_missing else _unknown(said)))
     if found.few:
         said = f"Only {words.count(found.n, 'landing')} of this type to stand among; {FEWEST_FOR_SPREAD} are needed."
         return _boxed(title + _unknown(said))

@@ -9,18 +9,21 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from dashboard.held import OF_REVERSE
 from dashboard.rule_card import RuleCard
 from dashboard.store import FEWEST_FOR_SPREAD, Store
 
 CARD_RULES = ("late_spoilers", "late_reverser_stow", "asymmetric_deployment", "slow_high_reverse")
+NOT_FOR_THIS = "does not apply: "  # so begins the reason of a landing that there is nothing to measure on
 QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
 
 
 @dataclass(frozen=True)
 class Standing:
-    """One measure of a landing among its fleet's, one value for each landing: that of the engine nearest the limits.
+    """One measure of a landing among its fleet's that the rule judged, one value for each landing: that of the engine
+    nearest the limits.
 
-    value, lower, upper   of this landing; None when it has none, and `reason` says why
+    value, lower, upper   of this landing; None when it has none or was not judged, and `reason` says why
     quantiles             5, 25, 50, 75, 95 % of the fleet; empty when it has too few landings
     below                 share of the fleet, 0 to 1, below the value; with the shares below either bound
     same                  share of the fleet with the same value
@@ -56,22 +59,42 @@ def standings(store: Store, key: str, events: Sequence[Mapping[str, Any]]) -> li
     always = () if landing["kind"] == "go_around" else CARD_RULES
     chosen = dict.fromkeys([*(event["rule"] for event in events), *always])
     cards = [rules[name] for name in chosen if name in rules and not rules[name].yes_or_no]
-    measures = store.measures_of(key)
+    measures, outcomes, fleet = store.measures_of(key), store.outcomes_of(key), landing["fleet"]
     return [
-        standing(card, landing["fleet"], measures, store.fleet_values(card.measure, landing["fleet"])) for card in cards
+        standing(
+            card,
+            fleet,
+            measures,
+            store.fleet_values(card.measure, fleet, card.name),
+            _without_place(card, measures, outcomes),
+        )
+        for card in cards
     ]
 
 
-def standing(card: RuleCard, fleet: str | None, measures: pl.DataFrame, values: pl.DataFrame) -> Standing:
+def _without_place(card: RuleCard, measures: pl.DataFrame, outcomes: pl.DataFrame) -> str:
+    """Why a landing has no place in a measure: its rule did not assess it, or it is of reverse, which was not used."""
+    for reason in outcomes.filter(rule=card.name, outcome="not_assessed")["reason"]:
+        return str(reason or "reason not known")
+    unused = measures.filter(pl.col("value") > 0, measure="reverse_not_used")
+    return f"{NOT_FOR_THIS}reverse was not used" if card.measure in OF_REVERSE and unused.height else ""
+
+
+def standing(
+    card: RuleCard, fleet: str | None, measures: pl.DataFrame, values: pl.DataFrame, without_place: str = ""
+) -> Standing:
     """One measure among its fleet's.
 
-    measures   schemas.MEASURES of the landing
-    values     `landing_id`, `value` of the fleet; several for a measure of engines
+    measures        schemas.MEASURES of the landing
+    values          `landing_id`, `value` of the fleet; several for a measure of engines
+    without_place   why this landing has none among them, though it may have a value
     """
     own = measures.filter(pl.col("measure") == card.measure)
     known = own.filter(pl.col("value").is_finite()).sort("value", descending=card.direction == "above")
     among = one_each(values, card.direction)
     limits = card.limits_for(fleet)
+    if without_place:
+        return Standing(card, len(among), limits=limits, reason=without_place)
     if known.is_empty():
         reason = own.get_column("reason").drop_nulls().to_list()
         return Standing(card, len(among), limits=limits, reason=reason[0] if reason else "it was not measured")

@@ -18,7 +18,7 @@ import polars as pl
 from dashboard import access, identity
 from dashboard.desk import Desk, with_verdicts
 from dashboard.exemplars import ALIKE, Exemplar, drawn, nearest
-from dashboard.held import Held, LoadRules, Source, read
+from dashboard.held import OF_REVERSE, Held, LoadRules, Source, can, read
 from dashboard.once import Once
 from dashboard.rule_moves import without_unmoved
 from fdm.archive import Trace
@@ -151,11 +151,13 @@ class Store:
         return identity.shown_traces(traces, airfield=landing.get("arrival") is not None)
 
     def spread(self, measure: str, fleet: str | None) -> dict[str, Any] | None:
-        """What a measure usually is in a fleet: `low`, `mid`, `high` (5, 50, 95 %) over `n` landings."""
+        """What a measure usually is in a fleet: `low`, `mid`, `high` (5, 50, 95 %) over the `n` landings to which it
+        belongs, as in fleet_values.
+        """
         held = self.whole()
         with self._lock:
             if measure not in self._spreads:
-                self._spreads[measure] = _spreads(self._source.measure_values(measure), held.landings)
+                self._spreads[measure] = _spreads(self._belonging(measure, held))
             found = _one(self._spreads[measure], pl.col("fleet").eq_missing(pl.lit(fleet)))
         return found if found and found["n"] >= FEWEST_FOR_SPREAD and self.role() in SPREADS_FOR else None
 
@@ -195,14 +197,30 @@ class Store:
             raise NotAllowed(f"this event is {identity.NOT_RELEASED}, or not in the archive")
         return f"{self.landing_behind(event['landing_id'])}-{event['rule']}"
 
-    def fleet_values(self, measure: str, fleet: str | None) -> pl.DataFrame:
-        """`landing_id`, `value` of one measure on the landings of a fleet, to count among; never to be listed."""
+    def fleet_values(self, measure: str, fleet: str | None, rule: str | None = None) -> pl.DataFrame:
+        """`landing_id`, `value` of one measure on the landings of a fleet to which it belongs, to count among, never to
+        be listed. It belongs to those that its rule judged, to full stops where no rule judges it; and where it is of
+        reverse in use, to those that used it.
+
+        rule    whose landings, where several judge this measure; the first of them when left out
+        """
+        held = self.whole()
 
         def read() -> pl.DataFrame:
-            landings = self.whole().landings.filter(pl.col("fleet").eq_missing(pl.lit(fleet, pl.String)))
-            return self._source.measure_values(measure).join(landings.select("landing_id"), on="landing_id", how="semi")
+            of_fleet = pl.col("fleet").eq_missing(pl.lit(fleet, pl.String))
+            return self._belonging(measure, held, rule).filter(of_fleet).select("landing_id", "value")
 
-        return self._values_last.get((self.whole().stamp, measure, fleet), read)
+        return self._values_last.get((held.stamp, measure, fleet, rule), read)
+
+    def _belonging(self, measure: str, held: Held, rule: str | None = None) -> pl.DataFrame:
+        """`landing_id`, `value`, `fleet` of a measure on the landings to which it belongs."""
+        rule = rule or next((name for name, card in held.rules.items() if card.measure == measure), None)
+        landings = held.landings.filter(pl.col(can(rule)) if rule else pl.col("kind") == "full_stop")
+        values = self._source.measure_values(measure)
+        if measure in OF_REVERSE:
+            without = self._source.measure_values("reverse_not_used").filter(pl.col("value") > 0)
+            values = values.join(without, on="landing_id", how="anti")
+        return values.join(landings.select("landing_id", "fleet"), on="landing_id")
 
     def alike_without_events(self, key: str) -> list[dict[str, Any]]:
         """Landings to lay over one, the most alike first, for exemplars.in_words: no key, flight or day among them."""
@@ -297,9 +315,10 @@ def _one(frame: pl.DataFrame, condition: pl.Expr) -> dict[str, Any] | None:
     return found.row(0, named=True) if found.height else None
 
 
-def _spreads(values: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame:
+def _spreads(values: pl.DataFrame) -> pl.DataFrame:
     value = pl.col("value")
-    known = values.filter(value.is_finite()).join(landings.select("landing_id", "fleet"), on="landing_id")
-    return known.group_by("fleet").agg(
-        low=value.quantile(0.05), mid=value.median(), high=value.quantile(0.95), n=pl.col("landing_id").n_unique()
+    return (
+        values.filter(value.is_finite())
+        .group_by("fleet")
+        .agg(low=value.quantile(0.05), mid=value.median(), high=value.quantile(0.95), n=pl.col("landing_id").n_unique())
     )

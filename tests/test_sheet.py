@@ -244,11 +244,14 @@ def test_the_percentile_is_scipys() -> None:
     values = np.round(rng.normal(3, 1, 60), 1)
     ids = [f"l{i}" for i in range(60)]
     fleet = pl.DataFrame({"measure": "spoiler_delay_s", "landing_id": ids, "value": values})
-    mine = pl.DataFrame({"measure": ["spoiler_delay_s"], "value": [3.4], "lower": [2.9], "upper": [3.9], "unit": ["s"]})
+    row = {"landing_id": "l7", "measure": "spoiler_delay_s", "value": 3.4, "lower": 2.9, "upper": 3.9, "unit": "s"}
+    mine = pl.DataFrame([row])
     (place,) = standing.places(mine, fleet, {})
     wanted = [percentileofscore(values, x, kind="mean") for x in (2.9, 3.4, 3.9)]
     assert place.percentile == pytest.approx(wanted)
     assert standing.places(mine, fleet.head(10), {}) == []  # of too few nothing is said
+    elsewhere = fleet.filter(pl.col("landing_id") != "l7")
+    assert standing.places(mine, elsewhere, {}) == []  # nor of a landing that its rule did not judge
 
 
 @given(st.lists(st.floats(-3000, 3000), min_size=1, max_size=30), st.floats(0, 500))

@@ -209,7 +209,7 @@ def _second(of: Subject, rows: Sequence[StepRow]) -> Markup:
     used = HEADING_PX + drawing_px(drawn)
     if places:
         half = -(-len(places) // 2)
-        among = f"among {of.fleet['landing_id'].n_unique():,} landings of the type; right: percentile (bounds)"
+        among = f"among {_numbers(places)} landings of the type; right: percentile (bounds)"
         columns = Markup('<div class="two"><div>{}</div><div>{}</div></div>').format(
             standing.drawing(places[:half]), standing.drawing(places[half:])
         )
@@ -218,6 +218,12 @@ def _second(of: Subject, rows: Sequence[StepRow]) -> Markup:
     sources = Markup('<p class="small sources">{}</p>').format(stopping.SOURCES)
     used += text_px(stopping.SOURCES, WIDTH_PX, SMALL) + LINE_PX
     return marks.joined([*above, _two_columns(of, BODY_PX - used), sources])
+
+
+def _numbers(places: Sequence[standing.Place]) -> str:
+    """1,187 to 1,201: of how many landings the distributions are."""
+    fewest, most = (f"{pick(len(place.values) for place in places):,}" for pick in (min, max))
+    return fewest if fewest == most else f"{fewest} to {most}"
 
 
 def _two_columns(of: Subject, room_px: float) -> Markup:

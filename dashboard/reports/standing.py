@@ -47,16 +47,18 @@ class Place:
 
 
 def places(measures: pl.DataFrame, fleet: pl.DataFrame, limits: Mapping[str, Mapping[str, float]]) -> list[Place]:
-    """The measures of SHOWN that a landing has and enough of its fleet have too.
+    """The measures of SHOWN in which a landing stands among its fleet's, where these are enough.
 
     measures   of the landing (schemas.MEASURES)
-    fleet      measure, landing_id, value of every landing of the fleet
+    fleet      measure, landing_id, value of the fleet's landings to which each measure belongs
     limits     measure -> limits of the rule that judges it
     """
     found = []
     for measure, (label, which) in SHOWN.items():
+        among = fleet.filter(pl.col("measure") == measure)
         mine = measures.filter(pl.col("measure") == measure, pl.col("value").is_finite())
-        values = one_each(fleet.filter(pl.col("measure") == measure), "above" if which == "max" else "below")
+        mine = mine.join(among, on="landing_id", how="semi")
+        values = one_each(among, "above" if which == "max" else "below")
         if mine.is_empty() or len(values) < FEWEST_FOR_SPREAD:
             continue
         row = mine.sort("value", descending=which == "max").row(0, named=True)

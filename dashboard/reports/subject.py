@@ -10,7 +10,6 @@ from typing import Any
 import polars as pl
 
 from dashboard import identity
-from dashboard.held import Held
 from dashboard.reports.standing import SHOWN
 from dashboard.rule_card import RuleCard
 from dashboard.rulecards import load_rule_cards
@@ -30,7 +29,7 @@ class Subject:
     named      whether tail, flight, date and airfield may stand on it
     landing    the columns of Held.landings; events of Held.events, worst first
     costs      event_id -> row of schemas.COSTS
-    fleet      measure, landing_id, value of every landing of the fleet, of the measures of standing.SHOWN
+    fleet      measure, landing_id, value of the measures of standing.SHOWN, each of the fleet's landings it belongs to
     partly     some of its events were not released, and are not among these
     """
 
@@ -108,18 +107,11 @@ def subject(
         traces=traces,
         costs={row["event_id"]: row for row in archive.costs(landing_id).iter_rows(named=True)},
         rules=held.rules,
-        fleet=_of_fleet(archive, held, fleet),
+        fleet=_of_fleet(store, fleet),
         rule_book=str(archive.run.get("rule_book") or ""),
         partly=partly,
     )
 
 
-def _of_fleet(archive: Archive, held: Held, fleet: str | None) -> pl.DataFrame:
-    alike = held.landings.filter(pl.col("fleet").eq_missing(pl.lit(fleet))).select("landing_id")
-    frames = [
-        archive.measure_values(name)
-        .join(alike, on="landing_id", how="semi")
-        .select("landing_id", "value", measure=pl.lit(name))
-        for name in SHOWN
-    ]
-    return pl.concat(frames)
+def _of_fleet(store: Store, fleet: str | None) -> pl.DataFrame:
+    return pl.concat(store.fleet_values(name, fleet).with_columns(measure=pl.lit(name)) for name in SHOWN)

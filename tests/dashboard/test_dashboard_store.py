@@ -32,9 +32,10 @@ def test_each_landing_knows_which_rules_could_be_assessed(held, archive):
         assert (row["judged"], row["assessed"]) == (len(RULES), sum(known))
 
 
-def test_usual_values_are_quantiles_of_the_fleet(store, archive):
+def test_usual_values_are_quantiles_of_the_fleet_as_judged(store, archive):
     spread = store.spread("spoiler_delay_s", "Tern 200")
-    fleet = set(archive.landings().filter(pl.col("fleet") == "Tern 200")["landing_id"].to_list())
+    said = archive.outcomes().filter(pl.col("rule") == "late_spoilers", pl.col("outcome") != "not_assessed")
+    fleet = set(archive.landings().filter(pl.col("fleet") == "Tern 200")["landing_id"]) & set(said["landing_id"])
     rows = archive.measures().filter(pl.col("measure") == "spoiler_delay_s").iter_rows(named=True)
     values = [r["value"] for r in rows if r["landing_id"] in fleet and not np.isnan(r["value"])]
     assert spread["n"] == len(values)
