@@ -38,7 +38,7 @@ STEPS = {
     "airborne_again": "Airborne again",
 }
 
-# Steps that the rules of a measure speak about, for the findings beside each step.
+# The step that a measure is of, for the findings beside each step.
 MEASURE_STEP = {
     "spoiler_delay_s": "spoilers_extended",
     "spoiler_delay_first_s": "spoilers_extended",
@@ -55,14 +55,12 @@ MEASURE_STEP = {
     "reverse_wait_s": "deployed",
     "one_side_deployed_s": "deployed",
     "reverse_power_split_pct": "deployed",
-    "autothrottle_in_reverse_s": "deployed",
     "reverse_idle_speed_kt": "reverse_idle",
     "n1_above_idle_below_60kt_pct": "reverse_idle",
     "n1_above_idle_below_taxi_pct": "reverse_idle",
     "high_reverse_below_taxi_s": "reverse_idle",
     "stow_start_speed_kt": "stow_start",
     "n1_above_idle_at_stow_pct": "stow_start",
-    "forward_power_with_reverser_out_s": "stow_start",
     "stowed_speed_kt": "stowed",
     "stow_transit_s": "stowed",
     "reverser_out_below_taxi_s": "stowed",
@@ -75,6 +73,8 @@ MEASURE_STEP = {
     "bounces": "settled",
     "heading_excursion_deg": "nose_gear",
 }
+# Of no step: what lasted, and is told at the step last reached when it began.
+LASTING = ("autothrottle_in_reverse_s", "forward_power_with_reverser_out_s")
 
 MEASURES = {
     "spoiler_delay_s": "main gear down for good to spoilers up",

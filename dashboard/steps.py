@@ -80,11 +80,11 @@ def step_rows(
     bounces     contacts lost; without one, settled contact is touchdown and not told twice
     """
     rows, off_s, engines = [], exit_s(instants), set[int]()
-    for step in names.STEPS:
-        if step == "settled" and not bounces:
-            continue
-        times = tuple(_off_runway(at) if at.at_s > off_s else at for at in _times(instants, step))
-        found = tuple(event for event in events if _step_of(event, bounces) == step)
+    told = [step for step in names.STEPS if bounces or step != "settled"]
+    done = {step: _times(instants, step) for step in told}
+    for step in told:
+        times = tuple(_off_runway(at) if at.at_s > off_s else at for at in done[step])
+        found = tuple(event for event in events if _step_of(event, done) == step)
         if times or found or step in EXPECTED:
             here = {at.engine for at in times if at.engine}
             unseen = tuple(sorted(engines - here)) if here else ()
@@ -110,9 +110,21 @@ def _off_runway(at: At) -> At:
     return replace(at, distance_m=None, runway_left_m=None)
 
 
-def _step_of(event: Mapping[str, Any], bounces: int | None) -> str:
+def _step_of(event: Mapping[str, Any], done: Mapping[str, Sequence[At]]) -> str:
+    """The step that its measure is of; of what lasted, the one last reached when it began. Touchdown where none is."""
+    if event["measure"] in names.LASTING:
+        return _last_reached(event["at_s"], done)
     step = names.MEASURE_STEP.get(event["measure"], "touchdown")
-    return "touchdown" if step == "settled" and not bounces else step
+    return step if step in done else "touchdown"
+
+
+def _last_reached(at_s: float | None, done: Mapping[str, Sequence[At]]) -> str:
+    """The numbered step that the first engine did last before a time; the earlier in procedure order of two at once."""
+    if at_s is None or not at_s >= 0:
+        return "touchdown"
+    reached = {step: times[0].at_s for step, times in done.items() if times and step not in MILESTONES}
+    before = [step for step, first_s in reached.items() if first_s <= at_s]
+    return max(before, key=reached.__getitem__, default="touchdown")
 
 
 def _times(instants: pl.DataFrame, step: str) -> tuple[At, ...]:

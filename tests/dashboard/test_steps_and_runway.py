@@ -75,6 +75,34 @@ def test_an_event_stands_at_its_step():
     assert [row.step for row in rows if row.events] == ["stowed"]
 
 
+def lasting(measure, at_s):
+    """A landing whose left engine reversed from 4.3 s on, stowed at 38 s; what was found began at `at_s`."""
+    table = instants(
+        at("touchdown", 0.0), at("spoilers_extended", 0.8), at("brakes_on", 1.9),
+        at("reverse_selected", 1.4, engine=1), at("reverse_selected", 1.7, engine=2), at("unlocked", 1.4, engine=1),
+        at("deployed", 4.3, engine=1), at("speed_60kt", 27.5), at("stow_start", 38.0, engine=1), at("stowed", 41.0),
+    )  # fmt: skip
+    event = {"measure": measure, "severity": "high", "at_s": at_s}
+    (row,) = (row for row in step_rows(table, [event], {}, 0) if row.events)
+    return row.step
+
+
+@pytest.mark.parametrize("measure", ["forward_power_with_reverser_out_s", "autothrottle_in_reverse_s"])
+def test_what_lasts_stands_at_the_step_last_reached_when_it_began(measure):
+    assert lasting(measure, 8.7) == "deployed"
+    assert lasting(measure, 4.29) == "brakes_on"
+    assert lasting(measure, 1.4) == "reverse_selected"  # unlocked at the same time: the step that leads to it
+    assert lasting(measure, 30.0) == "deployed"  # not at 60 kt, which has no number
+    assert lasting(measure, 39.0) == "stow_start"
+    for unknown in (-0.1, None, float("nan")):
+        assert lasting(measure, unknown) == "touchdown"
+
+
+def test_what_a_step_is_measured_by_stands_at_it_whenever_it_began():
+    assert lasting("reverser_out_below_taxi_s", 30.0) == "stowed"
+    assert lasting("deploy_transit_s", 1.4) == "deployed"
+
+
 def test_settled_contact_is_told_only_after_a_bounce():
     table = instants(at("touchdown", 0.0), at("settled", 1.4))
     assert "settled" not in [row.step for row in step_rows(table, [], {}, 0)]
