@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from dashboard import words
+from dashboard import names, words
 from dashboard.rule_card import RuleCard
 from dashboard.steps import StepRow
 
-# step -> the measures whose rules speak of it, each with its words; {} is the lowest limit of the rule
+# step -> the measures whose rules always speak of it, each with its words; {} is the lowest limit of the rule
 EXPECTED: dict[str, tuple[tuple[str, str], ...]] = {
     "settled": (("bounce_airborne_s", "No bounce of {} or more"),),
     "nose_gear": (("heading_excursion_deg", "Heading held within {}"),),
@@ -29,16 +29,41 @@ EXPECTED: dict[str, tuple[tuple[str, str], ...]] = {
     "stowed": (("reverser_out_below_taxi_s", "Within {} of taxi speed"),),
     "spoilers_retracted": (("spoiler_retract_speed_kt", "Not above {}"),),
 }
+# measure -> the same of a rule that found something at a step that does not always speak of it
+OF_FINDING = {
+    "deploy_transit_s": "within {} of unlocking",
+    "spoiler_extension_max": "at least {} of full travel",
+    "spoilers_not_armed": "spoilers armed",
+    "reverse_not_used": "reverse used",
+    "go_around_after_reverse": "a full stop once reverse is selected",
+    "unstowed_in_air_s": "no reverser unstowed for {} in the air",
+    "reverse_power_split_pct": "N1 of a pair within {} in reverse",
+    "autothrottle_in_reverse_s": "autothrottle not engaged for {} in reverse",
+    "forward_power_with_reverser_out_s": "no forward power for {} with the other reverser out",
+}
 
 
 def expected(row: StepRow, rules: Mapping[str, RuleCard], fleet: str | None) -> str:
-    """What the rule book expects at a step; nothing where no rule speaks of it."""
-    by_measure = {card.measure: card for card in rules.values()}
-    said = []
-    for measure, text in EXPECTED.get(row.step, ()):
-        card = by_measure.get(measure)
-        limits = card.limits_for(fleet) if card else {}
-        if card and limits:
-            lowest = limits.get("low", next(iter(limits.values())))
-            said.append(text.format(words.quantity(lowest, card.unit)))
-    return ", ".join(said)
+    """What the rule book always expects at a step, and by the rules of what was found there; nothing where no rule
+    speaks of it.
+    """
+    found = {card.measure: card for event in row.events if (card := rules.get(event["rule"]))}
+    by_measure = {card.measure: card for card in rules.values()} | found
+    always = EXPECTED.get(row.step, ())
+    own = [_limit(by_measure[measure], text, fleet) for measure, text in always if measure in by_measure]
+    spoken_of = {measure for measure, _ in always}
+    more = [_limit(card, _of_finding(card), fleet) for measure, card in found.items() if measure not in spoken_of]
+    said = "; ".join(part for part in (", ".join(part for part in own if part), *more) if part)
+    return said[:1].upper() + said[1:]
+
+
+def _limit(card: RuleCard, text: str, fleet: str | None) -> str:
+    """The text with the lowest limit of a rule in it; nothing where the rule has no limit."""
+    limits = card.limits_for(fleet)
+    lowest = limits.get("low", next(iter(limits.values()), None))
+    return "" if lowest is None else text.format(words.quantity(lowest, card.unit))
+
+
+def _of_finding(card: RuleCard) -> str:
+    sense = "at least" if card.direction == "below" else "at most"
+    return OF_FINDING.get(card.measure, f"{names.measure(card.measure)} {sense} {{}}")
