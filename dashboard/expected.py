@@ -119,7 +119,7 @@ def _value(event: Mapping[str, Any], rules: Mapping[str, RuleCard]) -> str:
     title = event["title"]
     if card is None or card.yes_or_no:
         return title
-    return f"{title}, {words.bounded(event['value'], event['lower'], event['upper'], event['unit'])}"
+    return f"{title}, {words.of_event(event)}"
 
 
 def books(found: Iterable[Mapping[str, Any]]) -> str:

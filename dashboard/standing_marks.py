@@ -45,9 +45,16 @@ def _unknown(sentence: str) -> Markup:
 def _value(found: Standing) -> Markup:
     if found.value is None:
         return Markup("")
-    unit = found.card.unit
-    bounds = words.bounds(found.value, found.lower, found.upper, unit)
-    return Markup('{} <span class="soft">{}</span>').format(words.quantity(found.value, unit), bounds)
+    unit, more = found.card.unit, _more_decimals(found)
+    bounds = words.bounds(found.value, found.lower, found.upper, unit, more)
+    return Markup('{} <span class="soft">{}</span>').format(words.quantity(found.value, unit, more), bounds)
+
+
+def _more_decimals(found: Standing) -> int:
+    """So many that the value is not told as on a limit that it is beyond."""
+    value, below = found.value or 0.0, found.card.direction == "below"
+    beyond = [limit for limit in found.limits.values() if (value < limit if below else value > limit)]
+    return max((words.decimals_apart(value, limit, found.card.unit) for limit in beyond), default=0)
 
 
 def percentile(found: Standing) -> str:
@@ -102,7 +109,7 @@ def _drawing(found: Standing) -> Markup:
         if _inside(at):
             parts.append(Markup('<line class="limit {0}" x1="{1}%" x2="{1}%" y1="1" y2="23"/>').format(level, at))
     parts.append(_this(found, x))
-    value = words.bounded(found.value, found.lower, found.upper, found.card.unit)
+    value = words.bounded(found.value, found.lower, found.upper, found.card.unit, _more_decimals(found))
     label = f"{found.card.title}: {value}. {percentile(found)}"
     return Markup('<svg class="standing-line" height="24" role="img" aria-label="{}">{}</svg>').format(
         label, marks.joined(parts)

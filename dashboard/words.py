@@ -14,6 +14,7 @@ from fdm.parameters import PARAMETERS
 from fdm.statistics import Rate
 
 DECIMALS = {"s": 1, "deg": 1, "g": 2, "ratio": 2}
+MOST_DECIMALS = 4  # more than a unit deserves, to tell a value from a limit
 SIGNS = {"deg": "°", "fraction": " %", "count": "", "ratio": ""}
 _NAME = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*(?:\.(?:[1-4]|left|right|centre))?")
 RANK = {"within": 0, "low": 1, "medium": 2, "high": 3}
@@ -64,14 +65,14 @@ FINDINGS = {
 }
 
 
-def number(value: float | None, unit: str) -> str:
-    """The number alone, with the decimals that its unit deserves: 4.0, 1,024, 0.11."""
+def number(value: float | None, unit: str, more: int = 0) -> str:
+    """The number alone, with the decimals that its unit deserves, or so many more: 4.0, 1,024, 0.11."""
     if value is None or math.isnan(value):
         return "unknown"
     if math.isinf(value):
         return "no end"
     value = value * 100 if unit == "fraction" else value
-    digits = DECIMALS.get(unit, 0)
+    digits = DECIMALS.get(unit, 0) + more
     said = Decimal(str(value)).quantize(Decimal(1).scaleb(-digits), ROUND_HALF_UP) + 0
     return f"{said:,.{digits}f}".replace("-", "−")
 
@@ -81,24 +82,36 @@ def sign(unit: str) -> str:
     return SIGNS.get(unit, f" {unit}" if unit else "")
 
 
-def quantity(value: float | None, unit: str) -> str:
+def quantity(value: float | None, unit: str, more: int = 0) -> str:
     """4.0 s"""
-    return number(value, unit) + (sign(unit) if value is not None and math.isfinite(value) else "")
+    return number(value, unit, more) + (sign(unit) if value is not None and math.isfinite(value) else "")
 
 
-def bounds(value: float | None, lower: float | None, upper: float | None, unit: str) -> str:
+def bounds(value: float | None, lower: float | None, upper: float | None, unit: str, more: int = 0) -> str:
     """(3.7–4.3), or nothing when the number is exact or not known."""
     if value is None or lower is None or upper is None or math.isnan(lower) or math.isnan(upper):
         return ""
     if math.isinf(upper):
         return "(or more)"
-    low, high = number(lower, unit), number(upper, unit)
-    return "" if low == high == number(value, unit) else f"({low}–{high})"
+    low, high = number(lower, unit, more), number(upper, unit, more)
+    return "" if low == high == number(value, unit, more) else f"({low}–{high})"
 
 
-def bounded(value: float | None, lower: float | None, upper: float | None, unit: str) -> str:
+def bounded(value: float | None, lower: float | None, upper: float | None, unit: str, more: int = 0) -> str:
     """4.0 s (3.7–4.3)"""
-    return f"{quantity(value, unit)} {bounds(value, lower, upper, unit)}".rstrip()
+    return f"{quantity(value, unit, more)} {bounds(value, lower, upper, unit, more)}".rstrip()
+
+
+def decimals_apart(value: float | None, limit: float | None, unit: str) -> int:
+    """How many more decimals it takes to tell a value from the limit that it is beyond."""
+    tries = range(MOST_DECIMALS) if value is not None and limit is not None and value != limit else ()
+    return next((more for more in tries if number(value, unit, more) != number(limit, unit, more)), 0)
+
+
+def of_event(event: Mapping[str, Any]) -> str:
+    """The value of an event with its bounds, never rounded to the limit that it is beyond."""
+    more = decimals_apart(event["value"], event["limit"], event["unit"])
+    return bounded(event["value"], event["lower"], event["upper"], event["unit"], more)
 
 
 def standing(event: Mapping[str, Any]) -> str:
@@ -112,11 +125,12 @@ def standing(event: Mapping[str, Any]) -> str:
 
 def finding(event: Mapping[str, Any], title: str, direction: str = "above", *, yes_or_no: bool = False) -> str:
     """One sentence: what was measured, which limit it passed, and what the bounds leave open."""
-    value, lower, upper, unit = event["value"], event["lower"], event["upper"], event["unit"]
+    value, upper, unit = event["value"], event["upper"], event["unit"]
     open_ended = upper is not None and math.isinf(upper)
     sentences = FINDINGS.get(event["measure"], (f"{title}: {{v}}",))
     engine = f" of engine {event['engine']}" if event.get("engine") else ""
-    said = quantity(value, unit) if open_ended and len(sentences) > 1 else bounded(value, lower, upper, unit)
+    alone = quantity(value, unit, decimals_apart(value, event["limit"], unit))
+    said = alone if open_ended and len(sentences) > 1 else of_event(event)
     head = sentences[-1 if open_ended else 0].format(v=said, e=engine)
     return f"{head}." if yes_or_no else f"{head}{_past(event, direction)}."
 
@@ -124,7 +138,8 @@ def finding(event: Mapping[str, Any], title: str, direction: str = "above", *, y
 def _past(event: Mapping[str, Any], direction: str) -> str:
     lowest, said, highest = event["severity_lowest"], event["severity"], event["severity_highest"]
     verb, near, far = ("under", "upper", "lower") if direction == "below" else ("past", "lower", "upper")
-    clause = f", {verb} the {said} limit of {quantity(event['limit'], event['unit'])}"
+    more = decimals_apart(event["value"], event["limit"], event["unit"])
+    clause = f", {verb} the {said} limit of {quantity(event['limit'], event['unit'], more)}"
     if RANK[lowest] < RANK[said]:
         left = "within limits" if lowest == "within" else f"{lowest}"
         return f"{clause}; at the {near} bound it would be {left}"
@@ -293,9 +308,11 @@ def moment(utc: datetime | None) -> str:
 
 
 def headwind(wind_kt: float | None) -> str:
-    """ "5 kt headwind", "3 kt tailwind"; nothing when it is not known."""
+    """ "5 kt headwind", "3 kt tailwind", "no wind along the runway"; nothing when it is not known."""
     if wind_kt is None or math.isnan(wind_kt):
         return ""
+    if round(wind_kt) == 0:
+        return "no wind along the runway"
     return f"{abs(wind_kt):.0f} kt {'head' if wind_kt >= 0 else 'tail'}wind"
 
 

@@ -132,7 +132,7 @@ def _finding(of: Subject, event: Mapping[str, Any]) -> str:
 def conditions(of: Subject) -> str:
     """Type, runway, wind and weight; aircraft, flight, place and time where they may stand here."""
     landing = of.landing
-    wind, weight, code = landing["headwind_kt"], landing["gross_weight_kg"], landing["runway_condition_code"]
+    weight, code = landing["gross_weight_kg"], landing["runway_condition_code"]
     length, flight = landing["runway_length_m"], landing["flight"]
     named = [
         landing["tail"],
@@ -145,7 +145,7 @@ def conditions(of: Subject) -> str:
         *(named if of.named else []),
         f"{words.quantity(length, 'm')} runway" if length else "",
         f"condition code {code}" if code is not None else "",
-        "" if wind is None or math.isnan(wind) else f"{abs(wind):.0f} kt {'head' if wind >= 0 else 'tail'}wind",
+        words.headwind(landing["headwind_kt"]),
         f"{weight / 1000:.1f} t" if weight else "",
     ]
     return ", ".join(part for part in parts if part)

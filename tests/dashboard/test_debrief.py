@@ -268,13 +268,22 @@ def test_a_finding_that_was_not_released_is_not_told_and_not_denied():
 def test_a_finding_that_was_at_another_time_than_its_step_says_when():
     event = {
         "rule": "late_spoilers", "title": "Ground spoilers late", "severity": "high", "certain": True, "value": 6.0,
-        "lower": 5.5, "upper": 6.5, "unit": "s", "at_s": 8.0, "ground_speed_kt": 103.0,
+        "lower": 5.5, "upper": 6.5, "unit": "s", "limit": 5.0, "at_s": 8.0, "ground_speed_kt": 103.0,
     }  # fmt: skip
     none = outcome("late_spoilers", "event")
     assert "at 8.0 s, 103 kt" in text_of(expected.said(one_step("spoilers_extended", 30.0, [event]), RULES, none))
     assert "at 8.0 s" not in text_of(expected.said(one_step("spoilers_extended", 7.8, [event]), RULES, none))
     whole = event | {"at_s": 0.0}  # a highest value has no time but that from which it was looked for
     assert "at 0.0 s" not in text_of(expected.said(one_step("spoilers_extended", None, [whole]), RULES, none))
+
+
+def test_a_finding_just_beyond_its_limit_is_not_told_as_on_it():
+    event = {
+        "rule": "late_spoilers", "title": "Ground spoilers late", "severity": "high", "certain": True, "value": 5.04,
+        "lower": 5.01, "upper": 5.3, "unit": "s", "limit": 5.0, "at_s": 5.04, "ground_speed_kt": 103.0,
+    }  # fmt: skip
+    said = expected.said(one_step("spoilers_extended", 5.04, [event]), RULES, outcome("late_spoilers", "event"))
+    assert "Ground spoilers late, 5.04 s (5.01–5.30)" in text_of(said)
 
 
 def test_half_a_fleet_of_one_value_is_not_a_range():

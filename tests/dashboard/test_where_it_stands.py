@@ -106,6 +106,14 @@ def test_a_landing_that_the_rule_did_not_assess_has_no_place_and_says_why(judged
     assert "%" not in said
 
 
+def test_a_value_just_beyond_a_limit_is_not_told_as_on_it(judged):
+    mine = ids(judged)[0]
+    judged.measured("spoiler_delay_s", 5.04, mine)
+    assert "5.04 s" in text_of(standing_marks.row(of_rule(store_of(judged), mine, "late_spoilers")))
+    judged.measured("spoiler_delay_s", 4.96, mine)  # beyond 3.0 s, and not beyond 5.0 s
+    assert "5.0 s" in text_of(standing_marks.row(of_rule(store_of(judged), mine, "late_spoilers")))
+
+
 @pytest.mark.parametrize("rule", ["asymmetric_deployment", "late_reverser_stow"])
 def test_a_landing_without_reverse_has_no_place_in_what_reverse_is_measured_by(judged, rule):
     mine, other = ids(judged)[:2]

@@ -74,6 +74,36 @@ def test_an_event_that_could_be_worse_says_so():
     assert words.standing(worse) == "certain; could be High"
 
 
+@pytest.mark.parametrize(
+    ("measure", "unit", "direction", "limit", "values", "said", "limit_said"),
+    [
+        ("mean_deceleration_g", "g", "below", 0.08, (0.076, 0.073, 0.079), "0.076 g (0.073–0.079)", "0.080 g"),
+        ("spoiler_delay_s", "s", "above", 5.0, (5.04, 5.01, 5.3), "5.04 s (5.01–5.30)", "5.00 s"),
+        ("spoiler_delay_s", "s", "above", 5.0, (5.004, 5.001, 5.3), "5.004 s (5.001–5.300)", "5.000 s"),
+        ("runway_left_60_m", "m", "below", 300.0, (299.7, 295.0, 310.0), "299.7 m (295.0–310.0)", "300.0 m"),
+        ("spoiler_extension_max", "fraction", "below", 0.9, (0.898, 0.89, 0.91), "89.8 % (89.0–91.0)", "90.0 %"),
+        ("spoiler_delay_s", "s", "above", 5.0, (5.06, 5.01, 5.3), "5.1 s (5.0–5.3)", "5.0 s"),
+    ],
+)
+def test_what_is_beyond_a_limit_is_never_told_as_on_it(measure, unit, direction, limit, values, said, limit_said):
+    """The third case at two decimals would still be 5.00 s: it gets as many as it takes."""
+    three = dict(zip(("value", "lower", "upper"), values, strict=True))
+    found = event(measure=measure, unit=unit, limit=limit, **three)
+    sentence = words.finding(found, "", direction)
+    assert said in sentence
+    assert f"the high limit of {limit_said}" in sentence
+    assert words.of_event(found) == said
+
+
+def test_no_wind_is_told_as_none():
+    """Half a knot is the first that is told as one."""
+    assert [words.headwind(x) for x in (5.2, -3.0, 0.6, -0.6)] == [
+        "5 kt headwind", "3 kt tailwind", "1 kt headwind", "1 kt tailwind",
+    ]  # fmt: skip
+    assert {words.headwind(x) for x in (0.0, 0.4, -0.4, -0.0)} == {"no wind along the runway"}
+    assert words.headwind(None) == words.headwind(nan) == ""
+
+
 def test_where_low_is_bad_the_upper_bound_is_the_kind_one():
     short = event(
         measure="runway_left_60_m",
