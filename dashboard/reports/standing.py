@@ -58,6 +58,8 @@ def places(measures: pl.DataFrame, fleet: pl.DataFrame, limits: Mapping[str, Map
         among = fleet.filter(pl.col("measure") == measure)
         mine = measures.filter(pl.col("measure") == measure, pl.col("value").is_finite())
         mine = mine.join(among, on="landing_id", how="semi")
+        if measure not in limits and mine.height < measures.filter(pl.col("measure") == measure).height:
+            continue  # an engine's value is missing, and no rule says whether the others will do
         values = one_each(among, "above" if which == "max" else "below")
         if mine.is_empty() or len(values) < FEWEST_FOR_SPREAD:
             continue
