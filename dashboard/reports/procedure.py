@@ -36,10 +36,10 @@ OF_FINDING = {
     "spoilers_not_armed": "spoilers armed",
     "reverse_not_used": "reverse used",
     "go_around_after_reverse": "a full stop once reverse is selected",
-    "unstowed_in_air_s": "no reverser unstowed for {} in the air",
+    "unstowed_in_air_s": "no reverser unstowed for more than {} in the air",
     "reverse_power_split_pct": "N1 of a pair within {} in reverse",
-    "autothrottle_in_reverse_s": "autothrottle not engaged for {} in reverse",
-    "forward_power_with_reverser_out_s": "no forward power for {} with the other reverser out",
+    "autothrottle_in_reverse_s": "autothrottle engaged {} at most",
+    "forward_power_with_reverser_out_s": "forward power {} at most",
 }
 
 
