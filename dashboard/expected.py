@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, Literal
 
 import polars as pl
 from markupsafe import Markup
@@ -14,7 +15,11 @@ from dashboard import marks, names, words
 from dashboard.rule_card import RuleCard
 from dashboard.steps import StepRow
 
-MOST_TITLES = 3
+Told = Literal["folded", "whole", "short"]
+MOST_TITLES = 3  # of the rules that one reason silences, before they are folded
+SAME_S = 0.05  # times that read alike
+OF_ENGINE = re.compile(r"engine (\d): ")
+WHY_WIDER = "Bounds include the doubt of touchdown."
 
 # The measure whose rule words what is expected at a step; the rules of events found there are added.
 MAIN = {
@@ -67,39 +72,72 @@ def _of_most(reason: str | None, outcomes: pl.DataFrame) -> bool:
     return 2 * same.height > outcomes.height
 
 
-def silent(outcomes: pl.DataFrame, rules: Mapping[str, RuleCard]) -> list[Markup]:
-    """Why rules could not be assessed on a landing, and which, a paragraph for each reason, the commonest first.
+def silent(outcomes: pl.DataFrame, rules: Mapping[str, RuleCard], told: Told = "folded") -> list[Markup]:
+    """Why rules could not be assessed on a landing, and which, a block for each reason, the commonest first.
 
     outcomes    schemas.OUTCOMES of the landing
+    told        how many rules of one reason are told: folded, and open where the screen is printed; the whole list; or
+                in short, with how many there are more
     """
-    by_reason: dict[str, list[str]] = defaultdict(list)
+    titles: dict[str, list[str]] = defaultdict(list)
+    engines: dict[str, set[str]] = defaultdict(set)  # "" where the reason names none
     for row in outcomes.filter(pl.col("outcome") == "not_assessed").iter_rows(named=True):
         if row["rule"] in rules:
-            by_reason[row["reason"] or "reason not known"].append(rules[row["rule"]].title)
+            reason = row["reason"] or "reason not known"
+            named = OF_ENGINE.match(reason)
+            alike = reason[named.end() :] if named else reason
+            titles[alike].append(rules[row["rule"]].title)
+            engines[alike].add(named[1] if named else "")
     return [
-        Markup('<p>{} {} <span class="soft">{}</span></p>').format(
-            marks.HATCH, words.sentence(words.plain(reason)), _some(titles)
-        )
-        for reason, titles in sorted(by_reason.items(), key=lambda item: -len(item[1]))
+        _silenced(_of_engines(reason, sorted(engines[reason])), found, told)
+        for reason, found in sorted(titles.items(), key=lambda item: -len(item[1]))
     ]
 
 
-def _some(titles: Sequence[str]) -> str:
-    more = f"; and {len(titles) - MOST_TITLES} more" if len(titles) > MOST_TITLES else ""
-    return "; ".join(titles[:MOST_TITLES]) + more + "."
+def _of_engines(reason: str, engines: Sequence[str]) -> str:
+    """ "Engines 1 and 2: …"; the reason alone where some rule gives it for the whole landing."""
+    if "" in engines:
+        return reason
+    *others, last = engines
+    return f"engines {', '.join(others)} and {last}: {reason}" if others else f"engine {last}: {reason}"
+
+
+def _silenced(reason: str, titles: Sequence[str], told: Told) -> Markup:
+    most = {"whole": len(titles), "short": MOST_TITLES, "folded": MOST_TITLES + 1}[told]
+    first = len(titles) if len(titles) <= most else MOST_TITLES
+    rest, left = titles[first:], f"and {len(titles) - first} more"
+    said = "; ".join([*titles[:first], left] if rest and told == "short" else titles[:first])
+    paragraph = Markup('<p>{} {} <span class="soft">{}.</span></p>').format(
+        marks.HATCH, words.sentence(words.plain(reason)), said
+    )
+    if not rest or told == "short":
+        return paragraph
+    return paragraph + Markup(
+        '<details class="asking on-paper"><summary>{}</summary><p class="soft">{}.</p></details>'
+    ).format(left, "; ".join(rest))
 
 
 def events(row: StepRow, rules: Mapping[str, RuleCard]) -> Markup:
     """Severity with its rule and value, a line for each event of a step; and when it was, where the step was not."""
     return marks.joined(
-        Markup('<p>{}<span class="line soft">{}</span>{}</p>').format(
+        Markup("<p>{}{}</p>").format(
             marks.severity_words(event["severity"], certain=event["certain"]),
-            _value(event, rules),
-            Markup('<span class="line soft">{}</span>').format(when) if when else Markup(""),
+            marks.joined(
+                Markup('<span class="line soft">{}</span>').format(line)
+                for line in (_value(event, rules), _elsewhen(event, row), _why_wider(event, row))
+                if line
+            ),
         )
         for event in row.events
-        for when in [_elsewhen(event, row)]
     )
+
+
+def _why_wider(event: Mapping[str, Any], row: StepRow) -> str:
+    """Why a time counted from touchdown has other bounds than the step that ended it, where both are told."""
+    said = words.bounds(event["value"], event["lower"], event["upper"], event["unit"])
+    same = [at for at in row.times if event["unit"] == "s" and abs(at.at_s - event["value"]) < SAME_S]
+    wider = [at for at in same if event["lower"] < at.earliest_s or event["upper"] > at.latest_s]
+    return WHY_WIDER if any(said != words.bounds(at.at_s, at.earliest_s, at.latest_s, "s") for at in wider) else ""
 
 
 def _elsewhen(event: Mapping[str, Any], row: StepRow) -> str:

@@ -254,6 +254,16 @@ def test_the_percentile_is_scipys() -> None:
     assert standing.places(mine, elsewhere, {}) == []  # nor of a landing that its rule did not judge
 
 
+def test_a_landing_has_no_place_in_what_one_of_its_engines_lacks() -> None:
+    """No rule judges the time to deployed; of the selection a rule said that one engine will do."""
+    ids = [f"l{i}" for i in range(60)]
+    engines = {"landing_id": "l7", "value": [3.4, None], "lower": [2.9, None], "upper": [3.9, None], "unit": "s"}
+    for measure, limits, places in (("deploy_delay_s", {}, 0), ("reverse_select_delay_s", {"low": 4.0}, 1)):
+        fleet = pl.DataFrame({"measure": measure, "landing_id": ids, "value": 3.0})
+        mine = pl.DataFrame(engines | {"measure": measure})
+        assert len(standing.places(mine, fleet, {measure: limits} if limits else {})) == places
+
+
 @given(st.lists(st.floats(-3000, 3000), min_size=1, max_size=30), st.floats(0, 500))
 def test_an_axis_holds_what_is_drawn(values: list[float], span: float) -> None:
     panel = Panel("k", "label", "", (), "line", least_span=span)

@@ -59,8 +59,8 @@ def sheet(of: Subject) -> str:
 NAME_PX, EXPECTED_PX, FACT_PX = 118, 160, 248  # what is left for text
 WORTH_TELLING_M = 25.0  # below it a cost is ordinary scatter between crews
 LEGEND = (
-    "Bounds are the earliest and latest time, or the lowest and highest value, that the recorder's samples allow. "
-    "“Possible”: the bounds touch the limit. " + CAUTION
+    "Bounds are the earliest and latest time, or lowest and highest value, that the samples allow; those of findings "
+    "include the doubt of touchdown. “Possible”: the bounds touch the limit. " + CAUTION
 )
 
 
@@ -233,19 +233,27 @@ def _two_columns(of: Subject, room_px: float) -> Markup:
     room_px -= HEADING_PX + FEWEST_NOTES * NOTE_PX
     if right_px + noticed_px <= room_px:
         right, right_px = right + noticed, right_px + noticed_px
-    missing = expected_words.silent(of.outcomes, of.rules)
-    kept = fitting(missing, room_px - right_px - HEADING_PX, COLUMN_PX)
-    if missing and right_px + HEADING_PX <= room_px:
-        silent = sum(outcome == "not_assessed" for outcome in of.outcomes["outcome"])
-        more = "" if len(kept) == len(missing) else "; more on the screen" if kept else "; which, on the screen"
-        right += heading("Not assessed", f"{silent} of {words.count(of.landing['judged'], 'rule')}{more}")
-        right += marks.joined(kept)
+    if right_px + HEADING_PX <= room_px:
+        right += _not_assessed(of, room_px - right_px - HEADING_PX)
     return Markup('<div class="two rest"><div>{}{}</div><div>{}{}<div class="notes"></div></div></div>').format(
         heading("Stopping margin"),
         stopping.block(of.landing, of.measures),
         right,
         heading("Notes from the debrief"),
     )
+
+
+def _not_assessed(of: Subject, room_px: float) -> Markup:
+    """Every rule that was not assessed, and why; where there is no room for all of it, in short."""
+    whole, short = (expected_words.silent(of.outcomes, of.rules, told) for told in ("whole", "short"))
+    if not whole:
+        return Markup("")
+    complete = len(fitting(whole, room_px, COLUMN_PX)) == len(whole)
+    kept = whole if complete else fitting(short, room_px, COLUMN_PX)
+    more = "" if complete else "; more on the screen" if kept else "; which, on the screen"
+    silent = sum(outcome == "not_assessed" for outcome in of.outcomes["outcome"])
+    note = f"{silent} of {words.count(of.landing['judged'], 'rule')}{more}"
+    return heading("Not assessed", note) + marks.joined(kept)
 
 
 def traces(of: Subject, rows: Sequence[StepRow]) -> Markup:

@@ -1,16 +1,20 @@
-"""The limit beside a finding is that of the rule that found it, and stands beside what the step expects."""
+"""What stands beside a step: the limit of the rule that found something, why bounds differ, and what is not known."""
 
 from __future__ import annotations
 
 from typing import Any
 
+import polars as pl
 import pytest
+from conftest import text_of
 
+from dashboard import expected as told
 from dashboard import names
 from dashboard.reports.procedure import expected
 from dashboard.rule_card import RuleCard
 from dashboard.rulecards import load_rule_cards
-from dashboard.steps import StepRow
+from dashboard.steps import At, StepRow
+from fdm import schemas
 
 
 @pytest.fixture(scope="module")
@@ -29,8 +33,7 @@ def at(step: str, *rules: str) -> StepRow:
         (
             "deployed",
             "forward_power_with_reverser_out",
-            "Within 5.0 s of selection, a pair within 1.5 s of each other; "
-            "no forward power for 2.0 s with the other reverser out",
+            "Within 5.0 s of selection, a pair within 1.5 s of each other; forward power 2.0 s at most",
         ),
         (
             "deployed",
@@ -45,9 +48,9 @@ def at(step: str, *rules: str) -> StepRow:
         (
             "reverse_selected",
             "autothrottle_in_reverse",
-            "Within 4.0 s of touchdown; autothrottle not engaged for 1.0 s in reverse",
+            "Within 4.0 s of touchdown; autothrottle engaged 1.0 s at most",
         ),
-        ("touchdown", "reverser_unstowed_in_air", "No reverser unstowed for 0.5 s in the air"),
+        ("touchdown", "reverser_unstowed_in_air", "No reverser unstowed for more than 0.5 s in the air"),
         ("touchdown", "spoilers_not_armed", "Spoilers armed"),
         ("spoilers_extended", "spoilers_partial", "Within 2.0 s of settling; at least 90 % of full travel"),
         ("thrust_forward", "reverse_then_go_around", "A full stop once reverse is selected"),
@@ -84,3 +87,68 @@ def test_of_two_rules_of_one_measure_the_one_that_found_something_is_told():
     for rules in ({"dry": first, "wet": second}, {"wet": second, "dry": first}):
         assert expected(at("spoilers_extended", "dry"), rules, None) == "Within 2.0 s of settling"
         assert expected(at("spoilers_extended", "wet"), rules, None) == "Within 1.0 s of settling"
+
+
+# bounds of a finding beside those of its step -------------------------------------------------------------------------
+
+WHY_WIDER = "Bounds include the doubt of touchdown."
+
+
+def up_at(lower: float, upper: float, **changed: Any) -> str:
+    """What is said of spoilers up at 5.7 s (5.0–6.1), found late with other bounds."""
+    event = {
+        "rule": "late_spoilers", "title": "Ground spoilers late", "severity": "high", "certain": True, "value": 5.7,
+        "lower": lower, "upper": upper, "unit": "s", "limit": 5.0, "at_s": 5.7, "ground_speed_kt": 103.0,
+    }  # fmt: skip
+    row = StepRow("spoilers_extended", 3, (At(None, 5.7, 5.0, 6.1, 103.0, None, None),), (event | changed,))
+    card = RuleCard("late_spoilers", "Ground spoilers late", "spoiler_delay_s", "s", "above", {"low": 2.0, "high": 5.0})
+    return text_of(told.events(row, {"late_spoilers": card}))
+
+
+def test_bounds_wider_than_those_of_the_step_say_why():
+    assert up_at(4.9, 6.4).count(WHY_WIDER) == 1
+    assert WHY_WIDER not in up_at(5.0, 6.1)
+    assert WHY_WIDER not in up_at(5.02, 6.12)  # told alike
+    assert WHY_WIDER not in up_at(4.9, 6.4, value=4.2)  # not from touchdown: another time altogether
+    assert WHY_WIDER not in up_at(4.9, 6.4, unit="kt")
+
+
+# what was not assessed ------------------------------------------------------------------------------------------------
+
+DEAD = "reverser 2 never reads deployed"
+
+
+def silent(reasons: dict[str, str], shipped: dict[str, RuleCard], *how: told.Told) -> list[str]:
+    rows = [("x", rule, "not_assessed", why) for rule, why in reasons.items()]
+    outcomes = pl.DataFrame(rows, schema=schemas.OUTCOMES, orient="row")
+    return [str(one) for one in told.silent(outcomes, shipped, *how)]
+
+
+def test_a_reason_is_told_once_whether_it_names_its_engine_or_not(shipped):
+    (one,) = silent({"slow_transit": f"engine 2: {DEAD}", "late_reverser_stow": DEAD}, shipped)
+    assert text_of(one).startswith("Reverser 2 never reads deployed. Reverser slow to deploy; Reverser still out")
+
+
+def test_engines_of_one_reason_are_told_together(shipped):
+    why = "N1 has a gap there"
+    (one,) = silent({"slow_transit": f"engine 2: {why}", "stow_before_idle": f"engine 1: {why}"}, shipped)
+    assert text_of(one).startswith("Engines 1 and 2: N1 has a gap there.")
+    (alone,) = silent({"slow_transit": f"engine 2: {why}"}, shipped)
+    assert text_of(alone).startswith("Engine 2: N1 has a gap there.")
+    assert len(silent({"slow_transit": f"engine 2: {why}", "late_spoilers": "gap of 4 s"}, shipped)) == 2
+
+
+def test_a_long_list_opens_and_is_complete(shipped):
+    reasons = dict.fromkeys(shipped, "go-around or touch-and-go: not judged as a rollout")
+    (one,) = silent(reasons, shipped)
+    first, _, rest = one.partition("<details")
+    assert f"<summary>and {len(shipped) - 3} more</summary>" in rest
+    assert "on-paper" in rest
+    for number, card in enumerate(shipped.values()):
+        assert card.title in (first if number < 3 else rest)
+    (whole,) = silent(reasons, shipped, "whole")
+    (short,) = silent(reasons, shipped, "short")
+    assert "<details" not in whole + short
+    assert f"; and {len(shipped) - 3} more." in short
+    assert all(card.title in whole for card in shipped.values())
+    assert "<details" not in silent(dict(list(reasons.items())[:4]), shipped)[0]  # one more is told, not folded
