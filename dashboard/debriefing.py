@@ -15,6 +15,8 @@ from dashboard.store import Store
 from fdm.people.acts import Act
 from fdm.people.errors import PeopleError, ReviewError
 
+TAKEN_BACK, CURE = "this landing is not released to debriefing now", "Ask the safety officer."
+
 
 @dataclass(frozen=True)
 class Case:
@@ -138,7 +140,7 @@ def done(store: Store, ask: Mapping[str, Any]) -> str:
     try:
         _do(store, asked)
     except ReviewError as error:
-        return f"{error.problem[0].upper()}{error.problem[1:]}. {error.cure or ''}".strip()
+        return f"Not saved: {error.problem}. {error.cure or ''}".strip()
     except PeopleError as error:
         return str(error)
     return ""
@@ -147,14 +149,14 @@ def done(store: Store, ask: Mapping[str, Any]) -> str:
 def _do(store: Store, ask: Mapping[str, str]) -> None:
     case = case_of(store, ask.get("key", ""))
     if store.desk is None or case is None:
-        raise ReviewError("this landing is not released to debriefing now", cure="Ask the safety officer.")
+        raise ReviewError(TAKEN_BACK, cure=CURE)
     ids, note, token = case.ids, ask.get("note", ""), ask.get("token") or None
-    if ask.get("act") == "note":
-        if not note.strip():
-            raise ReviewError("the note is empty", cure="Say it in a few words.")
-        store.desk.ask(lambda people, by: people.comment(ids[0], note, by=by, token=token))
-    elif ask.get("act") in ("done", "open"):
-        done = ask["act"] == "done"
-        store.desk.ask(lambda people, by: people.debriefed(ids, by=by, done=done, note=note, token=token))
-    else:
+    act = ask.get("act")
+    if act not in ("note", "done", "open"):
         raise ReviewError("this page asked for something unknown", cure="Load the page anew.")
+    if act != "note" and case.done != (act == "done"):
+        store.desk.ask(lambda people, by: people.debriefed(ids, by=by, done=act == "done", note=note, token=token))
+    elif note.strip():  # of a landing that is so already, as in another tab, what was written is kept as a note
+        store.desk.ask(lambda people, by: people.comment(ids[0], note, by=by, token=token))
+    elif act == "note":
+        raise ReviewError("the note is empty", cure="Say it in a few words.")

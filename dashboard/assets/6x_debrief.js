@@ -197,10 +197,6 @@
     if (e.target.id === "debrief-time") { stop(); show(Number(e.target.value)); }
   });
 
-  document.addEventListener("change", (e) => {
-    if (e.target.id === "debrief-beside-select") window.dash_clientside.set_props("debrief-beside", { data: e.target.value });
-  });
-
   document.addEventListener("click", (e) => {
     const button = e.target.closest("button");
     if (!button || !page()) return;
@@ -254,6 +250,12 @@
 
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     debrief: {
+      /* Which landing is laid over stands in the address, as its place among those that are offered. */
+      beside: function (search, before, path) {
+        if (!/^\/debrief\/./.test(path)) return window.dash_clientside.no_update;
+        const chosen = new URLSearchParams(search || "").get("beside") || "";
+        return chosen === before ? window.dash_clientside.no_update : chosen;
+      },
       load: function (given) {
         stop();
         const first = !table || !given || JSON.stringify(given.steps) !== JSON.stringify(table.steps);

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
+from urllib.parse import parse_qs
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 from markupsafe import Markup
@@ -22,9 +23,9 @@ from fdm.people.roles import CAPTAIN, OFFICER
 PANELS = ("ground_speed", "deceleration", "spoilers", "reverser", "lever", "power", "brakes")
 
 
-def layout(store: Store, key: str, _search: str) -> html.Div:
+def layout(store: Store, key: str, search: str) -> html.Div:
     """The list, or the landing that the address names."""
-    return landing_page(store, key) if key else list_page(store)
+    return landing_page(store, key, search) if key else list_page(store)
 
 
 # the list ------------------------------------------------------------------------------------------------------------
@@ -79,8 +80,8 @@ def _row(case: Case) -> Markup:
 # one landing ---------------------------------------------------------------------------------------------------------
 
 
-def landing_page(store: Store, key: str) -> html.Div:
-    """One released landing; its traces and samples follow."""
+def landing_page(store: Store, key: str, search: str) -> html.Div:
+    """One released landing; its traces and samples follow, and the landing to lay over it that the address names."""
     case = debriefing.case_of(store, key)
     if case is None:
         return message("This landing is not released to debriefing.", "/debrief", "What is released")
@@ -90,7 +91,7 @@ def landing_page(store: Store, key: str) -> html.Div:
     return html.Div(
         [
             dcc.Store(id="debrief-asked", data={"key": key}),
-            dcc.Store(id="debrief-beside", data=""),
+            dcc.Store(id="debrief-beside", data=parse_qs(search.lstrip("?")).get("beside", [""])[-1]),
             dcc.Store(id="debrief-samples"),
             dcc.Store(id="debrief-played"),
             dcc.Store(id="debrief-ask"),
@@ -138,6 +139,7 @@ def _played(store: Store, case: Case, engines: list[int], table: dict[str, Any])
                 className="playing no-print",
             ),
             Block("debrief-beside-choice", parts.beside(store.alike_without_events(case.key)), "no-print"),
+            Block("debrief-beside-said"),
             *traces("debrief-traces", "Traces of the rollout"),
         ],
         className="in-view",
@@ -151,30 +153,42 @@ def register(app: Dash, store: Store) -> None:
         Output("debrief-traces-figure", "data"),
         Output("debrief-samples", "data"),
         Output("debrief-runway", "markup"),
+        Output("debrief-beside-said", "markup"),
         Input("debrief-asked", "data"),
         Input("debrief-beside", "data"),
     )
     @open_to(CAPTAIN, OFFICER)
-    def show_rollout(asked: Mapping[str, str] | None, beside: str | None) -> tuple[Any, Any, Any]:
-        return rollout(store, asked["key"], beside) if asked else (None, None, no_update)
+    def show_rollout(asked: Mapping[str, str] | None, beside: str | None) -> tuple[Any, Any, Any, Any]:
+        return rollout(store, asked["key"], beside) if asked else (None, None, no_update, no_update)
 
     @app.callback(Output("debrief-notes", "markup"), Input("debrief-ask", "data"), State("debrief-asked", "data"))
     @open_to(CAPTAIN, OFFICER)
     def write(ask: dict[str, Any] | None, asked: Mapping[str, str]) -> Any:
         if not ask:
             return no_update
-        problem = debriefing.done(store, {**ask, "key": asked["key"]})
-        case = debriefing.case_of(store, asked["key"])
-        return (
-            no_update
-            if case is None
-            else str(parts.notes(store, case, problem, ask if problem else {}, saved=not problem))
-        )
+        return written(store, asked["key"], ask)
 
+    app.clientside_callback(
+        ClientsideFunction("debrief", "beside"),
+        Output("debrief-beside", "data"),
+        Input("address", "search"),
+        State("debrief-beside", "data"),
+        State("address", "pathname"),
+        prevent_initial_call=True,
+    )
     paint(app, "debrief-traces")
     app.clientside_callback(
         ClientsideFunction("debrief", "load"), Output("debrief-played", "data"), Input("debrief-samples", "data")
     )
+
+
+def written(store: Store, key: str, ask: Mapping[str, Any]) -> str:
+    """Does what was asked of a landing's notes; these as they are then, or why it was not done."""
+    problem = debriefing.done(store, {**ask, "key": key})
+    case = debriefing.case_of(store, key)
+    if case is None:
+        return str(parts.notes_taken_back(key, problem, ask))
+    return str(parts.notes(store, case, problem, ask if problem else {}, saved=not problem))
 
 
 def steps_of(store: Store, case: Case) -> list[StepRow]:
@@ -183,12 +197,17 @@ def steps_of(store: Store, case: Case) -> list[StepRow]:
     return step_rows(store.instants_of(case.key), case.events, why, case.landing["bounces"])
 
 
-def rollout(store: Store, key: str, beside: str | None) -> tuple[Any, Any, Any]:
-    """Figure, samples and runway of a released landing, with another laid over it when its place is chosen."""
+def rollout(store: Store, key: str, beside: str | None) -> tuple[Any, Any, Any, Any]:
+    """Figure, samples and runway of a released landing, with another laid over it when its place is chosen, and which.
+
+    Of one that is not released any more nothing: why not is said, and what is on the page stays.
+    """
     case = debriefing.case_of(store, key)
     if case is None:
-        return None, None, no_update
-    other = store.laid_over(key, int(beside)) if beside and beside.isdigit() else None
+        return no_update, no_update, no_update, str(parts.not_laid_over())
+    alike = store.alike_without_events(key)
+    place = int(beside) if beside and beside.isascii() and beside.isdigit() and int(beside) < len(alike) else None
+    other = None if place is None else store.laid_over(key, place)
     rows = steps_of(store, case)
     shown = identity.shown_traces(store.traces_of(key), airfield=False)
     figure = rollouts.figure(
@@ -200,7 +219,8 @@ def rollout(store: Store, key: str, beside: str | None) -> tuple[Any, Any, Any]:
         PANELS,
         other.traces if other else None,
     )
-    return figure, _samples(store, case, rows, other), str(_strip(case, rows, other))
+    said = "" if place is None or other is None else str(parts.laid_over(alike[place]))
+    return figure, _samples(store, case, rows, other), str(_strip(case, rows, other)), said
 
 
 def _samples(store: Store, case: Case, rows: list[StepRow], other: exemplars.Exemplar | None) -> dict[str, Any]:

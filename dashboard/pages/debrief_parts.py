@@ -155,8 +155,20 @@ def beside(alike: Sequence[Mapping[str, Any]]) -> Markup:
     options = marks.joined(Markup('<option value="{}">{}</option>').format(value, text) for value, text in choices)
     return Markup(
         '<p class="beside-choice"><label for="debrief-beside-select">A landing without events, laid over in grey'
-        '</label> <select id="debrief-beside-select">{}</select></p>'
+        '</label> <select id="debrief-beside-select" name="beside" data-query>{}</select></p>'
     ).format(options)
+
+
+def laid_over(row: Mapping[str, Any]) -> Markup:
+    """On paper, where no choice stands: which landing is laid over this one."""
+    return Markup(
+        '<p class="print-only small">In grey, with hollow numbers: a landing without events. {}.</p>'
+    ).format(exemplars.in_words(row))
+
+
+def not_laid_over() -> Markup:
+    """Why the landing chosen was not laid over: the release was taken back meanwhile."""
+    return _problem(f"Not laid over: {debriefing.TAKEN_BACK}. {debriefing.CURE}")
 
 
 # standing ------------------------------------------------------------------------------------------------------------
@@ -212,25 +224,30 @@ def notes(
         ).format(case.done_by, in_words(case.done_utc) if case.done_utc else "")
     else:
         state = Markup('<p><button type="button" id="debrief-state" data-debrief="done">Debriefed</button></p>')
-    return (
-        Markup(
-            '<section class="debrief-notes no-print" aria-label="Notes"><h2 class="later"><b>Notes</b> '
-            '<span class="soft">read by the safety officer; name nobody</span></h2>{}{}'
-            '<form class="noting" autocomplete="off" data-event="{}"{}>'
-            '<textarea name="note" rows="3" maxlength="{}" aria-label="Note">{}</textarea>'
-            '<p><button type="button" id="debrief-save" data-debrief="note">Save note</button></p></form>'
-            "{}</section>"
-        ).format(
-            _problem(problem) if problem else "",
-            told,
-            case.key,
-            Markup(" data-saved") if saved else "",
-            NOTE,
-            (failed or {}).get("note", ""),
-            state,
-        )
-        + paper
+    written = (failed or {}).get("note", "")
+    return _section(_problem(problem) if problem else "", told, _form(case.key, written, saved=saved), state) + paper
+
+
+def notes_taken_back(key: str, problem: str, asked: Mapping[str, Any]) -> Markup:
+    """In the place of the notes once the release was taken back: why nothing was done, and what was being written."""
+    if not problem:  # it was done, and the release taken back just after
+        return _section(_form(key, "", saved=True))
+    return _section(_problem(problem), _form(key, asked.get("note", "")))
+
+
+def _section(*inside: Markup | str) -> Markup:
+    head = '<h2 class="later"><b>Notes</b> <span class="soft">read by the safety officer; name nobody</span></h2>'
+    return Markup('<section class="debrief-notes no-print" aria-label="Notes">{}{}</section>').format(
+        Markup(head), marks.joined(Markup("{}").format(part) for part in inside)
     )
+
+
+def _form(key: str, written: str, *, saved: bool = False) -> Markup:
+    return Markup(
+        '<form class="noting" autocomplete="off" data-event="{}"{}>'
+        '<textarea name="note" rows="3" maxlength="{}" aria-label="Note">{}</textarea>'
+        '<p><button type="button" id="debrief-save" data-debrief="note">Save note</button></p></form>'
+    ).format(key, Markup(" data-saved") if saved else "", NOTE, written)
 
 
 def _problem(sentence: str) -> Markup:

@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 from conftest import text_of
+from dash import no_update
 from invented_archive import RULES, FakeArchive
 from scipy import integrate, stats
 
@@ -112,7 +113,7 @@ def test_the_landing_leads_to_its_debrief_once_that_is_released(desk_store):
 def test_a_landing_that_is_not_released_is_not_shown(desk_store):
     landing_id, ids = two_events(desk_store)
     assert "not released" in words_of(debrief.layout(desk_store, landing_id, ""))
-    assert debrief.rollout(desk_store, landing_id, "")[:2] == (None, None)
+    assert debrief.rollout(desk_store, landing_id, "")[:3] == (no_update, no_update, no_update)
     release(desk_store, *ids)
     assert "not released" not in words_of(debrief.layout(desk_store, landing_id, ""))
     for event_id in ids:
@@ -125,8 +126,8 @@ def test_nothing_the_flight_could_be_known_by_is_on_the_page(desk_store):
     release(desk_store, *ids)
     landing = desk_store.landing(landing_id)
     page = debrief.layout(desk_store, landing_id, "")
-    figure, table, strip = debrief.rollout(desk_store, landing_id, "0")
-    shown = " ".join([*blocks(page).values(), str(figure), str(table), strip])
+    figure, table, strip, beside = debrief.rollout(desk_store, landing_id, "0")
+    shown = " ".join([*blocks(page).values(), str(figure), str(table), strip, beside])
     day = f"{landing['touchdown_utc']:%-d %b}"
     for told in (landing["tail"], landing["flight"], landing["departure"], landing["arrival"], day):
         assert told not in shown, told
@@ -199,6 +200,48 @@ def test_an_empty_note_and_an_unknown_landing_are_said_in_words(desk_store):
     assert "note is empty" in debriefing.done(desk_store, {"act": "note", "key": landing_id, "note": " "})
     assert "Ask the safety officer" in debriefing.done(desk_store, {"act": "done", "key": "elsewhere"})
     assert "something unknown" in debriefing.done(desk_store, {"act": "dance", "key": landing_id})
+
+
+NOT_NOW = "this landing is not released to debriefing now. Ask the safety officer."
+
+
+def test_what_is_asked_after_the_release_was_taken_back_is_refused_in_words_and_kept(desk_store):
+    landing_id, ids = two_events(desk_store)
+    release(desk_store, ids[0])
+    desk_store.desk.undo(desk_store.desk.past(ids[0]).acts[-1].entry_id, "")
+    for act in ("note", "done", "open"):
+        markup = debrief.written(desk_store, landing_id, {"act": act, "note": "armed late <b>", "token": act})
+        assert f"Not saved: {NOT_NOW}" in text_of(markup)
+        assert ">armed late &lt;b&gt;</textarea>" in markup
+        assert "data-saved" not in markup
+    assert f"Not laid over: {NOT_NOW}" in text_of(debrief.rollout(desk_store, landing_id, "0")[3])
+
+
+def test_debriefed_in_two_tabs_is_recorded_once_and_no_note_is_lost(desk_store):
+    landing_id, ids = two_events(desk_store)
+    release(desk_store, *ids)
+    for token, note in (("a", ""), ("b", ""), ("c", "seen again")):
+        assert debriefing.done(desk_store, {"act": "done", "key": landing_id, "note": note, "token": token}) == ""
+    case = debriefing.case_of(desk_store, landing_id)
+    assert case.done
+    assert [(act.topic, act.note) for act in debriefing.notes(desk_store, case)] == [
+        ("debrief", None),
+        ("comment", "seen again"),
+    ]
+    for token in ("d", "e"):
+        debriefing.done(desk_store, {"act": "open", "key": landing_id, "token": token})
+    assert [act.topic for act in debriefing.notes(desk_store, case)] == ["debrief", "comment", "debrief"]
+
+
+def test_which_landing_is_laid_over_is_said_for_paper(desk_store):
+    landing_id, ids = two_events(desk_store)
+    release(desk_store, *ids)
+    alike = desk_store.alike_without_events(landing_id)
+    for place, row in enumerate(alike):
+        said = text_of(debrief.rollout(desk_store, landing_id, str(place))[3])
+        assert f"{row['touchdown_ground_speed_kt']:.0f} kt at touchdown" in said
+    for nothing in ("", "3", "-1", "one", None):
+        assert debrief.rollout(desk_store, landing_id, nothing)[3] == ""
 
 
 def test_callbacks_are_open_to_captain_and_officer_alone(desk_store):

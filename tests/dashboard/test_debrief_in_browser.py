@@ -339,3 +339,47 @@ def test_a_note_that_went_with_opening_again_is_no_draft(browser, desk_store):
         page.go_back()
         expect(page.locator(".debrief-notes .noted").last).to_be_visible()
         expect(page.get_by_role("textbox", name="Note")).to_have_value("")
+
+
+def take_back(store: Store, key: str) -> None:
+    for event_id in store.events_of(key)["event_id"]:
+        store.desk.undo(store.desk.past(event_id).acts[-1].entry_id, "")
+
+
+def test_saving_after_the_release_was_taken_back_says_so_and_keeps_what_was_written(browser, desk_store):
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, desk_store.released_here[0])
+        page.get_by_role("textbox", name="Note").fill("Idle reverse was held")
+        take_back(desk_store, desk_store.released_here[0])
+        page.locator("#debrief-beside-select").select_option("0")
+        expect(page.locator("#debrief-beside-said").get_by_role("alert")).to_contain_text("not released to debriefing")
+        expect(page.locator("#debrief-traces .main-svg").first).to_be_visible()
+        for name in ("Debriefed", "Save note"):
+            page.get_by_role("button", name=name).click()
+            said = page.locator("#debrief-notes").get_by_role("alert")
+            expect(said).to_have_text(
+                "Not saved: this landing is not released to debriefing now. Ask the safety officer."
+            )
+            expect(page.get_by_role("textbox", name="Note")).to_have_value("Idle reverse was held")
+
+
+def test_the_landing_laid_over_stands_in_the_address(browser, desk_store):
+    key = desk_store.released_here[0]
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, key)
+        chosen, hollow = page.locator("#debrief-beside-select"), page.locator(".runway.wide circle.other").first
+        chosen.select_option("1")
+        expect(hollow).to_be_visible()
+        assert page.url == f"{address}/debrief/{key}?beside=1"
+        page.reload()
+        expect(hollow).to_be_visible()
+        expect(chosen).to_have_value("1")
+        chosen.select_option("")
+        expect(hollow).to_be_hidden()
+        page.go_back()
+        expect(hollow).to_be_visible()
+        expect(chosen).to_have_value("1")
+        page.get_by_role("link", name="All debriefs").click()
+        expect(page.locator(".tally")).to_be_visible()
+        page.go_back()
+        expect(hollow).to_be_visible()
