@@ -22,6 +22,7 @@ from fdm.archive import Trace
 
 LEFT_PX, RIGHT_PX, BOTTOM_PX = 126, 84, 30
 DOTS_FROM_STEP_S = 0.1
+APART_PCT = 5  # spoilers whose samples lie further apart were anywhere from one to the other in between
 DRAWN_PX, NARROW_PX = 450, 210  # charts, and charts beside a list, are seldom narrower
 LINE_DASHES = ("solid", "dash", "dot", "dashdot")
 DASH_WORDS = ("solid", "dashed", "dotted", "dash-dotted")
@@ -187,7 +188,8 @@ def _line(place: Placed, name: str, trace: Trace, axis: TimeAxis, index: int) ->
         "y": y,
         "yaxis": place.y,
         "line": {"color": LIGHT["ink"], "width": 1.4, "dash": LINE_DASHES[index % 4]},
-        "meta": {"panel": place.axis, "unit": "%" if place.panel.unit.startswith("%") else place.panel.unit},
+        "meta": {"panel": place.axis, "unit": "%" if place.panel.unit.startswith("%") else place.panel.unit}
+        | ({"apart": APART_PCT} if place.panel.key == "spoilers" else {}),
     }
 
 
@@ -222,7 +224,7 @@ def _ribbon(place: Placed, traces: Mapping[str, Trace], axis: TimeAxis) -> list[
     found = ribbons.of(members, traces, axis.start_s, axis.end_s)
     states = sorted({s.state for s in found}, key=lambda state: -1 if state is None else state)
     name, kind = (members[0], traces[members[0]].kind) if len(members) == 1 else ("reverser_state", "state")
-    return [_bars(place, name, kind, state, [s for s in found if s.state == state], axis) for state in states]
+    return [bars(place, name, kind, state, [s for s in found if s.state == state], axis) for state in states]
 
 
 def _ribbon_behind(place: Placed, beside: Mapping[str, Trace], axis: TimeAxis) -> list[Json]:
@@ -230,20 +232,20 @@ def _ribbon_behind(place: Placed, beside: Mapping[str, Trace], axis: TimeAxis) -
     found = ribbons.of(place.panel.series, beside, axis.start_s, axis.end_s)
     drawn = []
     for state, colour in ((1, "rule2"), (2, "ink3")):
-        bars = _bars(place, "reverser_state", "state", state, [s for s in found if s.state == state], axis)
+        shown = bars(place, "reverser_state", "state", state, [s for s in found if s.state == state], axis)
         marker = {"color": LIGHT[colour], "line": {"width": 0}}
         thin = {
-            "y": [-0.39] * len(bars["y"]),
+            "y": [-0.39] * len(shown["y"]),
             "width": 0.22,
-            "text": [""] * len(bars["y"]),
+            "text": [""] * len(shown["y"]),
             "marker": marker,
             "meta": {},
         }
-        drawn.append(bars | thin)
+        drawn.append(shown | thin)
     return drawn
 
 
-def _bars(place: Placed, name: str, kind: str, state: int | None, found: Sequence[Stretch], axis: TimeAxis) -> Json:
+def bars(place: Placed, name: str, kind: str, state: int | None, found: Sequence[Stretch], axis: TimeAxis) -> Json:
     """The stretches of one state: blank, light or solid; hatched where it is not known."""
     fill_, ink, pattern = _look(kind, state)
     start = np.array([axis.unit(s.start_s) for s in found])

@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard import chart, chart_marks
+from dashboard import chart, chart_marks, chart_unknown
 from dashboard.chart import Json
 from dashboard.chart_marks import Finding, Step, finite
 from dashboard.panels import DRAWN_AT, Panel, keys_for, panels
@@ -115,8 +115,10 @@ def _figure(
         return None
     stack = chart.stacked(chart_marks.with_bounds_rows(chosen, findings), STEPS_TOP_PX if steps else TOP_PX)
     drawn = chart.layout(stack, axis)
-    data = chart.fill(stack, traces, axis, drawn, beside or {})
+    lines = chart.fill(stack, traces, axis, drawn, beside or {})
+    data = lines + chart_unknown.hatching(stack, traces, axis, drawn)
     shapes, notes = chart.furniture(stack, axis)
+    notes += chart_unknown.in_words(stack, traces, axis)
     for found in findings:
         more = chart_marks.draw(found, stack, axis)
         data, shapes, notes = data + more[0], shapes + more[1], notes + more[2]

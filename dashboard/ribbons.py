@@ -77,6 +77,14 @@ def stretches(trace: Trace, start_s: float, end_s: float) -> list[Stretch]:
     return [s for s in clipped if s.end_s - s.start_s > (1e-9 if s.state is not None or s.recorded else trace.step_s)]
 
 
+def unknown(traces: Sequence[Trace], start_s: float, end_s: float) -> list[Stretch]:
+    """Stretches between two times in which none of some analogues has a sample: holes of over two sampling steps."""
+    gap_s = GAP_STEPS * max(trace.step_s for trace in traces)
+    t = np.unique(np.concatenate([np.asarray(trace.time_s, dtype=float) for trace in traces]))
+    edges = [start_s, *t[(t > start_s) & (t < end_s)], end_s]
+    return [Stretch(a, b, None, recorded=False) for a, b in itertools.pairwise(edges) if b - a > gap_s]
+
+
 def _with_lag(found: list[Stretch], lag_s: float) -> list[Stretch]:
     """Known stretches end `lag_s` earlier where a change follows: the sample may be that old."""
     if not lag_s:

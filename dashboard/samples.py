@@ -33,6 +33,7 @@ def table(
     """What the browser plays, from `start_s` to `end_s`; times in seconds after touchdown.
 
     lines     name -> `t`, `v`, and `gap`: samples further apart than that have nothing known between them
+    speed     the line of ground speed with the speeds of the steps in it; null when it was not recorded
     states    name -> stretches [from, to, state or null, recorded]; null and recorded is between two samples
     distance  metres from touchdown, the integral of ground speed, while on the runway; beside: the other landing's
     exit      when the runway was left, and `off` how; null when that is not known
@@ -44,19 +45,20 @@ def table(
     exit_s, off = min(
         ((row.last.at_s, LEFT_BY[row.step]) for row in rows if row.step in LEFT_BY and row.last), default=(math.inf, "")
     )
-    doubts = doubted(rows)
+    drawn = {name: _line(trace, start_s, end_s) for name, trace in lines.items()}
+    times = [at for row in rows for at in row.times]
+    places = {at.at_s: at.distance_m for at in times}
+    placed = [0.0, *(at_s for at_s, distance_m in places.items() if distance_m is not None)]
     return {
         "start": round(start_s, 2),
         "end": round(end_s, 2),
-        "lines": {
-            name: _line(trace, start_s, end_s, doubts if name == "ground_speed" else ())
-            for name, trace in lines.items()
-        },
+        "lines": drawn,
+        "speed": _through(drawn.get("ground_speed"), {at.at_s: at.ground_speed_kt for at in times}),
         "states": _states(traces, start_s, end_s),
         "spoilers": next((name for name in SPOILERS if name in lines), None),
         "psi": max([*psi, LEAST_PSI]),
         "lever": max([*lever, LEAST_LEVER_DEG]),
-        "distance": _through(distance(traces, min(end_s, exit_s, placed_until_s(rows)), start_s), rows),
+        "distance": _through(distance(traces, min(end_s, exit_s), start_s, max(placed)), places),
         "beside": distance(beside, end_s) if beside else None,
         "steps": [[row.number, round(row.last.at_s, 3)] for row in rows if row.number and row.last],
         "exit": round(exit_s, 3) if exit_s < math.inf else None,
@@ -66,17 +68,8 @@ def table(
 
 
 def _strip(span: Strip) -> Json:
-    runway_m = None if span.runway_m is None else round(span.runway_m, 1)
-    return {"length": round(span.length_m, 1), "touchdown": round(span.touchdown_m, 1), "runway": runway_m}
-
-
-def placed_until_s(rows: Sequence[StepRow]) -> float:
-    """The last step with a known place before the first without one; infinite when every step has its place."""
-    timed = sorted((at for row in rows for at in row.times), key=lambda at: at.at_s)
-    lost = next((i for i, at in enumerate(timed) if at.distance_m is None), None)
-    if lost is None:
-        return math.inf
-    return max((at.at_s for at in timed[:lost]), default=0.0)
+    runway_m = None if span.runway_m is None else round(span.runway_m, 3)
+    return {"length": round(span.length_m, 3), "touchdown": round(span.touchdown_m, 3), "runway": runway_m}
 
 
 def _is_line(name: str, trace: Trace) -> bool:
@@ -85,40 +78,33 @@ def _is_line(name: str, trace: Trace) -> bool:
     return family in (*families, "brake_pressure") and trace.kind == "analogue" and len(trace.time_s) > 0
 
 
-def doubted(rows: Sequence[StepRow]) -> list[tuple[float, float]]:
-    """From and to, seconds: steps in between have no speed, so what was recorded of it there is not believed."""
-    timed = sorted((at for row in rows for at in row.times), key=lambda at: at.at_s)
-    found, known_s, lost = [], -math.inf, False
-    for at in timed:
-        if at.ground_speed_kt is None or not math.isfinite(at.ground_speed_kt):
-            lost = True
-            continue
-        if lost:
-            found.append((known_s, at.at_s))
-        known_s, lost = at.at_s, False
-    return [*found, (known_s, math.inf)] if lost else found
+def _through(line: Json | None, steps: Mapping[float, float | None]) -> Json | None:
+    """The line with the values of the steps in it, which are what the table says; in between it bends to fit.
 
-
-def _through(line: Json | None, rows: Sequence[StepRow]) -> Json | None:
-    """The distances with those of the steps in them, which come from checked speeds; in between they bend to fit."""
-    known = {at.at_s: at.distance_m for row in rows for at in row.times if at.distance_m is not None}
-    if line is None or not known:
+    steps    time -> value, None where it is not known; where the line has a gap, nothing is put into it
+    """
+    known = {round(at_s, 3): value for at_s, value in steps.items() if value is not None and math.isfinite(value)}
+    if line is None or not line["t"] or not known:
         return line
     t, v = np.asarray(line["t"]), np.asarray(line["v"])
-    at = np.asarray(sorted(each for each in known if t[0] <= each <= t[-1]))
+    at = np.asarray(sorted(each for each in known if _within(t, each, line["gap"])))
     if not len(at):
         return line
     off = np.asarray([known[each] for each in at]) - np.interp(at, t, v)
     every = np.union1d(t, at)
-    metres = np.interp(every, t, v) + np.interp(every, at, off)
-    return line | {"t": np.round(every, 3).tolist(), "v": np.round(metres, 1).tolist()}
+    values = np.interp(every, t, v) + np.interp(every, at, off)
+    return line | {"t": every.tolist(), "v": np.round(values, 3).tolist()}
 
 
-def _line(trace: Trace, start_s: float, end_s: float, doubts: Sequence[tuple[float, float]] = ()) -> Json:
+def _within(t: np.ndarray, at_s: float, gap_s: float) -> bool:
+    """Whether a line is drawn at a time."""
+    k = int(np.searchsorted(t, at_s))
+    return k < len(t) and (t[k] == at_s or (k > 0 and bool(t[k] - t[k - 1] <= gap_s)))
+
+
+def _line(trace: Trace, start_s: float, end_s: float) -> Json:
     t, v = np.asarray(trace.time_s, dtype=float), np.asarray(trace.values, dtype=float)
     near = (t >= start_s - 2 * trace.step_s) & (t <= end_s + 2 * trace.step_s)
-    for from_s, to_s in doubts:
-        near &= (t <= from_s) | (t >= to_s)
     return {
         "t": np.round(t[near], 3).tolist(),
         "v": np.round(v[near], 3).tolist(),
@@ -150,10 +136,14 @@ def _stretches(members: Sequence[str], traces: Mapping[str, Trace], start_s: flo
     ]
 
 
-def distance(traces: Mapping[str, Trace] | None, end_s: float, start_s: float = -BEFORE_S) -> Json | None:
+def distance(
+    traces: Mapping[str, Trace] | None, end_s: float, start_s: float = -BEFORE_S, placed_s: float = 0.0
+) -> Json | None:
     """Metres from touchdown at each sample of ground speed up to `end_s`; None when speed was not recorded throughout.
 
-    The trapezoidal integral of ground speed, as the archive's distances are; nothing is known across a hole.
+    The trapezoidal integral of ground speed, as the archive's distances are; nothing is known in a hole, nor after one.
+
+    placed_s    the last time at which a step has its place: a hole before that was short enough to be bridged
     """
     speed = (traces or {}).get("ground_speed")
     if speed is None or len(speed.time_s) < 2 or end_s <= 0:
@@ -164,10 +154,11 @@ def distance(traces: Mapping[str, Trace] | None, end_s: float, start_s: float = 
         return None
     t, v = t[near], v[near]
     metres = np.concatenate([[0.0], np.cumsum(np.diff(t) * (v[1:] + v[:-1]) / 2 * MPS_PER_KT)])
-    hole = np.flatnonzero((np.diff(t) > ribbons.GAP_STEPS * speed.step_s) & (t[1:] > 0))
+    gap_s = ribbons.GAP_STEPS * speed.step_s
+    hole = np.flatnonzero((np.diff(t) > gap_s) & (t[1:] > max(placed_s, 0.0)))
     last = hole[0] + 1 if len(hole) else len(t)
     metres -= np.interp(0.0, t, metres)
     t, metres = t[:last], metres[:last]
     if t[-1] > end_s:
         t, metres = np.append(t[t < end_s], end_s), np.append(metres[t < end_s], np.interp(end_s, t, metres))
-    return {"t": np.round(t, 3).tolist(), "v": np.round(metres, 1).tolist(), "gap": 1e9}
+    return {"t": np.round(t, 3).tolist(), "v": np.round(metres, 3).tolist(), "gap": gap_s}

@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 import polars as pl
 
 from dashboard import access, identity
+from dashboard.believed import believed
 from dashboard.desk import Desk, with_verdicts
 from dashboard.exemplars import ALIKE, Exemplar, drawn, nearest
 from dashboard.held import OF_REVERSE, Held, LoadRules, Source, can, read
@@ -143,8 +144,8 @@ class Store:
         return self._told("measures", landing_id)
 
     def traces_of(self, landing_id: str) -> Mapping[str, Trace]:
-        """What was recorded around one landing."""
-        traces = self._of_landing("traces", self.landing_behind(landing_id))
+        """What was recorded around one landing, as its measures believe it."""
+        traces = self._believed(self.landing_behind(landing_id))
         if self.role() == OFFICER:
             return traces
         landing = self.landing(landing_id) or {}
@@ -233,7 +234,7 @@ class Store:
         if not 0 <= place < found.height:
             return None
         row = found.row(place, named=True)
-        traces, instants = (self._of_landing(table, row["landing_id"]) for table in ("traces", "instants"))
+        traces, instants = self._believed(row["landing_id"]), self._of_landing("instants", row["landing_id"])
         return Exemplar(row["same_runway"], row["touchdown_distance_m"], drawn(traces), instants.drop("landing_id"))
 
     def called(self, keys: Sequence[str]) -> dict[str, tuple[str, str]]:
@@ -298,6 +299,10 @@ class Store:
     def kept(self, what: tuple[object, ...], make: Callable[[], Counted]) -> Counted:
         """What was made under this name from the results in force, made again when there are others."""
         return self._counted_last.get((self.whole().stamp, *what), make)
+
+    def _believed(self, landing_id: str) -> Mapping[str, Trace]:
+        landing = _one(self.whole().landings, pl.col("landing_id") == landing_id) or {}
+        return believed(self._of_landing("traces", landing_id), landing.get("quality"))
 
     def _of_landing(self, table: str, landing_id: str) -> Any:
         """A table of one landing; those of the landings read last are kept, as one page asks several times."""

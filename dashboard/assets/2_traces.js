@@ -81,7 +81,7 @@
 
   function read(chart, panel, u) {
     const said = [];
-    let unitWords = "", ribbon = false;
+    let unitWords = "", ribbon = false, known = false;
     for (const trace of chart.data) {
       if (!trace.meta || trace.meta.panel !== panel) continue;
       if (trace.meta.words) {
@@ -89,22 +89,36 @@
         const i = trace.base.findIndex((from, k) => u >= from && u <= from + trace.x[k]);
         if (i >= 0) said.push(trace.meta.words[i]);
       } else {
-        said.push(number(at(trace, u), trace.meta.unit));
+        const value = at(trace, u), ends = trace.meta.apart ? between(trace, u) : null;
+        known = known || value !== null;
+        said.push(ends && ends[1] - ends[0] > trace.meta.apart ? `${number(ends[0], "%")}–${number(ends[1], "%")}` : number(value, trace.meta.unit));
         unitWords = trace.meta.unit;
       }
     }
     if (ribbon) return said.length ? said[said.length - 1] : "not recorded";
+    if (!known) return "not known";
     return said.join(", ") + (unitWords === "deg" ? "°" : unitWords ? " " + unitWords : "");
   }
 
-  /* The value of the line as it is drawn: straight between two samples, nothing across a hole or beyond its ends. */
-  function at(trace, u) {
+  function next(trace, u) {
     let low = 0, high = trace.x.length;
     while (low < high) {
       const mid = (low + high) >> 1;
       if (trace.x[mid] <= u) low = mid + 1; else high = mid;
     }
-    const i = low - 1, from = trace.y[i], to = trace.y[low];
+    return low;
+  }
+
+  /* The samples on either side of a time, the lower first; null at a sample, in a hole and beyond the ends. */
+  function between(trace, u) {
+    const low = next(trace, u), ends = [trace.y[low - 1], trace.y[low]];
+    if (at(trace, u) === null || trace.x[low - 1] === u) return null;
+    return ends.sort((a, b) => a - b);
+  }
+
+  /* The value of the line as it is drawn: straight between two samples, nothing across a hole or beyond its ends. */
+  function at(trace, u) {
+    const low = next(trace, u), i = low - 1, from = trace.y[i], to = trace.y[low];
     if (from === undefined || from === null || trace.x[i] === u) return from === undefined ? null : from;
     if (to === undefined || to === null) return null;
     return from + (to - from) * (u - trace.x[i]) / (trace.x[low] - trace.x[i]);

@@ -5,6 +5,7 @@
   const still = window.matchMedia("(prefers-reduced-motion: reduce)");
   const TRAVEL = { 0: 0, 1: 0.5, 2: 1 }; // how far a sleeve stands open: stowed, moving, deployed
   const SLIDE = 12, PANEL = 18, IDLE = 118, FORWARD = 78, REVERSE = 58, BAR = 136, FOOT = 176;
+  const APART = 0.05; // of the travel
   const WORDS = { 0: "stowed", 1: "moving", 2: "deployed", 3: "not deployed" };
   let table = null, now = 0, playing = 0, last = 0, stops = [], owing = 0;
 
@@ -33,6 +34,15 @@
     return line.v[i] + (line.v[i + 1] - line.v[i]) * (at - line.t[i]) / span;
   }
 
+  /* The samples of spoilers on either side of a time, the lower first, where they lie so far apart that they may have
+     been anywhere between; null where one value tells it, or none. */
+  function between(line, at) {
+    const i = line ? before(line.t, at) : -1;
+    if (value(line, at) === null || line.t[i] === at) return null;
+    const ends = [line.v[i], line.v[i + 1]].sort((a, b) => a - b);
+    return ends[1] - ends[0] > APART ? ends : null;
+  }
+
   /* {state} when it is known, {between: true} between two samples, {} when it was not recorded. */
   function state(name, at) {
     const found = (table.states[name] || []).find((s) => at >= s[0] && at < s[1]);
@@ -46,10 +56,11 @@
   const unknown = (element, is) => element.classList.toggle("unknown", is);
 
   function aeroplane(at) {
-    const up = table.spoilers ? value(table.lines[table.spoilers], at) : null;
+    const spoilers = table.spoilers ? table.lines[table.spoilers] : null;
+    const ends = between(spoilers, at), up = ends ? ends[1] : value(spoilers, at);
     for (const panel of all("spoiler")) {
       put(panel, "width", up === null ? PANEL : PANEL * clamp(up, 0, 1));
-      unknown(panel, up === null);
+      unknown(panel, up === null || ends !== null);
     }
     for (const wheel of all("gear")) {
       const found = state(wheel.dataset.of, at);
@@ -109,7 +120,7 @@
 
   function tell(at) {
     const parts = [`${said(at, 1)} s`];
-    const speed = value(table.lines.ground_speed, at);
+    const speed = value(table.speed, at);
     parts.push(speed === null ? "speed not known" : `${said(speed, 0)} kt`);
     const metres = table.distance && table.strip ? value(table.distance, at) : null;
     if (metres !== null && table.strip.runway) {
@@ -124,8 +135,10 @@
       alike.set(words, (alike.get(words) || []).concat(name.slice(9)));
     }
     for (const [words, which] of alike) parts.push(`reverser${which.length > 1 ? "s" : ""} ${which.join(", ")} ${words}`);
-    const up = table.spoilers ? value(table.lines[table.spoilers], at) : null;
-    parts.push(up === null ? "spoilers not recorded" : `spoilers ${said(100 * clamp(up, 0, 1.5), 0)}\u00a0%`);
+    const spoilers = table.spoilers ? table.lines[table.spoilers] : null;
+    const up = value(spoilers, at), ends = between(spoilers, at), pct = (x) => said(100 * clamp(x, 0, 1.5), 0);
+    parts.push(up === null ? "spoilers not recorded" : ends ? `spoilers between ${pct(ends[0])} and ${pct(ends[1])}\u00a0%`
+      : `spoilers ${pct(up)}\u00a0%`);
     document.getElementById("debrief-now").textContent = parts.join(" · ");
     const slider = document.getElementById("debrief-time");
     if (Number(slider.value) !== at) slider.value = at;

@@ -140,7 +140,7 @@ def player() -> Markup:
         '<input type="range" id="debrief-time" min="0" max="1" step="any" value="0" aria-label="Time after touchdown">'
         '<button type="button" class="square" data-sample="1" aria-label="Next sample">›</button>'
         '<fieldset class="choice"><legend>Pace</legend>{}</fieldset></div>'
-        '<p class="soft">Dots are samples, hatching is the time between two. Space plays, arrows move by one sample, '
+        '<p class="soft">Dots are samples, what is hatched is not known. Space plays, arrows move by one sample, '
         "1 to 9 go to a step.</p>"
     ).format(speeds)
 
@@ -161,9 +161,9 @@ def beside(alike: Sequence[Mapping[str, Any]]) -> Markup:
 
 def laid_over(row: Mapping[str, Any]) -> Markup:
     """On paper, where no choice stands: which landing is laid over this one."""
-    return Markup(
-        '<p class="print-only small">In grey, with hollow numbers: a landing without events. {}.</p>'
-    ).format(exemplars.in_words(row))
+    return Markup('<p class="print-only small">In grey, with hollow numbers: a landing without events. {}.</p>').format(
+        exemplars.in_words(row)
+    )
 
 
 def not_laid_over() -> Markup:

@@ -84,7 +84,7 @@ def figure(store: Store, landing_id: str, event_id: str = "") -> dict[str, Any] 
 
 def _rollout_head() -> Markup:
     return Markup(
-        '<h2><b>Rollout</b> <span class="soft">dots are samples; hatching is the time between two samples</span></h2>'
+        '<h2><b>Rollout</b> <span class="soft">dots are samples; what is hatched is not known</span></h2>'
         '<p class="soft no-print">Arrow keys move the cursor, digits go to a step, dragging looks closer.</p>'
     )
 

@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 
 from dashboard import identity
+from dashboard.believed import believed
 from dashboard.reports.standing import SHOWN
 from dashboard.rule_card import RuleCard
 from dashboard.rulecards import load_rule_cards
@@ -89,7 +90,7 @@ def subject(
     events = of_them if partly else events
     fleet = landing["fleet"][0]
     outcomes, measures = archive.outcomes(landing_id), archive.measures(landing_id)
-    traces: Mapping[str, Trace] = archive.traces(landing_id)
+    traces: Mapping[str, Trace] = believed(archive.traces(landing_id), landing.row(0, named=True)["quality"])
     if not named:
         kept = events.select("event_id", "title")  # what an event is called names nobody
         events = identity.shown_to(events, CAPTAIN, names, held.landings).with_columns(kept)

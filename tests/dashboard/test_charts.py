@@ -87,6 +87,27 @@ def test_samples_are_drawn_as_they_were_taken(store, late, rollout):
         assert y == pytest.approx(trace.values[at], abs=1e-3)
 
 
+def test_where_no_line_of_a_panel_is_known_it_is_hatched_and_said():
+    """Ground speed lacks 3 to 9 s; engine 1 lacks them too, engine 2 does not; nothing is recorded after 39 s."""
+    t = np.arange(-4.0, 40.0, 1.0)
+    whole = Trace(t, np.full(len(t), 100.0), "", "analogue", 1.0, 0.0)
+    holed = replace(whole, time_s=t[(t < 3) | (t > 9)], values=whole.values[(t < 3) | (t > 9)])
+    traces = {"ground_speed": holed, "n1.1": holed, "n1.2": whole}
+    figure = figures.rollout(traces, [], [], 60.0, 0.0)
+    axis = TimeAxis(-3, 60)
+    hatched = [bar for bar in figure["data"] if bar["type"] == "bar"]
+    spans = [list(zip(bar["base"], bar["x"], strict=True)) for bar in hatched]
+    tail = (axis.unit(39.0), axis.unit(60.0) - axis.unit(39.0))
+    assert spans == [[(2.0, 8.0), tail], [tail]]
+    for bar in hatched:
+        low, high = figure["layout"]["yaxis" + bar["yaxis"][1:]]["range"]
+        assert (bar["y"][0] - bar["width"] / 2, bar["y"][0] + bar["width"] / 2) == pytest.approx((low, high))
+        assert bar["marker"]["pattern"]["shape"] == "/"
+    said = [note["x"] for note in figure["layout"]["annotations"] if note["text"] == "not known"]
+    assert said == [6.0, axis.unit(39.0) + tail[1] / 2, axis.unit(39.0) + tail[1] / 2]
+    go.Figure(figure)
+
+
 def test_an_event_shows_the_panels_that_tell_it(store, held):
     for rule in held.rules.values():
         event = held.events.filter(pl.col("rule") == rule.name).row(0, named=True)

@@ -76,11 +76,16 @@ def now_s(page: Page) -> float:
     return float(re.match(r"(−?[\d.]+) s", said).group(1).replace("−", "-"))
 
 
-def to(page: Page, seconds: float) -> None:
+def move(page: Page, seconds: float) -> None:
     """Moves the slider, as a hand does."""
     page.locator("#debrief-time").evaluate(
         "(e, t) => { e.value = t; e.dispatchEvent(new Event('input', { bubbles: true })); }", seconds
     )
+
+
+def to(page: Page, seconds: float) -> None:
+    """Moves the slider to a tenth of a second, and waits until that is told."""
+    move(page, seconds)
     expect(page.locator("#debrief-now")).to_contain_text(f"{seconds:.1f} s".replace("-", "−"))
 
 
@@ -201,6 +206,56 @@ class Lossy(FakeArchive):
         kept = (n1.time_s < 5) | (n1.time_s > 15)
         found["n1.1"] = replace(n1, time_s=n1.time_s[kept], values=n1.values[kept])
         return {name: one for name, one in found.items() if name not in ("spoiler_panel", "reverser_state.2")}
+
+
+class Stuck(FakeArchive):
+    """An archive whose recorder held the ground speed of every landing from 5 to 12 s, and says so."""
+
+    def landings(self):
+        said = ["ground_speed: frozen from 5.0 to 12.0 s after touchdown"]
+        return super().landings().with_columns(quality=pl.lit(pl.Series([said])).first())
+
+    def instants(self, landing_id):
+        held = pl.col("at_s").is_between(4.0, 13.0)
+        return super().instants(landing_id).with_columns(ground_speed_kt=pl.when(~held).then("ground_speed_kt"))
+
+
+def test_frozen_speed_is_not_known_in_player_and_traces_alike(browser, tmp_path):
+    desk = Desk(lambda: People(str(tmp_path / "stuck.people.sqlite")), lambda: VERA)
+    store = Store(Stuck(landings=400), lambda _run: RULES, desk=desk)
+    key = release_some(store)[0]
+    with serving(store) as address, watching(browser, address) as watched:
+        page = opened(watched, key)
+        readouts = page.locator(".traces-frame .readouts")
+        expect(page.locator("#debrief-traces .annotation-text", has_text="not known").first).to_be_visible()
+        to(page, 9.0)
+        expect(page.locator("#debrief-now")).to_contain_text("speed not known")
+        expect(readouts).to_contain_text("not known")
+        expect(readouts).not_to_contain_text("kt")
+        for known in (2.0, 18.0):
+            to(page, known)
+            speed = re.search(r"([\d,]+) kt", page.locator("#debrief-now").inner_text()).group(0)
+            expect(readouts).to_contain_text(speed)
+    desk.close()
+
+
+def test_spoilers_between_two_samples_are_said_to_be_between_them(browser, desk_store):
+    """The step is a best estimate of when they passed the limit: neither 0 nor all is told, nor what lies half-way."""
+    key = desk_store.released_here[0]
+    trace = desk_store.traces_of(key)["spoiler_panel"]
+    k = next(i for i in range(1, len(trace.values)) if abs(trace.values[i] - trace.values[i - 1]) > 0.2)
+    low, high = sorted(int(100 * round(float(x), 3) + 0.5) for x in trace.values[k - 1 : k + 1])
+    middle = float(trace.time_s[k - 1] + trace.time_s[k]) / 2
+    with serving(desk_store) as address, watching(browser, address) as watched:
+        page = opened(watched, key)
+        move(page, middle)
+        expect(page.locator("#debrief-now")).to_contain_text(re.compile(rf"spoilers between {low} and {high}\s%"))
+        expect(page.locator(".traces-frame .readouts")).to_contain_text(re.compile(rf"{low}–\d+\s%"))
+        panel = page.locator(".schematic [data-part=spoiler]").first
+        expect(panel).to_have_class(re.compile("unknown"))
+        move(page, round(float(trace.time_s[k]), 3))
+        expect(page.locator("#debrief-now")).not_to_contain_text("between")
+        expect(panel).not_to_have_class(re.compile("unknown"))
 
 
 def test_what_was_not_recorded_is_hatched_and_never_guessed(browser, tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -11,6 +12,7 @@ import pytest
 from conftest import text_of
 
 from dashboard import runway, samples
+from dashboard.believed import believed
 from dashboard.steps import EXPECTED, step_rows
 from dashboard.steptable import fact
 from fdm import schemas
@@ -177,15 +179,65 @@ def test_after_the_runway_was_left_nothing_is_placed_on_it():
     assert "spoilers down" not in text_of(drawing)
 
 
-def test_where_speed_stood_still_no_distance_is_played():
-    """Ground speed froze after 1 s: the steps have no distance from there on, and neither has the player."""
-    table = instants(at("touchdown", 0.0, distance_m=0.0), at("brakes_on", 2.0), at("stowed", 20.0))
-    rows = step_rows(table, [], {}, 0)
-    assert "not known" in runway.drawing(rows, None, None)
-    assert samples.table({"ground_speed": rolling()}, rows, None, 30.0)["distance"] is None
-    table = instants(at("touchdown", 0.0, distance_m=0.0), at("brakes_on", 2.0, distance_m=140.0), at("stowed", 20.0))
-    played = samples.table({"ground_speed": rolling()}, step_rows(table, [], {}, 0), None, 30.0)["distance"]
-    assert played["t"][-1] == 2.0
+FROZEN = ["ground_speed: frozen from 3.0 to 9.0 s after touchdown"]
+
+
+def test_where_speed_stood_still_neither_speed_nor_distance_is_played():
+    """Ground speed froze from 3 to 9 s: nothing is known between the good samples, and all is before them."""
+    table = instants(at("touchdown", 0.0, distance_m=0.0, speed=100.0), at("brakes_on", 5.0), at("stowed", 20.0))
+    traces = believed({"ground_speed": rolling()}, FROZEN)
+    played = samples.table(traces, step_rows(table, [], {}, 0), None, 30.0)
+    shown = [t for t in played["speed"]["t"] if 0 <= t <= 12]
+    assert shown == [0.0, 1.0, 2.0, 10.0, 11.0, 12.0]
+    assert played["speed"]["gap"] < 8.0
+    assert played["distance"]["t"][-1] == 2.0
+
+
+def test_a_hole_takes_nothing_that_was_recorded_before_it():
+    """A step in a hole from 19 to 24 s has no speed and no place; up to 19 s both were recorded without fault."""
+    table = instants(
+        at("touchdown", 0.0, distance_m=0.0, speed=100.0), at("reverse_idle", 15.0, distance_m=772.0, speed=100.0),
+        at("stowed", 22.0), at("taxi_speed", 29.0, speed=30.0),
+    )  # fmt: skip
+    trace = rolling()
+    kept = (trace.time_s <= 19) | (trace.time_s >= 24)
+    traces = {"ground_speed": replace(trace, time_s=trace.time_s[kept], values=trace.values[kept])}
+    played = samples.table(traces, step_rows(table, [], {}, 0), None, 35.0)
+    assert {16.0, 17.0, 18.0, 19.0, 24.0, 25.0} <= set(played["speed"]["t"])
+    assert played["distance"]["t"][-1] == 19.0
+
+
+def test_a_hole_that_the_distances_of_the_steps_bridge_is_bridged_and_nothing_told_in_it():
+    trace = rolling()
+    kept = (trace.time_s <= 10) | (trace.time_s >= 14)
+    traces = {"ground_speed": replace(trace, time_s=trace.time_s[kept], values=trace.values[kept])}
+    table = instants(at("touchdown", 0.0, distance_m=0.0, speed=100.0), at("stowed", 20.0, distance_m=1029.0))
+    played = samples.table(traces, step_rows(table, [], {}, 0), None, 30.0)["distance"]
+    assert dict(zip(played["t"], played["v"], strict=True))[20.0] == 1029.0
+    assert not [t for t in played["t"] if 10 < t < 14]
+    assert played["gap"] < 4.0
+
+
+def test_a_fault_takes_out_its_samples_and_no_others():
+    found = believed({"ground_speed": rolling(), "n1.2": rolling(), "n1.1": rolling()}, [
+        *FROZEN, "n1.2: spike at 4.0 s after touchdown", "n1.2: lost from -3.0 to -2.0 s after touchdown",
+        "no samples of 34 parameters from 20.0 to 23.1 s after touchdown", "No data from 77.0 to 80.2 s, by the clock.",
+    ])  # fmt: skip
+    every = set(range(-4, 40))
+    assert set(found["ground_speed"].time_s) == every - set(range(3, 10))
+    assert set(found["n1.2"].time_s) == every - {-3, -2, 4}
+    assert set(found["n1.1"].time_s) == every
+    wrong_unit = believed({"ground_speed": rolling()}, ["ground speed is 0.51 times the airspeed on approach"])
+    assert not len(wrong_unit["ground_speed"].time_s)
+
+
+def test_a_sample_stands_in_the_middle_of_what_its_stamp_leaves_open():
+    """Stamps up to 0.5 s late: samples taken 0.25 s before them on average, as the measures have it."""
+    lagging = replace(rolling(), lag_s=0.5)
+    discrete = replace(rolling(), kind="discrete", lag_s=0.5)
+    found = believed({"ground_speed": lagging, "main_gear_ground": discrete}, None)
+    assert found["ground_speed"].time_s[0] == -4.25
+    assert (found["main_gear_ground"].time_s[0], found["main_gear_ground"].lag_s) == (-4.0, 0.5)
 
 
 def test_the_player_is_where_the_steps_are():
@@ -202,15 +254,17 @@ def test_the_player_is_where_the_steps_are():
     assert where == pytest.approx([0.0, 257.0, 1000.0], abs=0.1)
 
 
-def test_what_is_not_believed_is_not_played_as_speed():
-    """The steps between 2 and 9 s have no speed: what was recorded meanwhile is no speed either."""
+def test_at_a_step_the_player_says_what_the_table_says():
     table = instants(
-        at("touchdown", 0.0, distance_m=0.0, speed=130.0), at("brakes_on", 2.0), at("deployed", 5.0, engine=1),
-        at("speed_60kt", 9.0, speed=60.0),
-    )  # fmt: skip
-    line = samples.table({"ground_speed": rolling()}, step_rows(table, [], {}, 0), None, 30.0)["lines"]["ground_speed"]
-    assert not [t for t in line["t"] if 0.0 < t < 9.0]
-    assert {0.0, 9.0, 12.0} <= set(line["t"])
+        at("touchdown", 0.0, distance_m=0.0, speed=100.5),
+        at("brakes_on", 5.2504, distance_m=270.4567, speed=99.4),
+        at("stowed", 20.0, distance_m=1029.0, speed=100.6),
+    )
+    played = samples.table({"ground_speed": rolling()}, step_rows(table, [], {}, 0), None, 30.0)
+    speed, place = (dict(zip(played[name]["t"], played[name]["v"], strict=True)) for name in ("speed", "distance"))
+    assert [speed[t] for t in (0.0, 5.25, 20.0)] == [100.5, 99.4, 100.6]
+    assert [place[t] for t in (0.0, 5.25, 20.0)] == [0.0, 270.457, 1029.0]
+    assert 5.25 not in played["lines"]["ground_speed"]["t"]  # it is no sample
 
 
 def test_in_the_air_again_nothing_is_played_on_the_runway():
