@@ -15,8 +15,9 @@ ROWS = 3
 ROW_PX, BADGE_Y, STRIP_Y, STRIP_PX = 15, 62, 80, 24
 WIDE_PX, NARROW_PX, CHAR_PX = 1180, 640, 6.1
 PAPER_PX = 680
-FIRST_LABEL_PX = 150
 NO_DISTANCES = "Distances are not known: ground speed was not recorded well enough."
+LEAST_DISPLACED_M = 5.0  # less is how exactly runways are known
+ARROW_PX = 26  # from one arrow before a displaced threshold to the next
 BADGE_R_PX = 10.0
 APART_PX = 21  # numbers do not cover one another
 BESIDE_PX, APART_BESIDE_PX = 24, 17
@@ -24,13 +25,18 @@ BESIDE_PX, APART_BESIDE_PX = 24, 17
 
 @dataclass(frozen=True)
 class Strip:
-    """What the drawing spans, in metres from its left end: a known runway from its landing threshold on, or the rollout
-    alone. runway_m: where that runway ends, None when it is not known.
+    """What the drawing spans, in metres: a known runway, or the rollout alone.
+
+    length_m       all of it
+    touchdown_m    past the landing threshold; 0 when the runway is not known
+    runway_m       from the landing threshold to where the runway ends, None when it is not known
+    displaced_m    of the runway before a displaced landing threshold
     """
 
     length_m: float
     touchdown_m: float
     runway_m: float | None = None
+    displaced_m: float = 0.0
 
     @property
     def known(self) -> bool:
@@ -39,15 +45,30 @@ class Strip:
 
     def pct(self, distance_m: float) -> float:
         """Per cent across the drawing of a place so far after touchdown."""
-        return 100 * (self.touchdown_m + distance_m) / self.length_m
+        return self.past_pct(self.touchdown_m + distance_m)
+
+    def past_pct(self, past_m: float) -> float:
+        """Per cent across the drawing of a place so far past the threshold."""
+        return 100 * (self.displaced_m + past_m) / self.length_m
+
+    @property
+    def origin(self) -> str:
+        """What its metres count from."""
+        if not self.known:
+            return "from touchdown"
+        return "from the displaced threshold" if self.displaced_m else "from the threshold"
 
 
 @dataclass(frozen=True)
 class Beside:
-    """Another landing's steps under the strip; from this landing's touchdown when its own place is not given."""
+    """Another landing's steps under the strip; from this landing's touchdown when its own place is not given.
+
+    called    which it is, in words that name nobody
+    """
 
     rows: Sequence[StepRow]
     touchdown_m: float | None = None
+    called: str = "the other landing"
 
 
 def strip(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m: float | None) -> Strip | None:
@@ -57,7 +78,9 @@ def strip(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m: f
         return None
     if runway_length_m and touchdown_m is not None and touchdown_m + max(reached) <= runway_length_m * 1.05:
         runway_m = _available_m(rows, touchdown_m) or runway_length_m
-        return Strip(max(runway_m, touchdown_m + max(reached)), touchdown_m, runway_m)
+        displaced_m = runway_length_m - runway_m if runway_length_m - runway_m >= LEAST_DISPLACED_M else 0.0
+        length_m = displaced_m + max(runway_m, touchdown_m + max(reached))
+        return Strip(length_m, touchdown_m, runway_m, displaced_m)
     return Strip(max(max(reached) * 1.06, 200.0), 0.0) if max(reached) > 0 else None
 
 
@@ -70,6 +93,16 @@ def _available_m(rows: Sequence[StepRow], touchdown_m: float) -> float | None:
         if at.distance_m is not None and at.runway_left_m is not None
     )
     return next(ends, None)
+
+
+def length_in_words(runway_length_m: float | None, displaced_m: float | None) -> str:
+    """How long the runway is, and what of it lies past a displaced threshold; nothing when it is not known."""
+    if not runway_length_m:
+        return ""
+    whole = words.quantity(runway_length_m, "m")
+    if not displaced_m or displaced_m < LEAST_DISPLACED_M:
+        return f"{whole} runway"
+    return f"{words.quantity(runway_length_m - displaced_m, 'm')} from the displaced threshold (runway {whole})"
 
 
 def drawing(
@@ -103,7 +136,8 @@ def on_paper(rows: Sequence[StepRow], runway_length_m: float | None, touchdown_m
 def _svg(name: str, width_px: int, span: Strip, placed: Sequence[StepRow], end: float, beside: Beside | None) -> Markup:
     steps = [row for row in placed if row.number is not None]
     badges, unused_px = _badges(span, steps, width_px)
-    parts = [_surface(span), _path(span, end), _axis(span, width_px), *_milestones(span, placed, width_px), badges]
+    drawn = [_surface(span, width_px), _path(span, end), _axis(span, width_px)]
+    parts = [*drawn, *_milestones(span, placed, width_px), badges]
     height = STRIP_Y + STRIP_PX + 40 - unused_px
     if beside is not None:
         parts.append(_beside(beside, span, width_px))
@@ -132,30 +166,32 @@ def _beside(beside: Beside, span: Strip, width_px: int) -> Markup:
         if x <= 100
     )
     where_ = "where it was" if own else "from the same touchdown"
-    caption = Markup('<text x="0" y="{}">hollow numbers: the other landing, {}</text>').format(y + 22, where_)
+    caption = Markup('<text x="0" y="{}">hollow numbers: {}, {}</text>').format(y + 22, beside.called, where_)
     return caption + numbers
 
 
 def _label(steps: Sequence[StepRow], span: Strip) -> str:
-    where = "from the threshold" if span.known else "from touchdown"
     told = [
         f"{row.title} at {words.quantity(span.touchdown_m + (row.last.distance_m or 0), 'm')}"
         for row in steps
         if row.last
     ]
-    return f"Runway, distances {where}: " + "; ".join(told)
+    return f"Runway, distances {span.origin}: " + "; ".join(told)
 
 
-def _surface(span: Strip) -> Markup:
-    """The runway with its centre line and, where the runway is known, its aiming point 300–400 m in."""
-    body = Markup('<rect class="band" x="0" y="{}" width="100%" height="{}"/>').format(STRIP_Y, STRIP_PX)
-    middle = STRIP_Y + STRIP_PX / 2
-    centre = Markup('<line class="centre" x1="1.5%" x2="98.5%" y1="{0}" y2="{0}"/>').format(middle)
+def _surface(span: Strip, width_px: int) -> Markup:
+    """The runway with its centre line and, where the runway is known, its aiming point 300–400 m in; pale and with
+    arrows before a displaced threshold."""
+    start, middle = _r(span.past_pct(0.0)), STRIP_Y + STRIP_PX / 2
+    body = Markup('<rect class="band" x="{}%" y="{}" width="{}%" height="{}"/>').format(
+        start, STRIP_Y, _r(100 - start), STRIP_PX
+    )
+    centre = Markup('<line class="centre" x1="{0}%" x2="98.5%" y1="{1}" y2="{1}"/>').format(_r(start + 1.5), middle)
     if not span.known:
         return body + centre
     aim = marks.joined(
         Markup('<rect class="paint" x="{}%" y="{}" width="{}%" height="3"/>').format(
-            round(100 * 300 / span.length_m, 2), y, round(100 * 60 / span.length_m, 2)
+            _r(span.past_pct(300)), y, _r(100 * 60 / span.length_m)
         )
         for y in (STRIP_Y + 4, STRIP_Y + STRIP_PX - 7)
     )
@@ -163,9 +199,29 @@ def _surface(span: Strip) -> Markup:
         Markup('<line class="axis" x1="{0}" x2="{0}" y1="{1}" y2="{2}"/>').format(
             x, STRIP_Y - 4, STRIP_Y + STRIP_PX + 4
         )
-        for x in ("0.1%", "99.9%")
+        for x in (f"{start}%" if span.displaced_m else "0.1%", "99.9%")
     )
-    return body + centre + aim + ends
+    return _before_threshold(span, width_px) + body + centre + aim + ends
+
+
+def _before_threshold(span: Strip, width_px: int) -> Markup:
+    """What lies before a displaced threshold, which is not for touching down on."""
+    if not span.displaced_m:
+        return Markup("")
+    wide = span.past_pct(0.0)
+    count = max(1, int(wide * width_px / 100 / ARROW_PX))
+    arrows = marks.joined(
+        Markup('<text class="displaced" x="{}%" y="{}" text-anchor="middle">→</text>').format(
+            _r(wide * (i + 0.5) / count), STRIP_Y + STRIP_PX / 2 + 4
+        )
+        for i in range(count)
+    )
+    return (
+        Markup('<rect class="band displaced" x="0" y="{}" width="{}%" height="{}" fill-opacity="0.4"/>').format(
+            STRIP_Y, _r(wide), STRIP_PX
+        )
+        + arrows
+    )
 
 
 def _path(span: Strip, end_m: float) -> Markup:
@@ -183,11 +239,11 @@ def _axis(span: Strip, width_px: int) -> Markup:
     end = f"end {words.quantity(span.runway_m, 'm')}" if span.runway_m else ""
     free = 100 - 100 * (len(end) + 3) * CHAR_PX / width_px if end else 100.0
     parts.append(Markup('<text x="100%" y="{}" text-anchor="end">{}</text>').format(y + 17, end))
-    for metres in range(0, int(span.length_m) + 1, step):
-        at = 100 * metres / span.length_m
-        where = "from the threshold" if span.known else "from touchdown"
-        crowded = at * width_px < FIRST_LABEL_PX * 100 or at > free
-        text = f"0 m {where}" if metres == 0 else "" if crowded else f"{metres:,}"
+    first, zero = f"0 m {span.origin}", span.past_pct(0.0)
+    for metres in range(0, int(span.length_m - span.displaced_m) + 1, step):
+        at = span.past_pct(metres)
+        crowded = at - zero < 100 * (len(first) + 3) * CHAR_PX / width_px or at > free
+        text = first if metres == 0 else "" if crowded else f"{metres:,}"
         anchor = "start" if metres == 0 else "end" if at > 97 else "middle"
         parts.append(
             Markup(

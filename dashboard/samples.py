@@ -69,7 +69,12 @@ def table(
 
 def _strip(span: Strip) -> Json:
     runway_m = None if span.runway_m is None else round(span.runway_m, 3)
-    return {"length": round(span.length_m, 3), "touchdown": round(span.touchdown_m, 3), "runway": runway_m}
+    return {
+        "length": round(span.length_m, 3),
+        "before": round(span.displaced_m, 3),
+        "touchdown": round(span.touchdown_m, 3),
+        "runway": runway_m,
+    }
 
 
 def _is_line(name: str, trace: Trace) -> bool:

@@ -9,7 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from dashboard import marks, words
-from dashboard.steps import StepRow
+from dashboard.steps import At, StepRow
 
 
 def badge(row: StepRow) -> Markup:
@@ -25,10 +25,10 @@ def fact(landing: Mapping[str, Any], row: StepRow) -> Markup:
     if at is None:
         return Markup('{} <span class="soft">{}</span>').format(marks.HATCH, words.sentence(words.plain(row.missing)))
     if row.step == "touchdown":
-        return _touchdown(landing)
+        return _touchdown(landing, at)
     bounds = words.bounds(at.at_s, at.earliest_s, at.latest_s, "s")
     when = Markup('<b>{}</b> <span class="soft">{}</span>').format(words.quantity(at.at_s, "s"), bounds)
-    return _told(when, _each_engine(row), _where(at.ground_speed_kt, at.runway_left_m))
+    return _told(when, _each_engine(row), _where(at, landing.get("touchdown_distance_m")))
 
 
 def _told(first: Markup, *more: str) -> Markup:
@@ -46,20 +46,32 @@ def _each_engine(row: StepRow) -> str:
     return f"engines {engines}: {', '.join(words.number(at.at_s, 's') for at in ordered)} s" if ordered else ""
 
 
-def _where(speed: float | None, left: float | None) -> str:
-    parts = [f"at {words.quantity(speed, 'kt')}" if speed is not None else ""]
-    parts.append(f"{words.quantity(left, 'm')} left" if left is not None and math.isfinite(left) else "")
+def _where(at: At, touchdown_m: float | None) -> str:
+    """Speed, metres past the threshold, or from touchdown where that is not placed, and runway left."""
+    place = ""
+    if at.distance_m is not None and at.at_s:
+        far = words.quantity(at.distance_m + (touchdown_m or 0.0), "m")
+        place = f"{far} from touchdown" if touchdown_m is None else f"at {far}"
+    parts = (_speed(at.ground_speed_kt), place, _left(at))
     return ", ".join(part for part in parts if part)
 
 
-def _touchdown(landing: Mapping[str, Any]) -> Markup:
+def _speed(speed: float | None) -> str:
+    return f"at {words.quantity(speed, 'kt')}" if speed is not None else ""
+
+
+def _left(at: At) -> str:
+    left = at.runway_left_m
+    return f"{words.quantity(left, 'm')} left" if left is not None and math.isfinite(left) else ""
+
+
+def _touchdown(landing: Mapping[str, Any], at: At) -> Markup:
     distance, speed = landing["touchdown_distance_m"], landing["touchdown_ground_speed_kt"]
     doubt = max(abs(landing[f"touchdown_{side}_s"] - landing["touchdown_s"]) for side in ("earliest", "latest"))
     where = f"{words.quantity(distance, 'm')} past the threshold" if distance is not None else "distance not known"
     how = f"known within {words.quantity(doubt, 's')}, by {landing['touchdown_by'] or 'unknown means'}"
-    return _told(
-        Markup("<b>{}</b>").format(where), f"at {words.quantity(speed, 'kt')}" if speed is not None else "", how
-    )
+    then = ", ".join(part for part in (_speed(speed), _left(at)) if part)
+    return _told(Markup("<b>{}</b>").format(where), then, how)
 
 
 def found(row: StepRow) -> Markup:

@@ -112,7 +112,7 @@
     for (const [name, line] of marks) {
       const mark = page().querySelector(name);
       const metres = strip ? value(line, at) : null;
-      const share = metres === null ? null : 100 * (strip.touchdown + metres) / strip.length;
+      const share = metres === null ? null : 100 * (strip.before + strip.touchdown + metres) / strip.length;
       mark.hidden = share === null || share < 0 || share > 100;
       if (share !== null) mark.style.left = share + "%";
     }

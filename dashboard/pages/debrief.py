@@ -95,7 +95,7 @@ def landing_page(store: Store, key: str, search: str) -> html.Div:
             dcc.Store(id="debrief-samples"),
             dcc.Store(id="debrief-played"),
             dcc.Store(id="debrief-ask"),
-            Block("debrief-head", parts.head(store, case), "landing-head"),
+            Block("debrief-head", parts.head(store, case, rows), "landing-head"),
             html.Div(
                 html.Div(
                     [
@@ -219,8 +219,9 @@ def rollout(store: Store, key: str, beside: str | None) -> tuple[Any, Any, Any, 
         PANELS,
         other.traces if other else None,
     )
-    said = "" if place is None or other is None else str(parts.laid_over(alike[place]))
-    return figure, _samples(store, case, rows, other), str(_strip(case, rows, other)), said
+    called = "" if place is None else exemplars.in_words(alike[place])
+    said = str(parts.laid_over(called)) if called else ""
+    return figure, _samples(store, case, rows, other), str(_strip(case, rows, other, called)), said
 
 
 def _samples(store: Store, case: Case, rows: list[StepRow], other: exemplars.Exemplar | None) -> dict[str, Any]:
@@ -235,11 +236,11 @@ def _samples(store: Store, case: Case, rows: list[StepRow], other: exemplars.Exe
     )
 
 
-def _strip(case: Case, rows: list[StepRow], other: exemplars.Exemplar | None = None) -> Markup:
+def _strip(case: Case, rows: list[StepRow], other: exemplars.Exemplar | None = None, called: str = "") -> Markup:
     length, past = case.landing["runway_length_m"], case.landing["touchdown_distance_m"]
     if other is None:
         return runway.drawing(rows, length, past)
     number = {row.step: row.number for row in rows}
     theirs = [replace(row, number=number.get(row.step)) for row in step_rows(other.instants, [], {}, 0)]
     own_place = other.touchdown_distance_m if other.same_runway and past is not None else None
-    return runway.drawing(rows, length, past, runway.Beside(theirs, own_place))
+    return runway.drawing(rows, length, past, runway.Beside(theirs, own_place, called[:1].lower() + called[1:]))

@@ -7,7 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from dashboard import cost_marks, debriefing, exemplars, expected, marks, standing_marks, steptable, words
+from dashboard import cost_marks, debriefing, exemplars, expected, marks, runway, standing_marks, steptable, words
 from dashboard.debriefing import Case
 from dashboard.pages import evidence, landing
 from dashboard.reports.procedure import expected as limits_in_words
@@ -25,15 +25,18 @@ NOT_ADDED = "Events that come from one lapse tell the same metres twice: they ar
 RULED = 6  # lines to write on, on paper
 
 
-def subject(case: Case) -> str:
-    """The landing as flown, without what it could be known by."""
+def subject(case: Case, rows: Sequence[StepRow] = ()) -> str:
+    """The landing as flown, without what it could be known by.
+
+    rows    its steps; what they leave of the runway tells a displaced threshold, as the drawing does
+    """
     told = case.landing
     length, condition, weight = told["runway_length_m"], told["runway_condition_code"], told["gross_weight_kg"]
-    speed = told["touchdown_ground_speed_kt"]
+    speed, span = told["touchdown_ground_speed_kt"], runway.strip(rows, length, told["touchdown_distance_m"])
     parts = (
         told["fleet"],
         *case.context,
-        f"{words.quantity(length, 'm')} runway" if length else "",
+        runway.length_in_words(length, span.displaced_m if span else None),
         f"condition code {condition}" if condition is not None else "",
         words.headwind(told["headwind_kt"]),
         f"{weight / 1000:.1f} t" if weight else "",
@@ -42,13 +45,13 @@ def subject(case: Case) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def head(store: Store, case: Case) -> Markup:
+def head(store: Store, case: Case, rows: Sequence[StepRow]) -> Markup:
     """Name, what is told of the landing, and the finding in one sentence."""
     return Markup(
         '<p class="crumb no-print"><a href="/debrief">All debriefs</a><span class="spring"></span>'
         '<button type="button" data-print>Print sheet</button></p>'
         '<h1>{}</h1><p class="subject">{}</p><p class="finding">{}</p>'
-    ).format(case.name, subject(case), marks.unbroken(landing.finding(store, case.landing, case.events)))
+    ).format(case.name, subject(case, rows), marks.unbroken(landing.finding(store, case.landing, case.events)))
 
 
 # steps ---------------------------------------------------------------------------------------------------------------
@@ -70,7 +73,7 @@ def steps(store: Store, case: Case, rows: Sequence[StepRow]) -> Markup:
     )
     return Markup(
         '<h2><b>Steps</b> <span class="soft">what the procedure expects beside what was done; numbered in its order, '
-        "times after touchdown</span></h2>"
+        "times after touchdown, metres past the threshold</span></h2>"
         '<table class="steps debrief-table"><thead><tr>'
         '<th><span class="spoken">Number</span></th><th>Step, procedure</th><th>Done (bounds)</th>'
         "<th>Finding</th></tr></thead><tbody>{}</tbody></table>"
@@ -159,11 +162,9 @@ def beside(alike: Sequence[Mapping[str, Any]]) -> Markup:
     ).format(options)
 
 
-def laid_over(row: Mapping[str, Any]) -> Markup:
+def laid_over(called: str) -> Markup:
     """On paper, where no choice stands: which landing is laid over this one."""
-    return Markup('<p class="print-only small">In grey, with hollow numbers: a landing without events. {}.</p>').format(
-        exemplars.in_words(row)
-    )
+    return Markup('<p class="print-only small">In grey: a landing without events. {}.</p>').format(called)
 
 
 def not_laid_over() -> Markup:

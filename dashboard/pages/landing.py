@@ -131,7 +131,7 @@ def subject(landing: Mapping[str, Any]) -> str:
             _flight(landing["flight"]),
             f"from {landing['departure']}" if landing["departure"] else "",
             _when(landing),
-            f"{words.quantity(length, 'm')} runway" if length else "",
+            runway.length_in_words(length, landing["runway_displaced_m"]),
             f"condition code {condition}" if condition is not None else "",
             f"{weight / 1000:.1f} t" if weight else "",
             words.headwind(wind),
@@ -189,7 +189,8 @@ def steps_table(landing: Mapping[str, Any], rows: Sequence[StepRow]) -> Markup:
         for row in rows
     )
     return Markup(
-        '<h2><b>Steps</b> <span class="soft">numbered in procedure order; times after touchdown</span></h2>'
+        '<h2><b>Steps</b> <span class="soft">numbered in procedure order; times after touchdown, metres past the '
+        "threshold</span></h2>"
         '<table class="steps"><thead><tr>'
         '<th><span class="spoken">Number</span></th><th>Step</th><th>Fact (bounds)</th><th>Finding</th></tr>'
         "</thead><tbody>{}</tbody></table>"

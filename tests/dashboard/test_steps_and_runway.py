@@ -159,8 +159,24 @@ def test_a_runway_begins_at_its_displaced_threshold():
     )
     rows = step_rows(table, [], {}, 0)
     span = runway.strip(rows, 2000.0, 400.0)
-    assert (span.length_m, span.runway_m) == (1850.0, 1850.0)
-    assert "end 1,850 m" in text_of(runway.drawing(rows, 2000.0, 400.0))
+    assert (span.length_m, span.runway_m, span.displaced_m) == (2000.0, 1850.0, 150.0)
+    assert (span.past_pct(0.0), span.pct(0.0), span.pct(1000.0)) == (7.5, 27.5, 77.5)
+    drawing = runway.drawing(rows, 2000.0, 400.0)
+    assert "end 1,850 m" in text_of(drawing)
+    assert "0 m from the displaced threshold" in text_of(drawing)
+    assert re.search(r'class="band displaced" x="0" y="\d+" width="7.5%"', drawing)
+    assert re.search(r'class="path" x1="27.5%" x2="77.5%"', drawing)
+    assert samples.table({}, rows, span, 40.0)["strip"] == {
+        "length": 2000.0, "before": 150.0, "touchdown": 400.0, "runway": 1850.0,
+    }  # fmt: skip
+
+
+def test_a_displaced_threshold_is_told_with_the_length_of_the_runway(rolled):
+    assert runway.length_in_words(2700.0, 120.0) == "2,580 m from the displaced threshold (runway 2,700 m)"
+    for none in (None, 0.0, 0.4):
+        assert runway.length_in_words(2700.0, none) == "2,700 m runway"
+    assert runway.length_in_words(None, 120.0) == ""
+    assert "displaced" not in runway.drawing(rolled, 2000.0, 400.0)
 
 
 def test_after_the_runway_was_left_nothing_is_placed_on_it():
@@ -180,6 +196,31 @@ def test_after_the_runway_was_left_nothing_is_placed_on_it():
 
 
 FROZEN = ["ground_speed: frozen from 3.0 to 9.0 s after touchdown"]
+
+
+def test_each_step_tells_where_it_was_and_what_was_left():
+    """Touchdown 400 m in on 2,000 m; brakes 275 m on, at 675 m, with 1,325 m left."""
+    table = instants(
+        at("touchdown", 0.0, distance_m=0.0, speed=130.0, left_m=1600.0),
+        at("brakes_on", 4.0, distance_m=275.0, speed=120.0, left_m=1325.0),
+        at("stowed", 20.0, engine=1),
+    )
+    told = {
+        touchdown_m: {row.step: text_of(fact(landed | {"touchdown_distance_m": touchdown_m}, row))
+                      for row in step_rows(table, [], {}, 0) if row.last}
+        for touchdown_m in (400.0, None)
+    }  # fmt: skip
+    assert "400 m past the threshold" in told[400.0]["touchdown"]
+    assert "at 130 kt, 1,600 m left" in told[400.0]["touchdown"]
+    assert "at 120 kt, at 675 m, 1,325 m left" in told[400.0]["brakes_on"]
+    assert " m" not in told[400.0]["stowed"]
+    assert "at 120 kt, 275 m from touchdown, 1,325 m left" in told[None]["brakes_on"]
+
+
+landed = {
+    "touchdown_s": 0.0, "touchdown_earliest_s": -0.1, "touchdown_latest_s": 0.1, "touchdown_by": "main gear",
+    "touchdown_ground_speed_kt": 130.0,
+}  # fmt: skip
 
 
 def test_where_speed_stood_still_neither_speed_nor_distance_is_played():
