@@ -351,12 +351,26 @@ def test_nothing_sticks_out_and_colours_follow_the_theme(browser, desk_store, wi
         assert colour == f"rgb{rgb}"
 
 
-def test_paper_is_two_pages(browser, desk_store, tmp_path):
-    with serving(desk_store) as address, watching(browser, address) as watched:
-        page = opened(watched, desk_store.released_here[1])
+def test_paper_is_three_pages_at_most_with_where_it_stands_and_what_is_laid_over(browser, desk_store, tmp_path):
+    key = desk_store.released_here[1]
+    speed = desk_store.alike_without_events(key)[0]["touchdown_ground_speed_kt"]
+    with serving(desk_store) as address, watching(browser, address, width=680) as watched:
+        page = opened(watched, key)
+        page.locator("#debrief-beside-select").select_option("0")
+        expect(page.locator("#debrief-runway")).to_contain_text("hollow numbers")
+        page.emulate_media(media="print")
+        for kept in page.locator("#debrief-standing .standing-row").all():
+            expect(kept).to_be_visible()
+            box = kept.bounding_box()
+            assert box["x"] >= 0
+            assert box["x"] + box["width"] <= 680
+        expect(page.locator("#debrief-standing .standing-row").first).to_be_visible()
+        expect(page.locator("#debrief-beside-said p")).to_be_visible()
+        expect(page.locator("#debrief-beside-said p")).to_contain_text(f"{speed:.0f} kt at touchdown")
+        expect(page.locator(".runway.narrow")).to_contain_text(f"{speed:.0f} kt at touchdown")
         page.pdf(path=tmp_path / "sheet.pdf", prefer_css_page_size=True)
     pages = re.findall(rb"/Type\s*/Page\b", (tmp_path / "sheet.pdf").read_bytes())
-    assert len(pages) == 2
+    assert len(pages) in (2, 3)
 
 
 def test_a_note_that_the_server_could_not_keep_is_said_and_kept(browser, desk_store):
