@@ -68,11 +68,11 @@ def table(
 
 
 def _strip(span: Strip) -> Json:
-    runway_m = None if span.runway_m is None else round(span.runway_m, 3)
+    runway_m = None if span.runway_m is None else round(span.runway_m, 6)
     return {
-        "length": round(span.length_m, 3),
-        "before": round(span.displaced_m, 3),
-        "touchdown": round(span.touchdown_m, 3),
+        "length": round(span.length_m, 6),
+        "before": round(span.displaced_m, 6),
+        "touchdown": round(span.touchdown_m, 6),
         "runway": runway_m,
     }
 
@@ -98,7 +98,7 @@ def _through(line: Json | None, steps: Mapping[float, float | None]) -> Json | N
     off = np.asarray([known[each] for each in at]) - np.interp(at, t, v)
     every = np.union1d(t, at)
     values = np.interp(every, t, v) + np.interp(every, at, off)
-    return line | {"t": every.tolist(), "v": np.round(values, 3).tolist()}
+    return line | {"t": every.tolist(), "v": np.round(values, 6).tolist()}
 
 
 def _within(t: np.ndarray, at_s: float, gap_s: float) -> bool:
