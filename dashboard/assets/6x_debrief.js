@@ -151,8 +151,18 @@
     aeroplane(now);
     runway(now);
     tell(now);
+    more();
     if (from !== "traces") window.watchCursor(page().querySelector(".traces-frame"), now);
   }
+
+  /* Beside the steps the traces scroll on their own: where some lie below, that is said. */
+  const view = () => document.querySelector(".debrief-page .in-view");
+  function more() {
+    const held = view();
+    if (held) held.classList.toggle("more", held.scrollHeight - held.clientHeight - held.scrollTop > 24);
+  }
+  document.addEventListener("scroll", more, true);
+  window.addEventListener("resize", more);
 
   /* --- playing ------------------------------------------------------------------------------------------------- */
   const pace = () => Number((document.querySelector(".player input[name=pace]:checked") || {}).value || 1);
@@ -214,6 +224,7 @@
     const button = e.target.closest("button");
     if (!button || !page()) return;
     if (button.id === "debrief-play") play();
+    if (button.id === "debrief-down") view().scrollTo({ top: view().scrollHeight, behavior: still.matches ? "auto" : "smooth" });
     if (button.dataset.at) { stop(); show(Number(button.dataset.at)); }
     if (button.dataset.sample) sample(Number(button.dataset.sample));
     if (button.dataset.debrief) write(button.dataset.debrief);

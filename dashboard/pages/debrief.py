@@ -141,6 +141,7 @@ def _played(store: Store, case: Case, engines: list[int], table: dict[str, Any])
             Block("debrief-beside-choice", parts.beside(store.alike_without_events(case.key)), "no-print"),
             Block("debrief-beside-said"),
             *traces("debrief-traces", "Traces of the rollout"),
+            Block("debrief-more", parts.more_below(), "more-below no-print"),
         ],
         className="in-view",
     )

@@ -148,6 +148,11 @@ def player() -> Markup:
     ).format(speeds)
 
 
+def more_below() -> Markup:
+    """Where the traces do not fit into the window: that there are more of them, and the way there."""
+    return Markup('<button type="button" id="debrief-down">More traces below ↓</button>')
+
+
 def beside(alike: Sequence[Mapping[str, Any]]) -> Markup:
     """Which landing to lay over this one."""
     if not alike:

@@ -452,3 +452,17 @@ def test_the_landing_laid_over_stands_in_the_address(browser, desk_store):
         expect(page.locator(".tally")).to_be_visible()
         page.go_back()
         expect(hollow).to_be_visible()
+
+
+def test_traces_that_do_not_fit_beside_the_steps_are_said_to_be_below(browser, desk_store):
+    with serving(desk_store) as address, watching(browser, address, width=1280, height=800) as watched:
+        page = opened(watched, desk_store.released_here[0])
+        down, last = page.get_by_role("button", name="More traces below"), page.locator("#debrief-traces .xtick").last
+        page.locator(".debrief-columns").evaluate("e => e.scrollIntoView()")
+        expect(down).to_be_in_viewport()
+        expect(last).not_to_be_in_viewport()
+        down.click()
+        expect(last).to_be_in_viewport()
+        expect(down).to_be_hidden()
+        page.emulate_media(media="print")
+        expect(down).to_be_hidden()
