@@ -19,7 +19,7 @@ from fdm.people.errors import PeopleError
 from fdm.people.location import people_url
 from fdm.people.reviews import Bulk
 from fdm.people.roles import Actor
-from fdm.people.standing import CURRENT, with_reviews
+from fdm.people.standing import CURRENT, released_again, with_reviews
 from fdm.people.store import People
 from fdm.people.tables import acts
 from fdm.people.times import Clock, utc_now
@@ -81,6 +81,16 @@ class Past:
         """What stands on a topic, None when nothing does."""
         found = [act for act in self.acts if act.topic == topic][-1:]
         return found[0] if found and found[0].state is not None else None
+
+    @property
+    def shown(self) -> tuple[bool, ...]:
+        """After each act, whether captains see the event: released to debriefing, and decided valid."""
+        standing: dict[str, str | None] = {}
+        found = []
+        for act in self.acts:
+            standing[act.topic] = act.state
+            found.append(standing.get("decision") == "valid" and standing.get("release") is not None)
+        return tuple(found)
 
     @property
     def seen(self) -> int | None:
@@ -153,9 +163,13 @@ class Desk:
         by = self._actor()
         return self._store().bulk_decide(events, verdict, count=count, chosen_by=chosen_by, by=by, **said)
 
-    def undo(self, entry_id: int, token: str) -> int:
-        """Take back what an entry decided; how many events changed. Raises PeopleError."""
-        return self._store().undo(entry_id, by=self._actor(), token=token).done
+    def undo(self, entry_id: int, token: str) -> Bulk:
+        """Take back what an entry did (Reviews.undo). Raises PeopleError."""
+        return self._store().undo(entry_id, by=self._actor(), token=token)
+
+    def seen_again(self, entry_id: int) -> int:
+        """How many events captains see again since an entry, as they were released before. Raises PeopleError."""
+        return self._store().database.read(lambda connection: released_again(connection, entry_id))
 
     def books(self) -> Books:
         """The rule books that were saved. Raises PeopleError."""

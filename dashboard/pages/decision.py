@@ -8,13 +8,14 @@ from typing import Any
 from markupsafe import Markup
 
 from dashboard import marks, names, told, words
-from dashboard.desk import Past
+from dashboard.desk import Desk, Past
 from dashboard.pages import passing
 from dashboard.query import LONGEST_NOTE, Query, parse
 from dashboard.queue import left_to_decide
 from dashboard.store import Store
 from fdm.people.acts import Act
 from fdm.people.errors import AlreadyDecided, PeopleError, ReviewError
+from fdm.people.reviews import Bulk
 from fdm.people.texts import LINE
 from fdm.people.times import in_words
 
@@ -22,46 +23,55 @@ KEYS = (("valid", "V"), ("nuisance", "N"), ("false", "F"))
 
 
 def done(store: Store, ask: Mapping[str, Any]) -> dict[str, Any]:
-    """Does what the page asks, and says how it ended: `event`, `problem`, `said` where the page does not show it, and
-    the ask, for text not to be lost."""
+    """Does what the page asks, and says how it ended.
+
+    event, ask    what it was about, and the ask itself, for text not to be lost
+    problem       why it was not done
+    said          what was done, where the page does not show it
+    entry, of     of decisions and undo: the log's entry, and how many events it changed
+    again         how many of them captains see again, as they were released before
+    """
     asked = {str(name): str(value) for name, value in ask.items()}
     answer: dict[str, Any] = {"event": asked.get("event", ""), "ask": asked, "problem": "", "said": ""}
     try:
-        answer["said"] = _do(store, asked)
+        answer |= _do(store, asked)
     except PeopleError as error:
         answer["problem"] = _in_words(error)
     return answer
 
 
-def _do(store: Store, ask: Mapping[str, str]) -> str:
+def _do(store: Store, ask: Mapping[str, str]) -> dict[str, Any]:
     if store.desk is None:
         raise ReviewError("decisions are not kept here")
     if ask.get("act") == "undo":
-        n = store.desk.undo(_number(ask.get("entry")) or 0, ask.get("token", ""))
-        return f"Taken back for {words.count(n, 'event')}."
+        undone = store.desk.undo(_number(ask.get("entry")) or 0, ask.get("token", ""))
+        return {"said": f"Taken back for {words.count(undone.done, 'event')}."} | _changed(store.desk, undone)
     if ask.get("act") == "bulk":
-        return _decide_all(store, ask)
+        return _changed(store.desk, _decide_all(store, ask))
     if ask.get("act") in passing.ACTS:
-        return passing.done(store, ask)
+        return {"said": passing.done(store, ask)}
     if ask.get("act") == "decide":
         event = store.event(ask.get("event", ""))
         if event is None:
             raise ReviewError("this event is not in the archive now", cure="Load the page anew.")
         said = {name: ask.get(name, "") for name in ("reason", "note", "token")}
-        store.desk.decide(event, ask.get("verdict", ""), seen=_number(ask.get("seen")), **said)
-        return ""
+        entry = store.desk.decide(event, ask.get("verdict", ""), seen=_number(ask.get("seen")), **said)
+        return _changed(store.desk, Bulk(entry, 1, ()))
     raise ReviewError("this page asked for something unknown", cure="Load the page anew.")
 
 
-def _decide_all(store: Store, ask: Mapping[str, str]) -> str:
+def _changed(desk: Desk, bulk: Bulk) -> dict[str, int]:
+    return {"entry": bulk.entry_id, "of": bulk.done, "again": desk.seen_again(bulk.entry_id)}
+
+
+def _decide_all(store: Store, ask: Mapping[str, str]) -> Bulk:
     """Decides what is left to decide of the list, when it is as many as the reader was told."""
     if store.desk is None:
         raise ReviewError("decisions are not kept here")
     query = parse(ask.get("filters"))
     said = {name: ask.get(name, "") for name in ("reason", "note", "token")}
     events = left_to_decide(store.reviewed(), query)
-    bulk = store.desk.decide_all(events, ask.get("verdict", ""), _number(ask.get("count")) or 0, query.told, **said)
-    return f"{bulk.entry_id}"
+    return store.desk.decide_all(events, ask.get("verdict", ""), _number(ask.get("count")) or 0, query.told, **said)
 
 
 def bulk_bar(store: Store, query: Query, answer: Mapping[str, Any] | None = None) -> Markup:
@@ -84,13 +94,19 @@ def bulk_bar(store: Store, query: Query, answer: Mapping[str, Any] | None = None
 def _decided_all(mine: Mapping[str, Any]) -> Markup:
     if not mine:
         return Markup("")
-    ask = mine["ask"]
     return Markup(
-        '<p role="status" class="problem">{} decided {}. <button type="button" class="quiet" data-undo="{}">Undo'
+        '<p role="status" class="problem">{} decided {}. {}<button type="button" class="quiet" data-undo="{}">Undo'
         "</button></p>"
     ).format(
-        words.count(_number(ask.get("count")) or 0, "event"), names.VERDICT.get(ask.get("verdict", "")), mine["said"]
+        words.count(mine["of"], "event"), names.VERDICT.get(mine["ask"].get("verdict", "")), _again(mine), mine["entry"]
     )
+
+
+def _again(mine: Mapping[str, Any]) -> str:
+    """Says that captains see again what was released before: a decision alone has put it before them."""
+    if not mine.get("again"):
+        return ""
+    return "Captains see it again. " if mine["of"] == 1 else f"Captains see {mine['again']:,} of them again. "
 
 
 def _in_words(error: PeopleError) -> str:
@@ -122,8 +138,8 @@ def bar(store: Store, event: Mapping[str, Any] | None, answer: Mapping[str, Any]
     failed = mine.get("ask", {}) if mine.get("problem") else {}
     form = choice(event["event_id"], past, failed)
     pass_on = passing.form(store, event, past, failed)
-    below = passing.stands(past, event["event_id"]) + pass_on + history(past)
-    told_now = _problem(mine["problem"]) if mine.get("problem") else _said(mine)
+    below = passing.stands(past) + pass_on + history(past)
+    told_now = _problem(mine["problem"]) if mine.get("problem") else _said(mine, past)
     if past.last is None or past.last.state is None:
         return told_now + form + below
     again = Markup("<details{}><summary>Decide again</summary>{}</details>").format(
@@ -143,14 +159,17 @@ def of_gone(store: Store, event_id: str) -> Markup:
     past = store.desk.past(event_id) if store.desk else Past()
     if past.problem:
         return _problem(f"Decisions cannot be read now. {past.problem}")
-    lines = marks.joined(Markup("<li>{}</li>").format(told.line(act)) for act in past.acts)
+    lines = _lines(past)
     return Markup('<div class="history"><h2>History</h2><ol>{}</ol></div>').format(lines) if lines else Markup("")
 
 
-def _said(mine: Mapping[str, Any]) -> Markup:
-    """How the last ask ended, for those who hear the page; what stands says it to those who see it, but for undo."""
-    css = "problem" if mine.get("said") and mine["ask"].get("act") == "undo" else "heard"
-    return Markup('<p role="status" class="{}">{}</p>').format(css, mine.get("said", ""))
+def _said(mine: Mapping[str, Any], past: Past) -> Markup:
+    """How the last ask ended, for those who hear the page; what stands says it to those who see it, but for undo and
+    for what captains see again, which can be taken from them at once."""
+    again, release = _again(mine), past.stands("release")
+    css = "problem" if again or (mine.get("said") and mine["ask"].get("act") == "undo") else "heard"
+    back = passing.take_back(release, "the release to debriefing") if again and mine["of"] == 1 and release else ""
+    return Markup('<p role="status" class="{}">{} {}{}</p>').format(css, mine.get("said", ""), again, back)
 
 
 def _problem(sentence: str) -> Markup:
@@ -185,10 +204,24 @@ def history(past: Past) -> Markup:
     """Everything done about the event and taken back, oldest first; nothing while a first decision stands alone."""
     if len(past.acts) < 2 and past.acts == past.decisions:
         return Markup("")
-    lines = marks.joined(Markup("<li>{}</li>").format(told.line(act)) for act in past.acts)
     return Markup('<details class="history"><summary>{}</summary><ol>{}</ol></details>').format(
-        f"History: {words.count(len(past.acts), 'entry', 'entries')}", lines
+        f"History: {words.count(len(past.acts), 'entry', 'entries')}", _lines(past)
     )
+
+
+def _lines(past: Past) -> Markup:
+    """A line for each act; a decision also says when captains lost or got back what was released."""
+    before = (False, *past.shown)
+    return marks.joined(
+        Markup("<li>{}{}</li>").format(told.line(act), _to_captains(act, was, now))
+        for act, was, now in zip(past.acts, before, past.shown, strict=False)
+    )
+
+
+def _to_captains(act: Act, was: bool, now: bool) -> str:
+    if act.topic != "decision" or was == now:
+        return ""
+    return ". Captains see it again." if now else ". Captains do not see it any more."
 
 
 def _other_rule(act: Act, event: Mapping[str, Any]) -> Markup:

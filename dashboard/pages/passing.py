@@ -12,6 +12,7 @@ from dashboard import marks, officers, told
 from dashboard.desk import Past
 from dashboard.query import LONGEST_NOTE
 from dashboard.store import Store
+from fdm.people.acts import Act
 from fdm.people.errors import PeopleError, ReviewError
 from fdm.people.reviews import REFERRED
 from fdm.people.roles import Actor
@@ -99,29 +100,40 @@ def done(store: Store, ask: Ask) -> str:
     return store.desk.ask(lambda people, by: ACTS[ask["act"]](people, by, ask))
 
 
-def stands(past: Past, event_id: str) -> Markup:
+def stands(past: Past) -> Markup:
     """Where the event was passed on to, each with its way back."""
     decided = past.last is not None and past.last.state is not None
     topics = [topic for topic in STANDING if not (decided and topic == "snooze")]  # a decision ends it
     found = [act for act in (past.stands(topic) for topic in topics) if act is not None]
     lines = marks.joined(
         Markup(
-            '<li><span><b>{}</b> <span class="soft">{}, {}</span>{}</span><span class="spring"></span>{}'
-            '<button type="button" class="quiet no-print" data-undo="{}" data-event="{}" aria-label="{}">Take back'
-            "</button></li>"
+            '<li><span><b>{}</b> <span class="soft">{}, {}</span>{}</span><span class="spring"></span>{}{}</li>'
         ).format(
-            told.stands(act),
+            _where(act, past),
             act.by,
             in_words(act.at_utc),
             f" {act.note}" if act.note else "",
             _answer_button(act.topic) if act.state == "open" else "",
-            act.entry_id,
-            event_id,
-            f"Take back: {told.stands(act)}",
+            take_back(act, told.stands(act)),
         )
         for act in found
     )
     return Markup('<ul class="passed-on">{}</ul>').format(lines) if lines else Markup("")
+
+
+def _where(act: Act, past: Past) -> str:
+    """What an act left standing; of a release, whether it holds."""
+    if act.topic == "release" and not past.shown[-1]:
+        return "Was released; captains do not see it while it is not valid"
+    return told.stands(act)
+
+
+def take_back(act: Act, what: str) -> Markup:
+    """The button that takes an act back; `what` says to those who hear the page which."""
+    return Markup(
+        '<button type="button" class="quiet no-print" data-undo="{}" data-event="{}" aria-label="Take back: {}">'
+        "Take back</button>"
+    ).format(act.entry_id, act.event_id, what)
 
 
 def _answer_button(topic: str) -> Markup:

@@ -128,6 +128,16 @@ def _wide(read: pl.DataFrame, comments: pl.DataFrame) -> pl.DataFrame:
     return frame.with_columns(pl.col("comments").fill_null(0)).select(*CURRENT)
 
 
+def released_again(connection: Connection, entry_id: int) -> int:
+    """How many events an entry made valid again on which a release still stands, so that captains see them again."""
+    now, before = acts.alias("now"), acts.alias("before")
+    released = standing(select(acts.c.event_id)).where(acts.c.topic == "release", acts.c.state.is_not(None))
+    query = select(func.count()).select_from(now.join(before, now.c.supersedes == before.c.act_id))
+    query = query.where(now.c.entry_id == entry_id, now.c.topic == "decision", now.c.state == "valid")
+    query = query.where(before.c.state.is_distinct_from("valid"), now.c.event_id.in_(released))
+    return int(connection.scalar(query) or 0)
+
+
 def with_reviews(events: pl.DataFrame, current: pl.DataFrame, at: datetime) -> pl.DataFrame:
     """The events with what stands on them: the columns of CURRENT, and
 

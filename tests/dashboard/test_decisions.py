@@ -301,7 +301,7 @@ def test_all_that_is_left_of_a_list_is_decided_in_one_and_taken_back_in_one(deci
     )
     assert stands[first["event_id"]] == "valid"
     assert f"Undo all {wanted.height - 1}" in bar(decided, wanted.row(1, named=True))
-    undone = decision.done(decided, {"act": "undo", "entry": answer["said"], "token": "b2"})
+    undone = decision.done(decided, {"act": "undo", "entry": answer["entry"], "token": "b2"})
     assert undone["problem"] == ""
     assert decided.reviewed().events["verdict"].drop_nulls().to_list() == ["valid"]
 

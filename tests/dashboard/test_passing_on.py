@@ -9,7 +9,7 @@ import pytest
 from conftest import text_of
 from invented_archive import RULES
 
-from dashboard import officers, queue
+from dashboard import debriefing, officers, queue
 from dashboard.desk import Desk
 from dashboard.pages import decision, lines, passing
 from dashboard.query import Query, parse
@@ -110,6 +110,87 @@ def test_only_a_valid_event_is_released_and_undo_takes_it_back(kept, event):
     assert ask(kept, "undo", event, entry=str(entry))["problem"] == ""
     assert listed(kept, Query(week="all", passed="released")) == set()
     assert "Taken back: the release to debriefing (vera" in bar(kept, event)
+
+
+NOT_SHOWN = "Was released; captains do not see it while it is not valid vera, "
+
+
+def take_back_decision(kept, event):
+    return ask(kept, "undo", event, entry=str(kept.desk.past(event["event_id"]).last.entry_id))
+
+
+def decide_nuisance(kept, event):
+    decide(kept, event, "nuisance", reason="Brief")
+
+
+def reopen(kept, event):
+    seen = str(kept.desk.past(event["event_id"]).seen)
+    return ask(kept, "reopen", event, seen=seen, note="To look again")
+
+
+@pytest.mark.parametrize("change", [take_back_decision, decide_nuisance, reopen])
+def test_what_was_released_and_is_not_valid_now_says_that_captains_do_not_see_it(kept, event, change):
+    decide(kept, event)
+    ask(kept, "release", event)
+    assert "Released to debriefing vera, " in bar(kept, event)
+    change(kept, event)
+    assert [case.ids for case in debriefing.cases(kept).cases] == []
+    said = bar(kept, event)
+    assert NOT_SHOWN in said
+    assert "Take back" in said
+    assert said.endswith(". Captains do not see it any more.")
+    assert "Released to debriefing vera" not in said
+
+
+def test_a_decision_that_puts_it_before_captains_again_says_so_beside_the_way_back(kept, event):
+    decide(kept, event)
+    ask(kept, "release", event)
+    decide_nuisance(kept, event)
+    seen = str(kept.desk.past(event["event_id"]).seen)
+    answer = ask(kept, "decide", event, verdict="valid", seen=seen)
+    assert [case.ids for case in debriefing.cases(kept).cases] == [(event["event_id"],)]
+    markup = str(decision.bar(kept, event, answer))
+    assert text_of(markup).startswith("Captains see it again. Take back ")
+    release = kept.desk.past(event["event_id"]).stands("release").entry_id
+    assert f'data-undo="{release}"' in markup[: markup.index("</p>")]
+    assert text_of(markup).endswith(". Captains see it again.")
+    ask(kept, "undo", event, entry=str(release))
+    assert debriefing.cases(kept).cases == ()
+
+
+def test_taking_back_what_hid_a_release_says_so_too(kept, event):
+    decide(kept, event)
+    ask(kept, "release", event)
+    decide_nuisance(kept, event)
+    answer = take_back_decision(kept, event)
+    assert bar(kept, event, answer).startswith("Taken back for 1 event. Captains see it again. Take back ")
+
+
+def test_a_first_or_repeated_valid_decision_says_nothing_of_captains(kept, event):
+    assert "aptains see" not in bar(kept, event, ask(kept, "decide", event, verdict="valid", seen=""))[:60]
+    ask(kept, "release", event)
+    seen = str(kept.desk.past(event["event_id"]).seen)
+    said = bar(kept, event, ask(kept, "decide", event, verdict="valid", seen=seen))
+    assert "again" not in said[: said.index("Decide again")]
+    entry = kept.desk.past(event["event_id"]).stands("release").entry_id
+    ask(kept, "undo", event, entry=str(entry))
+    decide_nuisance(kept, event)
+    seen = str(kept.desk.past(event["event_id"]).seen)
+    assert "Captains" not in bar(kept, event, ask(kept, "decide", event, verdict="valid", seen=seen))[:60]
+
+
+def test_deciding_many_valid_says_of_how_many_captains_see_again(kept, held):
+    query = Query(week="all", rule="slow_transit", severity="low")
+    wanted = held.events.filter(pl.col("rule") == "slow_transit", pl.col("severity") == "low")
+    for row in (wanted.row(0, named=True), wanted.row(1, named=True)):
+        decide(kept, row)
+        ask(kept, "release", row)
+        reopen(kept, row)
+    asked = {"act": "bulk", "verdict": "valid", "count": str(wanted.height), "filters": query.link(), "token": "b"}
+    answer = decision.done(kept, asked)
+    assert answer["problem"] == ""
+    said = text_of(decision.bulk_bar(kept, query, answer))
+    assert said == f"{wanted.height} events decided Valid. Captains see 2 of them again. Undo"
 
 
 def test_releasing_warns_when_few_landings_look_alike(archive, kept, event, monkeypatch):
@@ -299,5 +380,4 @@ def test_what_is_decided_is_not_set_aside(kept, event, path):
 def test_what_was_set_aside_and_then_decided_is_not_said_to_be_set_aside(kept, event):
     ask(kept, "snooze", event, until="2026-11-30")
     decide(kept, event)
-    past = kept.desk.past(event["event_id"])
-    assert "Set aside" not in text_of(passing.stands(past, event["event_id"]))
+    assert "Set aside" not in text_of(passing.stands(kept.desk.past(event["event_id"])))
