@@ -16,12 +16,11 @@
       ticked: boxes(form).filter((e) => e.checked).map((e) => e.value),
     });
   }
-  for (const what of ["input", "change"]) {
-    document.addEventListener(what, (e) => {
-      const form = e.target.closest("form[data-event]");
-      if (form) note(form);
-    });
-  }
+  /* Not at `change`, which also comes when a field leaves the page because what it held was saved. */
+  document.addEventListener("input", (e) => {
+    const form = e.target.closest("form[data-event]");
+    if (form) note(form);
+  });
   document.addEventListener("toggle", (e) => {
     const form = e.target.querySelector("form[data-event]");
     if (form && form.isConnected && form.closest("details") === e.target) note(form);

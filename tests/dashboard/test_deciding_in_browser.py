@@ -118,3 +118,31 @@ def test_a_whole_list_is_decided_at_once_and_taken_back(at_desk):
     page.locator("#bulk [data-undo]").click()
     expect(page.locator(".tally b")).to_have_text(f"{n} to decide")
     assert page.evaluate("document.activeElement !== document.body")
+
+
+@pytest.mark.parametrize("then", ["next", "once more"])
+def test_enter_in_a_typed_reason_closes_the_form_and_gives_the_keys_back(at_desk, then):
+    page = opened(at_desk)
+    bar = page.locator("#decision")
+    page.locator(CHOSEN).focus()
+    page.keyboard.press("v")
+    expect(bar.locator(".verdict")).to_have_text("Valid")
+    again = bar.locator("details", has_text="Decide again").locator("summary").first
+    again.focus()
+    page.keyboard.press("Enter")
+    expect(bar.locator("[data-decide=nuisance]")).to_be_visible()
+    page.keyboard.press("n")
+    expect(bar.get_by_label("Reason", exact=True)).to_be_focused()
+    page.keyboard.press("Tab")
+    page.keyboard.type("A short field")
+    page.keyboard.press("Enter")
+    expect(bar.locator(".verdict")).to_have_text("Nuisance")
+    expect(page.locator(CHOSEN)).to_be_focused()
+    expect(bar.locator("[data-decide=nuisance]")).to_be_hidden()
+    event = page.locator(CHOSEN).get_attribute("data-event")
+    if then == "once more":
+        again.click()
+        expect(bar.get_by_label("Reason in words")).to_have_value("")
+    else:
+        page.keyboard.press("s")
+        expect(page.locator(CHOSEN)).not_to_have_attribute("data-event", event)
