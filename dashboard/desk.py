@@ -13,7 +13,7 @@ import polars as pl
 from sqlalchemy import func, select
 
 from dashboard.access import viewer
-from fdm.people.acts import Act, Judged
+from fdm.people.acts import Act, Judged, standing
 from fdm.people.books import Books
 from fdm.people.errors import PeopleError
 from fdm.people.location import people_url
@@ -61,10 +61,12 @@ class Past:
     """Everything done about one event, also taken back, oldest first.
 
     together   how many events the entry of the last decision holds
+    left       on how many of them it still stands
     """
 
     acts: tuple[Act, ...] = ()
     together: int = 0
+    left: int = 0
     problem: str = ""
 
     @property
@@ -138,7 +140,7 @@ class Desk:
         try:
             people = self._store()
             past = Past(tuple(people.history(event_id)))
-            return Past(past.acts, _together(people, past.last.entry_id) if past.last else 0)
+            return Past(past.acts, *_together(people, past.last.entry_id)) if past.last else past
         except PeopleError as error:
             return Past(problem=str(error))
 
@@ -205,6 +207,8 @@ def with_verdicts(events: pl.DataFrame, found: Verdicts) -> pl.DataFrame:
     return done.with_columns(snoozed=pl.col("snoozed") & pl.col("verdict").is_null()).select(events.columns)
 
 
-def _together(people: People, entry_id: int) -> int:
-    query = select(func.count()).where(acts.c.entry_id == entry_id)
-    return people.database.read(lambda connection: int(connection.scalar(query) or 0))
+def _together(people: People, entry_id: int) -> tuple[int, int]:
+    """How many acts an entry holds, and how many of them still stand."""
+    every = select(func.count()).select_from(acts).where(acts.c.entry_id == entry_id)
+    together, left = people.database.read(lambda connection: [connection.scalar(q) for q in (every, standing(every))])
+    return int(together or 0), int(left or 0)

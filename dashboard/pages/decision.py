@@ -45,7 +45,7 @@ def _do(store: Store, ask: Mapping[str, str]) -> dict[str, Any]:
         raise ReviewError("decisions are not kept here")
     if ask.get("act") == "undo":
         undone = store.desk.undo(_number(ask.get("entry")) or 0, ask.get("token", ""))
-        return {"said": f"Taken back for {words.count(undone.done, 'event')}."} | _changed(store.desk, undone)
+        return {"said": _taken_back(undone)} | _changed(store.desk, undone)
     if ask.get("act") == "bulk":
         return _changed(store.desk, _decide_all(store, ask))
     if ask.get("act") in passing.ACTS:
@@ -58,6 +58,16 @@ def _do(store: Store, ask: Mapping[str, str]) -> dict[str, Any]:
         entry = store.desk.decide(event, ask.get("verdict", ""), seen=_number(ask.get("seen")), **said)
         return _changed(store.desk, Bulk(entry, 1, ()))
     raise ReviewError("this page asked for something unknown", cure="Load the page anew.")
+
+
+def _taken_back(undone: Bulk) -> str:
+    said = f"Taken back for {words.count(undone.done, 'event')}"
+    kept = len(undone.kept)
+    return (
+        f"{said}; {kept:,} decided since {'stays as it is' if kept == 1 else 'stay as they are'}."
+        if kept
+        else f"{said}."
+    )
 
 
 def _changed(desk: Desk, bulk: Bulk) -> dict[str, int]:
@@ -181,10 +191,9 @@ def stands(past: Past, event: Mapping[str, Any]) -> Markup:
     act = past.last
     if act is None:
         return Markup("")
-    label = "Undo" if past.together <= 1 else f"Undo all {past.together:,}"
     undo = Markup(
         '<button type="button" class="quiet no-print" data-undo="{}" data-event="{}">{} <kbd>U</kbd></button>'
-    ).format(act.entry_id, event["event_id"], label)
+    ).format(act.entry_id, event["event_id"], _undo(past))
     said = [part for part in (act.reason, act.note) if part]
     return Markup(
         '<div class="decided" role="status"><p><b class="verdict">{}</b> <span class="soft">{}, {}</span>'
@@ -198,6 +207,13 @@ def stands(past: Past, event: Mapping[str, Any]) -> Markup:
         marks.joined(Markup('<p class="why">{}</p>').format(part) for part in said),
         _other_rule(act, event),
     )
+
+
+def _undo(past: Past) -> str:
+    """What undo takes back: the decision, or all that its entry decided, but for what was decided otherwise since."""
+    if past.left <= 1:
+        return "Undo"
+    return f"Undo all {past.left:,}" if past.left == past.together else f"Undo the {past.left:,} that still stand"
 
 
 def history(past: Past) -> Markup:

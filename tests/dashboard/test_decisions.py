@@ -306,6 +306,35 @@ def test_all_that_is_left_of_a_list_is_decided_in_one_and_taken_back_in_one(deci
     assert decided.reviewed().events["verdict"].drop_nulls().to_list() == ["valid"]
 
 
+def otherwise(store, event):
+    """Decides an event valid, whatever stood."""
+    seen = str(store.desk.past(event["event_id"]).seen)
+    assert decision.done(store, ask(event, seen=seen, token=f"o{event['event_id']}"))["problem"] == ""
+
+
+def test_undo_says_on_how_many_a_decision_of_many_still_stands(decided, held):
+    events = held.events.filter(pl.col("rule") == "slow_transit", pl.col("severity") == "low")
+    n, last = events.height, events.row(events.height - 1, named=True)
+    decision.done(decided, ask_all(decided, Query(week="all", rule="slow_transit", severity="low")))
+    assert f" Undo all {n} U " in bar(decided, last)
+    for i in range(2):
+        otherwise(decided, events.row(i, named=True))
+    assert f" Undo the {n - 2} that still stand U " in bar(decided, last)
+    entry = str(decided.desk.past(last["event_id"]).last.entry_id)
+    undone = decision.done(decided, {"act": "undo", "entry": entry, "token": "u"})
+    assert undone["said"] == f"Taken back for {n - 2} events; 2 decided since stay as they are."
+    stands = decided.reviewed().events.filter(pl.col("event_id").is_in(events["event_id"].implode()))["verdict"]
+    assert sorted(stands.to_list(), key=str) == [None] * (n - 2) + ["valid"] * 2
+
+
+def test_undo_of_the_last_that_still_stands_counts_nothing(decided, held):
+    events = held.events.filter(pl.col("rule") == "slow_transit", pl.col("severity") == "low")
+    decision.done(decided, ask_all(decided, Query(week="all", rule="slow_transit", severity="low")))
+    for event in events.head(events.height - 1).iter_rows(named=True):
+        otherwise(decided, event)
+    assert " Undo U " in bar(decided, events.row(events.height - 1, named=True))
+
+
 def test_another_number_than_was_confirmed_decides_nothing(decided):
     query = Query(week="all", rule="slow_transit")
     asked = ask_all(decided, query)
