@@ -85,20 +85,25 @@ def _decide_all(store: Store, ask: Mapping[str, str]) -> Bulk:
 
 
 def bulk_bar(store: Store, query: Query, answer: Mapping[str, Any] | None = None) -> Markup:
-    """Decides all that is left of the list alike, in one entry that one undo takes back; and how that ended."""
+    """Decides all that is left of the list alike, in one entry that one undo takes back; and how that ended.
+
+    What was written and came too late stays to be read and copied, however few events are left.
+    """
     if store.desk is None:
         return Markup("")
     mine = answer if answer and answer.get("ask", {}).get("act") == "bulk" else {}
     failed = mine.get("ask", {}) if mine.get("problem") else {}
     n = left_to_decide(store.reviewed(), query).height
-    told = _problem(mine["problem"]) if failed else _decided_all(mine)
-    if n < 2:
-        return told
-    return told + Markup(
-        '<details class="bulk no-print"{}><summary>Decide all {:,} alike</summary>'
-        '<form class="deciding" data-count="{}" autocomplete="off"><p><span class="label">All {:,}</span>{}</p>{}'
-        "</form></details>"
-    ).format(Markup(" open") if failed else "", n, n, n, verdict_buttons(keys=False), fields(failed))
+    ended = _problem(mine["problem"]) if failed else _decided_all(mine)
+    if n < 2 and not failed:
+        return ended
+    named = f"Decide all {n:,} alike" if n > 1 else "Decide the one that is left" if n else "What you wrote"
+    label = f"All {n:,}" if n > 1 else "Decision"
+    buttons = Markup('<p><span class="label">{}</span>{}</p>').format(label, verdict_buttons(keys=False))
+    return ended + Markup(
+        '<details class="bulk no-print"{}><summary>{}</summary>'
+        '<form class="deciding" data-count="{}" autocomplete="off">{}{}</form></details>'
+    ).format(Markup(" open") if failed else "", named, n, buttons if n else "", fields(failed))
 
 
 def _decided_all(mine: Mapping[str, Any]) -> Markup:

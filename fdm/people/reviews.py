@@ -153,8 +153,7 @@ class Reviews:
                 rows.append({"event_id": event_id, "topic": "debrief", "supersedes": supersedes, **said})
             if not rows:
                 raise ReviewError("no event was named", cure="Load the page anew.")
-            subject = event_ids[0] if len(rows) == 1 else f"{len(rows)} events"
-            return _deed(connection, subject, {"topic": "debrief", "state": said["state"]}, rows)
+            return _deed(connection, _subject(rows), {"topic": "debrief", "state": said["state"]}, rows)
 
         return self._done(by, "debriefing", work, token)
 
@@ -197,10 +196,8 @@ class Reviews:
         chosen_by   the filter that chose them, for the log, which keeps no tail, flight or departure of it
         """
         if count != events.height or events["event_id"].n_unique() != count:
-            raise ReviewError(
-                f"{events.height:,} events match by now, and {count:,} were confirmed",
-                cure="Look at the list again.",
-            )
+            many = {0: "No event is", 1: "1 event is"}.get(events.height, f"{events.height:,} events are")
+            raise ReviewError(f"{many} left to decide; you were shown {count:,}. Nothing was decided")
         said = _verdict(verdict, reason, note)
         kept: list[str] = []
 
@@ -218,7 +215,7 @@ class Reviews:
                 raise ReviewError("every one of these events was decided since you looked", cure="Load the list anew.")
             filters = {name: value for name, value in chosen_by.items() if name not in IDENTITIES}
             detail = {"verdict": verdict, "count": len(rows), "kept": len(kept), "chosen_by": filters}
-            return _deed(connection, f"{len(rows)} events", detail, rows)
+            return _deed(connection, _subject(rows), detail, rows)
 
         entry_id = self._ledger.perform(by, "decision", work, token=token)
         return Bulk(entry_id, self._count(entry_id), tuple(kept))
@@ -240,8 +237,7 @@ class Reviews:
                     "nothing of this can be taken back: it was done over since, or it is a comment",
                     source=f"entry {entry_id}",
                 )
-            subject = rows[0]["event_id"] if len(rows) == 1 else f"{len(rows)} events"
-            return _deed(connection, subject, {"undoes": entry_id, "kept": len(kept)}, rows)
+            return _deed(connection, _subject(rows), {"undoes": entry_id, "kept": len(kept)}, rows)
 
         done = self._ledger.perform(by, "undo", work, token=token)
         return Bulk(done, self._count(done), tuple(kept))
@@ -332,6 +328,10 @@ def _verdict(verdict: str, reason: str, note: str) -> dict[str, Any]:
         "reason": clean(reason, f"the reason for '{verdict}'", needed=needed),
         "note": clean(note, "the note", NOTE),
     }
+
+
+def _subject(rows: Sequence[Mapping[str, Any]]) -> str:
+    return str(rows[0]["event_id"]) if len(rows) == 1 else f"{len(rows)} events"
 
 
 def _deed(connection: Connection, subject: str, detail: Mapping[str, Any], rows: list[dict[str, Any]]) -> Deed:

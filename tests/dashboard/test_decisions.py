@@ -154,8 +154,8 @@ def test_repeats_part_when_one_of_them_is_decided(decided, held):
 
 def decide_alike(decided, events):
     """Decides events valid, each as an officer would."""
-    for i, event in enumerate(events.iter_rows(named=True)):
-        assert decision.done(decided, ask(event, token=f"t{i}"))["problem"] == ""
+    for event in events.iter_rows(named=True):
+        assert decision.done(decided, ask(event, token=f"t{event['event_id']}"))["problem"] == ""
 
 
 @pytest.mark.parametrize(
@@ -339,8 +339,47 @@ def test_another_number_than_was_confirmed_decides_nothing(decided):
     query = Query(week="all", rule="slow_transit")
     asked = ask_all(decided, query)
     answer = decision.done(decided, asked | {"count": str(int(asked["count"]) + 1)})
-    assert "were confirmed" in answer["problem"]
+    n = int(asked["count"])
+    assert answer["problem"] == f"{n} events are left to decide; you were shown {n + 1}. Nothing was decided."
     assert decided.reviewed().events["verdict"].null_count() == decided.reviewed().events.height
+
+
+@pytest.mark.parametrize(
+    ("left", "told", "named"),
+    [
+        (
+            1,
+            "1 event is left to decide; you were shown 2. Nothing was decided.",
+            "Decide the one that is left Decision Valid",
+        ),
+        (0, "No event is left to decide; you were shown 2. Nothing was decided.", "What you wrote Reason"),
+    ],
+)
+def test_what_was_written_for_many_stays_when_a_colleague_was_faster(decided, colleague, held, left, told, named):
+    query = Query(week="all", rule="slow_transit", severity="low")
+    events = held.events.filter(pl.col("rule") == "slow_transit", pl.col("severity") == "low")
+    decide_alike(decided, events.head(events.height - 2))
+    asked = ask_all(decided, query, reason="A new reason", note="A long thought")
+    assert asked["count"] == "2"
+    decide_alike(colleague, events.tail(2 - left))
+    answer = decision.done(decided, asked)
+    markup = str(decision.bulk_bar(decided, query, answer))
+    assert text_of(markup).startswith(f"{told} {named}")
+    assert markup.count("data-decide") == (3 if left else 0)
+    assert 'value="A long thought"' in markup
+    assert 'value="A new reason"' in markup
+    assert "<details" not in str(decision.bulk_bar(decided, query))
+
+
+def test_the_one_that_is_left_is_decided_with_what_was_written(decided, colleague, held):
+    query = Query(week="all", rule="slow_transit", severity="low")
+    events = held.events.filter(pl.col("rule") == "slow_transit", pl.col("severity") == "low")
+    decide_alike(decided, events.head(events.height - 2))
+    asked = ask_all(decided, query, note="A long thought")
+    decide_alike(colleague, events.tail(1))
+    assert decision.done(decided, asked)["problem"]
+    assert decision.done(decided, asked | {"count": "1", "token": "b2"})["problem"] == ""
+    assert decided.desk.past(events["event_id"][-2]).last.note == "A long thought"
 
 
 def test_the_history_tells_every_decision_in_order(decided, event):
