@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import Connection, Select, select
 
 from fdm.people.tables import acts, audit
-from fdm.people.times import in_words, to_time
+from fdm.people.times import to_time
 
 MANY = 500  # ids that are still asked for by name
 
@@ -77,17 +77,6 @@ class Act:
     undoes: int | None
     by: str
     at_utc: datetime
-
-    @property
-    def said(self) -> str:
-        """Who did what, and when, as a clause."""
-        if self.undoes is not None:
-            did = f"took back an act ({self.topic})"
-        elif self.topic == "decision":
-            did = f"decided '{self.state}'" if self.state else "reopened this event"
-        else:
-            did = f"set {self.topic} to {self.state or 'none'}"
-        return f"{self.by} {did} on {in_words(self.at_utc)}"
 
 
 def acts_query() -> Select[Any]:

@@ -16,9 +16,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from fdm.errors import FdmError
+from fdm.people.times import in_words
 
 if TYPE_CHECKING:
     from fdm.people.acts import Act
+
+UNTOUCHED = "Nothing was overwritten"
 
 
 class PeopleError(FdmError):
@@ -38,14 +41,21 @@ class ReviewError(PeopleError):
 
 
 class AlreadyDecided(ReviewError):  # noqa: N818
-    """Somebody decided since this person looked; nothing was saved. `decision` is what stands now."""
+    """Somebody decided since this person looked; nothing was saved. `decision` is what stands now.
 
-    def __init__(self, decision: Act):
-        super().__init__(
-            f"{decision.said}, since you looked. Nothing was overwritten",
-            source=decision.event_id,
-            cure="Read that decision, then decide again if you still differ.",
-        )
+    saw        act_id of the decision that the person saw or would take back, None when they saw none
+    undoing    they wanted to take it back, not to decide
+    """
+
+    def __init__(self, decision: Act, saw: int | None, *, undoing: bool = False):
+        if decision.undoes is None:
+            problem = f"{_decided(decision)}, since you looked. {UNTOUCHED}"
+            cure = "Read that decision, then decide again if you still differ."
+        elif undoing:
+            problem, cure = _taken_back(decision, saw), None
+        else:
+            problem, cure = f"{_taken_back(decision, saw)}. {UNTOUCHED}", "Decide again if you still differ."
+        super().__init__(problem, source=decision.event_id, cure=cure)
         self.decision = decision
 
 
@@ -63,3 +73,14 @@ class JobError(PeopleError):
 
 class KeyFileError(PeopleError):
     """The pseudonym key cannot be used."""
+
+
+def _decided(act: Act) -> str:
+    did = f"decided '{act.state}'" if act.state else "reopened this event"
+    return f"{act.by} {did} on {in_words(act.at_utc)}"
+
+
+def _taken_back(act: Act, saw: int | None) -> str:
+    which = "that" if act.undoes == saw else "a"
+    now = f"'{act.state}' again" if act.state else "undecided"
+    return f"{act.by} took {which} decision back on {in_words(act.at_utc)}; the event is {now}"

@@ -231,7 +231,8 @@ class Reviews:
             rows, later = _taken_back(connection, entry_id)
             kept[:] = [act.event_id for act in later]
             if not rows and len(later) == 1 and later[0].topic == "decision":
-                raise AlreadyDecided(later[0])
+                stands = newest(connection, later[0].event_id, "decision") or later[0]
+                raise AlreadyDecided(stands, later[0].supersedes, undoing=True)
             if not rows:
                 raise ReviewError(
                     "nothing of this can be taken back: it was done over since, or it is a comment",
@@ -302,7 +303,7 @@ def _as_seen(connection: Connection, event_id: str, seen: int | None) -> Act | N
     """The decision that stands, which is the one that was seen."""
     stands = newest(connection, event_id, "decision")
     if stands is not None and stands.act_id != seen:
-        raise AlreadyDecided(stands)
+        raise AlreadyDecided(stands, seen)
     if stands is None and seen is not None:
         raise ReviewError(
             "the decision you saw is not in the store any more", source=event_id, cure="Load the page anew."

@@ -113,6 +113,25 @@ def test_undo_brings_back_what_stood(decided, event):
     assert decision.done(decided, after)["problem"] == ""
 
 
+def test_undo_in_a_second_tab_says_that_it_was_taken_back(decided, event):
+    decision.done(decided, ask(event))
+    entry = str(decided.desk.past(event["event_id"]).last.entry_id)
+    undo = {"act": "undo", "event": event["event_id"], "entry": entry}
+    assert decision.done(decided, undo | {"token": "t2"})["problem"] == ""
+    problem = decision.done(decided, undo | {"token": "t3"})["problem"]
+    assert problem.startswith("vera took that decision back on ")
+    assert problem.endswith(" UTC; the event is undecided.")
+
+
+def test_undo_in_a_second_tab_names_what_stands_as_its_button(decided, event):
+    decision.done(decided, ask(event))
+    seen = str(decided.desk.past(event["event_id"]).seen)
+    decision.done(decided, ask(event, "false", reason="Sensor", seen=seen, token="t2"))
+    undo = {"act": "undo", "event": event["event_id"], "entry": str(decided.desk.past(event["event_id"]).last.entry_id)}
+    decision.done(decided, undo | {"token": "t3"})
+    assert decision.done(decided, undo | {"token": "t4"})["problem"].endswith("; the event is Valid again.")
+
+
 def test_the_same_click_sent_twice_is_one_decision(decided, event):
     for _ in range(2):
         assert decision.done(decided, ask(event))["problem"] == ""

@@ -209,6 +209,31 @@ def test_undo_does_not_take_back_what_somebody_did_since(people: People) -> None
         people.undo(comment.entry_id, by=OFFICER)
 
 
+def test_undo_a_second_time_says_who_took_it_back_and_what_stands(people: People) -> None:
+    first = people.decide(EVENT, "valid", by=OFFICER, seen=None)
+    people.undo(first.entry_id, by=OFFICER)
+    with pytest.raises(AlreadyDecided) as caught:
+        people.undo(first.entry_id, by=OFFICER)
+    assert caught.value.problem == "ines took that decision back on 16 Nov 2026, 08:00 UTC; the event is undecided"
+    assert caught.value.cure is None
+    seen = people.current([ID])["decision_id"][0]
+    people.decide(EVENT, "false", by=OTHER, seen=seen, reason="sensor")
+    with pytest.raises(AlreadyDecided, match="jorge decided 'false' on"):  # what stands, not what came next
+        people.undo(first.entry_id, by=OFFICER)
+
+
+def test_who_decides_what_was_taken_back_meanwhile_is_told_so(people: People) -> None:
+    first = people.decide(EVENT, "valid", by=OFFICER, seen=None)
+    second = people.decide(EVENT, "false", by=OTHER, seen=first.act_id, reason="sensor")
+    people.undo(second.entry_id, by=OTHER)
+    for seen, which in ((second.act_id, "that"), (first.act_id, "a")):
+        with pytest.raises(AlreadyDecided) as caught:
+            people.decide(EVENT, "nuisance", by=OFFICER, seen=seen, reason="known bump")
+        said = f"jorge took {which} decision back on 16 Nov 2026, 08:00 UTC; the event is 'valid' again. "
+        assert caught.value.problem == f"{said}Nothing was overwritten"
+        assert caught.value.cure == "Decide again if you still differ."
+
+
 def frame(*events: Judged) -> pl.DataFrame:
     rows = [{"event_id": e.event_id, "rule_hash": e.rule_hash, "rule_book": e.rule_book, "severity": e.severity,
              "value": e.value, "limit": e.limit, "unit": e.unit, "decision_id": None} for e in events]  # fmt: skip
