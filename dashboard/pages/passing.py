@@ -34,8 +34,10 @@ STANDING = ("assignment", "maintenance", "training", "release", "debrief", "snoo
 
 def _assign(people: People, by: Actor, ask: Ask) -> str:
     to = ask.get("to", "").strip()
-    people.assign(ask["event"], to or None, by=by, note=ask.get("note", ""), token=ask.get("token"))
-    return f"Given to {to}." if to else "Given to nobody."
+    if not to:
+        raise ReviewError("the name of the person to give this to is missing", cure="Write a name.")
+    people.assign(ask["event"], to, by=by, note=ask.get("note", ""), token=ask.get("token"))
+    return f"Given to {to}."
 
 
 def _refer(people: People, by: Actor, ask: Ask) -> str:

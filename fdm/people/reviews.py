@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import polars as pl
@@ -22,6 +22,7 @@ from fdm.people.texts import LINE, NOTE, clean
 from fdm.people.times import Clock, to_text
 
 REFERRED = ("maintenance", "training")
+LONGEST_ASIDE = timedelta(days=731)
 IDENTITIES = {"tail", "flight", "departure"}  # never kept beside an event's id
 _KEPT = ("state", "reason", "note", "until_utc", "rule_hash", "rule_book", "severity", "value", "limit_passed", "unit")
 
@@ -160,11 +161,9 @@ class Reviews:
     def snooze(
         self, event_id: str, until: datetime | None, *, by: Actor, note: str = "", token: str | None = None
     ) -> Act:
-        """Set an event aside until a time; None brings it back now."""
-        if until is not None and until <= self._clock():
-            raise ReviewError(
-                "the day until which to set this aside is past", source=event_id, cure="Choose a later one."
-            )
+        """Set an event aside until a time, later than today and within LONGEST_ASIDE; None brings it back now."""
+        if until is not None:
+            _later(until, self._clock(), event_id)
         state, text = (None, None) if until is None else ("snoozed", to_text(until))
         return self._set(by, "snooze", event_id, "snooze", token, state=state, until_utc=text, note=note)
 
@@ -297,6 +296,14 @@ class Reviews:
     def _count(self, entry_id: int) -> int:
         query = select(func.count()).where(acts.c.entry_id == entry_id)
         return self._database.read(lambda connection: int(connection.scalar(query) or 0))
+
+
+def _later(until: datetime, now: datetime, event_id: str) -> None:
+    """ReviewError unless a time until which to set an event aside is one to come back at."""
+    if until <= now:
+        raise ReviewError("the day until which to set this aside must be later than today", source=event_id)
+    if until > now + LONGEST_ASIDE:
+        raise ReviewError("an event is set aside for two years at most", source=event_id, cure="Choose an earlier day.")
 
 
 def _as_seen(connection: Connection, event_id: str, seen: int | None) -> Act | None:

@@ -7,6 +7,7 @@ import socket
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from datetime import UTC, datetime, timedelta
 from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -192,6 +193,11 @@ def opened(watched: Watched, path: str = "/?lines=single") -> Page:
     expect(page.locator("#evidence-traces .main-svg").first).to_be_visible()
     expect(page.locator("a.row[aria-current=true]")).to_be_attached()
     return page
+
+
+def in_a_month() -> datetime:
+    """A day until which an event may be set aside."""
+    return (datetime.now(UTC) + timedelta(days=30)).replace(hour=0, minute=0, second=0, microsecond=0)
 
 
 def text_of(markup: object) -> str:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-
 import pytest
-from conftest import opened, serving, watching
+from conftest import in_a_month, opened, serving, watching
 from playwright.sync_api import expect
 
 from fdm.people.acts import Judged
@@ -104,7 +102,7 @@ def test_the_log_breaks_no_word_that_fits(browser, officer, kept, width):
     event = officer.held().events.filter(rule="spoilers_retracted_early").row(0, named=True)
     with People(kept) as people:
         people.decide(Judged.of(event), "nuisance", by=Actor("vera", OFFICER), seen=None, reason="Firm, a short field")
-        people.snooze(event["event_id"], datetime(2099, 1, 5, tzinfo=UTC), by=Actor("vera", OFFICER))
+        people.snooze(event["event_id"], in_a_month(), by=Actor("vera", OFFICER))
     with serving(officer) as address, watching(browser, address, width=width) as watched:
         watched.page.goto(f"{address}/audit")
         expect(watched.page.locator(".plain-table tbody tr")).to_have_count(3)

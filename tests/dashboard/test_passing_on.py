@@ -266,7 +266,11 @@ def test_a_decision_ends_the_time_aside(kept, event):
     [
         ("snooze", {"until": ""}, "The day until which to set this aside is missing. Choose a day."),
         ("snooze", {"until": "soon"}, "The day until which"),
-        ("snooze", {"until": "2026-11-20"}, "The day until which to set this aside is past. Choose a later one."),
+        ("snooze", {"until": "2026-11-20"}, "The day until which to set this aside must be later than today."),
+        ("snooze", {"until": "2026-11-24"}, "The day until which to set this aside must be later than today."),
+        ("snooze", {"until": "2028-11-25"}, "An event is set aside for two years at most. Choose an earlier day."),
+        ("snooze", {"until": "9999-12-31"}, "An event is set aside for two years at most. Choose an earlier day."),
+        ("assign", {"to": " ", "note": "Look"}, "The name of the person to give this to is missing. Write a name."),
         ("refer", {"to": "the press"}, "not referred"),
         ("comment", {"note": " "}, "The comment is missing"),
         ("assign", {"to": "x" * 101}, "101 characters"),

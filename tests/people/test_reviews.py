@@ -174,8 +174,12 @@ def test_assignment_and_snooze_change_and_end(people: People, watch: Watch) -> N
     people.snooze(ID, None, by=OFFICER)
     row = people.current([ID]).row(0, named=True)
     assert (row["assigned_to"], row["snoozed_until_utc"]) == (None, None)
-    with pytest.raises(ReviewError, match="past"):
-        people.snooze(ID, datetime(2026, 11, 1, tzinfo=UTC), by=OFFICER)
+    for day in (datetime(2026, 11, 1, tzinfo=UTC), datetime(2026, 11, 16, tzinfo=UTC)):
+        with pytest.raises(ReviewError, match="must be later than today"):
+            people.snooze(ID, day, by=OFFICER)
+    people.snooze(ID, datetime(2028, 11, 16, tzinfo=UTC), by=OFFICER)
+    with pytest.raises(ReviewError, match="for two years at most"):
+        people.snooze(ID, datetime(2028, 11, 18, tzinfo=UTC), by=OFFICER)
 
 
 def test_undo_puts_back_what_stood_before_and_can_be_undone(people: People) -> None:
