@@ -209,7 +209,7 @@ def stands(past: Past, event: Mapping[str, Any]) -> Markup:
         in_words(act.at_utc),
         Markup('<button type="button" class="quiet no-print" data-skip>Next to decide <kbd>S</kbd></button>'),
         undo if act.undoes is None else "",
-        marks.joined(Markup('<p class="why">{}</p>').format(part) for part in said),
+        marks.joined(Markup('<div class="why">{}</div>').format(passing.written(part)) for part in said),
         _other_rule(act, event),
     )
 

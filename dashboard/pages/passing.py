@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime, time
 from typing import Any
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from dashboard import marks, officers, told
 from dashboard.desk import Past
@@ -22,6 +22,7 @@ from fdm.people.views import LEAST
 
 Ask = Mapping[str, str]
 LONGEST_NAME = 100
+UNFOLDED = 200  # characters: about three lines of the bar at its narrowest
 AS_FLOWN = (
     "fleet",
     "runway_length_m",
@@ -109,18 +110,25 @@ def stands(past: Past) -> Markup:
     found = [act for act in (past.stands(topic) for topic in topics) if act is not None]
     lines = marks.joined(
         Markup(
-            '<li><span><b>{}</b> <span class="soft">{}, {}</span>{}</span><span class="spring"></span>{}{}</li>'
+            '<li><div><b>{}</b> <span class="soft">{}, {}</span> {}</div><span class="spring"></span>{}{}</li>'
         ).format(
             _where(act, past),
             act.by,
             in_words(act.at_utc),
-            f" {act.note}" if act.note else "",
+            written(act.note or ""),
             _answer_button(act.topic) if act.state == "open" else "",
             take_back(act, told.stands(act)),
         )
         for act in found
     )
     return Markup('<ul class="passed-on">{}</ul>').format(lines) if lines else Markup("")
+
+
+def written(text: str) -> Markup:
+    """What somebody wrote; folded after a few lines when it is long, to be opened."""
+    if len(text) <= UNFOLDED:
+        return escape(text)
+    return Markup('<details class="written"><summary><span class="lines">{}</span></summary></details>').format(text)
 
 
 def _where(act: Act, past: Past) -> str:

@@ -141,6 +141,39 @@ def test_what_could_not_be_done_says_why_and_keeps_the_words(at_desk):
     expect(page.get_by_label("Note that goes with it")).to_have_value("Later")
 
 
+LONG = {"words": "Flare was late. " * 124, "a word": "x" * 1990}
+
+
+@pytest.mark.parametrize("width", [1000, 1280, 1920])
+@pytest.mark.parametrize("text", LONG)
+def test_a_long_note_is_folded_and_can_be_read_to_its_end(browser, officer, kept, width, text):
+    event, vera = officer.held().events.row(0, named=True), Actor("vera", OFFICER)
+    note = f"{LONG[text]} The end."
+    with People(kept) as people:
+        people.decide(Judged.of(event), "valid", by=vera, seen=None, note=note)
+        people.assign(event["event_id"], "B" * 60, by=vera, note=note)
+        people.refer(event["event_id"], "maintenance", by=vera, note=note)
+    with serving(officer) as address, watching(browser, address, width=width, height=900) as watched:
+        page = watched.open(f"/?week=all&lines=single&event={event['event_id']}")
+        bar = page.locator("#decision")
+        expect(bar.locator(".passed-on li")).to_have_count(2)
+        assert bar.bounding_box()["height"] <= 900 * 0.5
+        page.keyboard.press("p")
+        expect(page.get_by_label("Person")).to_be_focused()
+        expect(page.get_by_label("Person")).to_be_in_viewport(ratio=1)
+        expect(page.get_by_role("button", name="Comment")).to_be_in_viewport(ratio=1)
+        assert bar.evaluate("e => e.scrollWidth - e.clientWidth") == 0
+        for written in bar.locator(".written").all():
+            lines = written.locator(".lines")
+            assert lines.evaluate("e => e.clientHeight") <= 3 * 18
+            written.locator("summary").press("Enter")
+            expect(written).to_have_attribute("open", "")
+            assert lines.evaluate("e => e.getBoundingClientRect().height") > 3 * 18
+            assert bar.evaluate("e => e.scrollWidth - e.clientWidth") == 0
+        bar.locator(".history > summary").click()
+        assert bar.evaluate("e => e.scrollWidth - e.clientWidth") == 0
+
+
 @pytest.mark.parametrize("width", [1000, 1280])
 def test_the_decision_is_in_view_at_every_width(browser, officer, width):
     event = officer.held().events["event_id"][0]
