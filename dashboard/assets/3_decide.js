@@ -50,13 +50,14 @@
   }
   /* Names what was not saved, each a way to it, until it is done: `done` is an answer that one of them has now. */
   function notSaved(more, why, done) {
-    lost = [...lost, ...more].filter((what) => !done || (what.event || "") !== done.event);
+    lost = [...lost, ...more].filter((what) => !done || what.href || (what.event || "") !== done.event);
     for (const what of lost) what.called = nameOf(what);
-    const links = [...new Map(lost.filter((what) => what.event).map((what) => [what.event, what])).values()].map(wayTo);
-    const told = document.createElement("span"), kept = lost.every((what) => what.event || !what.before);
+    const links = [...new Map(lost.filter(placeOf).map((what) => [placeOf(what), what])).values()].map(wayTo);
+    const told = document.createElement("span"), kept = lost.every((what) => placeOf(what) || !what.before);
     told.textContent = why || (kept ? "What you wrote is kept. " : "") + "Do it again" + (links.length ? " for" : ".");
     window.watchServer.notSaved(lost.length ? told.innerHTML + (links.length ? " " + links.join("; ") + "." : "") : "");
   }
+  const placeOf = (what) => what.href || what.event;
   function nameOf(what) {
     const row = what.event && document.querySelector(`a.row[data-event="${CSS.escape(what.event)}"]`);
     return row ? row.querySelector(".title > span").textContent + ", " + row.children[2].textContent : what.called || "this event";
@@ -65,7 +66,7 @@
     const query = new URLSearchParams(location.search);
     query.set("event", what.event);
     const link = document.createElement("a");
-    link.href = location.pathname + "?" + query.toString();
+    link.href = what.href || location.pathname + "?" + query.toString();
     link.textContent = what.called;
     return link.outerHTML;
   }
@@ -76,7 +77,7 @@
   const stored = (work) => { try { return work(sessionStorage); } catch (e) { return null; } };
   window.addEventListener("pagehide", () => {
     if (window.watchServer.hasEnded()) failed("decided.data");  // what is on its way goes with the session
-    const left = lost.map(({ event, called }) => ({ event, called, before: true }));
+    const left = lost.map(({ event, called, href }) => ({ event, called, href, before: true }));
     if (left.length) stored((session) => session.setItem(LEFT, JSON.stringify({ who: who(), left })));
   });
   let brought = false;
@@ -88,6 +89,22 @@
     if (found && found.who === who()) notSaved(found.left);
   }
   document.addEventListener("submit", (e) => { if (e.target.matches("form[action='/logout']")) lost = []; });
+
+  /* --- what other pages save is told alike, until it is asked for again --------------------------------------------- */
+  const ELSEWHERE = { note: "the note on a debrief", done: "a debrief that was done", open: "a debrief opened again", save: "a version of a rule" };
+  let pressed = null;
+  document.addEventListener("click", (e) => {
+    const button = e.target.closest("button[data-debrief], button[data-tune-ask]");
+    if (!button) return;
+    const called = ELSEWHERE[button.dataset.debrief || button.dataset.tuneAsk], href = location.pathname + location.search;
+    pressed = called && { called, href };
+    if (!called || !lost.some((what) => what.href === href)) return;
+    lost = lost.filter((what) => what.href !== href);
+    notSaved([]);
+  });
+  window.addEventListener("unanswered", (e) => {
+    if (pressed && /debrief-notes|limits-saved/.test(e.detail)) notSaved([pressed]);
+  });
 
   /* --- keys wait for the pane of the event that they are about, and each for the one before it ------------------ */
   const waiting = [];

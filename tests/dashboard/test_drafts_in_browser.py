@@ -13,6 +13,7 @@ from dashboard.deployment import Deployment
 from dashboard.desk import Desk
 from dashboard.door import Door
 from dashboard.store import Store
+from fdm.people.acts import Judged
 from fdm.people.roles import ADMINISTRATOR, OFFICER, Actor
 from fdm.people.store import People
 
@@ -137,6 +138,37 @@ def test_what_is_written_outlives_a_session_that_ended_for_who_wrote_it(behind_l
         expect(page.locator("#decision .decided")).to_contain_text("Seen twice")
     expect(page.locator("#alert")).to_be_empty()
     assert page.evaluate("sessionStorage.getItem('not-saved')") is None
+    assert all("401" in line for line in behind_login.said)  # the browser's own word for it
+    behind_login.said.clear()
+
+
+@pytest.mark.parametrize(
+    ("press", "named"), [("Save note", "the note on a debrief"), ("Debriefed", "a debrief that was done")]
+)
+def test_what_a_captain_wrote_after_the_session_ended_is_named_after_the_login(
+    behind_login, people, held, press, named
+):
+    event, vera = held.events.row(0, named=True), Actor("officer-1", OFFICER)
+    people.decide(Judged.of(event), "valid", by=vera, seen=None)
+    people.release(event["event_id"], by=vera)
+    page, alert = behind_login.page, behind_login.page.locator("#alert")
+    log_in(page, behind_login.address, "captain-1")
+    page.goto(behind_login.address + "/debrief")
+    page.locator(".debriefs a").click()
+    page.get_by_role("textbox", name="Note").fill("Late reverse")
+    people.accounts.end_sessions("captain-1", by=Actor("root", ADMINISTRATOR))
+    page.get_by_role("button", name=press, exact=True).click()
+    page.locator("input[name=name]").fill("captain-1")
+    page.locator("input[name=password]").fill(PASSWORD)
+    page.locator("input[name=password]").press("Enter")
+    expect(alert).to_contain_text(f"Not saved. What you wrote is kept. Do it again for {named}.")
+    expect(page.get_by_role("textbox", name="Note")).to_have_value("Late reverse")
+    page.get_by_role("button", name=press, exact=True).click()
+    expect(page.locator("#debrief-notes .noted").first).to_contain_text("Late reverse")
+    expect(alert).to_be_empty()
+    page.reload()
+    expect(page.locator("#debrief-notes .noted").first).to_contain_text("Late reverse")
+    expect(alert).to_be_empty()
     assert all("401" in line for line in behind_login.said)  # the browser's own word for it
     behind_login.said.clear()
 

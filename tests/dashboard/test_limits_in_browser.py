@@ -650,6 +650,10 @@ def test_what_was_typed_outlives_a_session_that_ends_and_is_let_go_on_logging_ou
         page.wait_for_url(re.compile("/login"))
         log_in(page)
         expect(page.locator("[name=reason]")).to_have_value("Earlier reverse.")
+        expect(page.locator("#alert")).to_contain_text("Do it again for a version of a rule.")
+        page.get_by_role("button", name="Save version").click()  # without a name nothing is saved
+        expect(page.locator("#limits-saved")).to_contain_text("name")
+        expect(page.locator("#alert")).to_be_empty()
         page.get_by_role("button", name="Log out").click()
         page.locator("[name=password]").wait_for()
         assert page.evaluate("Object.keys(sessionStorage)") == []
