@@ -1,10 +1,17 @@
-/* What is being written about an event or a debrief is kept until it is saved, wherever the reader goes meanwhile. */
+/* What is being written about an event, a list of events or a debrief is kept until it is saved, wherever the reader goes meanwhile. */
 (function () {
   "use strict";
   const LEFT = "drafts";  // in the session's storage, only while another page is there, as to log in again
   const drafts = new Map();
   const kind = (form) => ["passing", "noting"].find((one) => form.classList.contains(one)) || "deciding";
-  const key = (form) => kind(form) + " " + form.dataset.event;
+  const FORMS = "form[data-event], form[data-count]";
+  const key = (form) => kind(form) + " " + (form.dataset.event || listOf(location.search));
+  /* A list that is decided alike, whichever of its events is read. */
+  function listOf(search) {
+    const query = new URLSearchParams(search);
+    for (const name of ["event", "page"]) query.delete(name);
+    return "list " + query.toString();
+  }
   const fields = (form) => Array.from(form.elements).filter((e) => e.name && e.type !== "checkbox");
   const boxes = (form) => Array.from(form.querySelectorAll("input[type=checkbox]"));
 
@@ -18,18 +25,18 @@
   }
   /* Not at `change`, which also comes when a field leaves the page because what it held was saved. */
   document.addEventListener("input", (e) => {
-    const form = e.target.closest("form[data-event]");
+    const form = e.target.closest(FORMS);
     if (form) note(form);
   });
   document.addEventListener("toggle", (e) => {
-    const form = e.target.querySelector("form[data-event]");
+    const form = e.target.querySelector(FORMS);
     if (form && form.isConnected && form.closest("details") === e.target) note(form);
   }, true);
 
   /* New forms are filled with what was written in the ones before them. */
   function fill(block) {
     bringBack();
-    for (const form of block ? block.querySelectorAll("form[data-event]") : []) {
+    for (const form of block ? block.querySelectorAll(FORMS) : []) {
       if (form.dataset.saved !== undefined) { drafts.delete(key(form)); delete form.dataset.saved; }
       const draft = drafts.get(key(form)), details = form.closest("details");
       if (!draft) continue;
@@ -42,7 +49,8 @@
   }
   /* What was saved is no draft any more; where an event is passed on stays open for the next. */
   function saved(ask) {
-    if (ask.act === "decide") drafts.delete("deciding " + ask.event);
+    if (ask.act === "bulk") drafts.delete("deciding " + listOf(ask.filters));
+    else if (ask.act === "decide") drafts.delete("deciding " + ask.event);
     else if (ask.act !== "undo" && drafts.has("passing " + ask.event)) {
       drafts.set("passing " + ask.event, { open: drafts.get("passing " + ask.event).open, values: [], ticked: [] });
     }

@@ -243,3 +243,28 @@ def test_a_page_of_somebody_else_decides_nothing(behind_login, people):
     other.close()
     assert all("409" in line for line in behind_login.said)  # the browser's own word for it
     behind_login.said.clear()
+
+
+def test_what_is_written_for_many_is_there_after_one_of_them_was_decided(at_desk):
+    page = opened(at_desk)
+    n = page.locator("a.row[data-event]").count()
+    bulk = page.locator("#bulk")
+    bulk.locator("summary").click()
+    bulk.get_by_label("Reason in words").fill("Known")
+    bulk.get_by_label("Note", exact=True).fill("Seen twice")
+    page.locator(CHOSEN).focus()
+    page.keyboard.press("v")
+    expect(bulk.locator("summary")).to_have_text(f"Decide all {n - 1} alike")
+    expect(bulk.get_by_label("Note", exact=True)).to_have_value("Seen twice")
+    expect(bulk.get_by_label("Note", exact=True)).to_be_visible()
+    page.locator("#queue-tools").get_by_text("Low", exact=True).click()  # another list
+    expect(bulk.locator("summary")).not_to_have_text(f"Decide all {n - 1} alike")
+    expect(bulk.get_by_label("Note", exact=True)).to_have_value("")
+    page.go_back()
+    expect(bulk.locator("summary")).to_have_text(f"Decide all {n - 1} alike")
+    expect(bulk.get_by_label("Note", exact=True)).to_have_value("Seen twice")
+    bulk.locator("[data-decide=nuisance]").click()
+    expect(bulk.get_by_role("status")).to_have_text(f"{n - 1} events decided Nuisance. Undo")
+    bulk.locator("[data-undo]").click()
+    expect(bulk.locator("summary")).to_have_text(f"Decide all {n - 1} alike")
+    expect(bulk.get_by_label("Note", exact=True)).to_have_value("")
