@@ -9,6 +9,7 @@ from collections import Counter
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from statistics import median
 
 import polars as pl
 import pytest
@@ -32,6 +33,11 @@ from tests.dashboard.invented_archive import RULES, FakeArchive
 
 WEEK = "2026-W47"
 OFFICER_A = Actor("officer.a", OFFICER)
+
+
+def text_of(html: str) -> str:
+    """The words of a page, without tags."""
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", html.partition("<body")[2])).strip()
 
 
 @pytest.fixture(scope="module")
@@ -133,6 +139,43 @@ def test_runway_given_away_counts_each_landing_once(held: Held) -> None:
     assert sum(row.metres for row in found) == pytest.approx(100)
     assert sum(row.lower for row in found) == pytest.approx(80)
     assert sum(row.upper for row in found) == pytest.approx(122)
+
+
+def test_a_week_without_landings_has_no_rate_and_no_other_weeks(held: Held, store: Path) -> None:
+    """The archive ends with week 47."""
+    week = counted(held, "2026-W48")
+    assert (week.landings, week.assessed.whole) == (0, 0)
+    for severity in week.severities:
+        assert (severity.events, severity.rate.events, severity.rate.landings) == (0, 0, 0)
+        assert severity.rate.per_1000 is severity.rate.upper is None
+        before = [row for row in held.events.iter_rows(named=True) if row["severity"] == severity.severity]
+        rates = []
+        for number in range(40, 48):
+            landings = held.landings.filter(pl.col("week") == f"2026-W{number}", pl.col("assessed") > 0).height
+            rates.append(1000 * sum(row["week"] == f"2026-W{number}" for row in before) / landings)
+        assert severity.usual == pytest.approx(median(rates))
+    none = replace(digest_of(store, None), week=week, high_lines=(), high_events=0, high_lines_in_all=0, recovery=None)
+    said = text_of(digest.html(none))
+    assert "No landing of week 48 of 2026 is in the archive, so none was assessed." in said
+    assert "No landing was recorded" in said
+    assert "all were assessed" not in said
+    assert "0 of 0" not in said
+    assert "of 0 " not in said
+    assert re.search(r"High 0 0 0 – ", said)
+    flown = replace(none, recovery=Share.of(0, 121), recovery_of_week=True)
+    assert "121 flights were flown, none recorded" in text_of(digest.html(flown))
+
+
+def test_where_no_landing_could_be_assessed_none_is_said_to_have_no_event(held: Held, store: Path) -> None:
+    silent = held.landings.with_columns(assessed=pl.lit(0, held.landings["assessed"].dtype))
+    week = counted(replace(held, landings=silent, events=held.events.clear()), WEEK)
+    none = replace(digest_of(store, None), week=week, high_lines=(), high_events=0, high_lines_in_all=0, recovery=None)
+    said = text_of(digest.html(none))
+    assert f"Of {week.landings} landings, none was assessed." in said
+    assert "No landing could be assessed" in said
+    assert f"{week.landings} of {week.landings} landings could not be assessed at all." in said
+    assert "No event in this week." not in said
+    assert "No high event in this week." not in said
 
 
 def test_repeats_on_one_aircraft_stand_in_one_line(held: Held) -> None:

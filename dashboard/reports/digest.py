@@ -13,11 +13,12 @@ from dashboard.novelty import FEWEST_BEFORE
 from dashboard.reports import multiples
 from dashboard.reports.digest_data import Digest
 from dashboard.reports.paper import CAUTION, Sheet, document, heading
-from dashboard.reports.weekly import Given, Kind, Place, Share
+from dashboard.reports.weekly import Given, Kind, Place, Share, Week
 
 MOST_KINDS = 18
 BLANK_QUESTIONS = 4
 BAR_PX = 130
+NONE_ASSESSED = "no landing was assessed"
 MUCH = 0.2  # of the week's high and medium events, on one aircraft
 METHODS = (
     "Rates: Garwood's exact interval. Shares: Wilson's score interval. Usual range: u-chart with three-sigma limits "
@@ -50,12 +51,12 @@ def _first(of: Digest) -> Markup:
         lead(of),
         heading("Landings", words.count(week.tails, "aircraft", "aircraft")),
         _landings(of),
-        heading("Events", f"per 1,000 of {week.assessed.part:,} assessed"),
+        heading("Events", f"per 1,000 of {week.assessed.part:,} assessed" if week.assessed.part else NONE_ASSESSED),
         _severities(of),
         heading("Rate by kind", f"events per 1,000 assessed landings, {span}") if week.kinds else "",
         multiples.drawing(week.kinds),
         heading("Kinds, severities and decisions", _decided(week.decided, week.to_decide)),
-        _kinds(week.kinds),
+        _kinds(week),
     )
 
 
@@ -70,15 +71,29 @@ def headline(of: Digest) -> str:
     if week.aircraft and week.aircraft[0].rate.events >= max(3, MUCH * higher):
         return f"{week.aircraft[0].name} had {week.aircraft[0].rate.events} of the {higher} high and medium events"
     if not week.landings:
-        return "No landing was recorded"
+        return _flown_in_vain(of) or "No landing was recorded"
+    if not week.assessed.part:
+        return "No landing could be assessed"
     if week.kinds and all(kind.usual is None for kind in week.kinds):
         return f"{words.count(higher, 'high or medium event')} in {words.count(week.landings, 'landing')}"
     return "No rate left its usual range" if week.kinds else "No event"
 
 
+def _flown_in_vain(of: Digest) -> str:
+    """ "121 flights were flown, none recorded"; nothing where that is not known of this week."""
+    if not of.recovery or not of.recovery_of_week or not of.recovery.whole:
+        return ""
+    flights = of.recovery.whole
+    return f"{words.count(flights, 'flight')} {'was' if flights == 1 else 'were'} flown, none recorded"
+
+
 def lead(of: Digest) -> str:
     """The counts, and what they leave open, in sentences."""
     week = of.week
+    if not week.landings:
+        return f"No landing of {_week(week.week)} is in the archive, so none was assessed."
+    if not week.assessed.part:
+        return f"Of {words.count(week.landings, 'landing')}, none was assessed."
     counts = ", ".join(f"{s.events:,} {s.severity}" for s in week.severities[:-1])
     low = week.severities[-1]
     all_ = "all" if week.assessed.part == week.landings else f"{week.assessed.part:,}"
@@ -97,6 +112,11 @@ def lead(of: Digest) -> str:
             f"{words.count(new, 'event')} {'was' if new == 1 else 'were'} new on the aircraft or at the runway."
         )
     return " ".join(said)
+
+
+def _week(week: str) -> str:
+    """ "week 48 of 2026"."""
+    return f"{words.week_name(week).lower()} of {week[:4]}"
 
 
 def _landings(of: Digest) -> Markup:
@@ -156,12 +176,18 @@ def _severities(of: Digest) -> Markup:
 
 
 def _decided(decided: int, left: int) -> str:
-    return f"{decided:,} of {words.count(decided + left, 'event')} decided, {left:,} open"
+    return f"{decided:,} of {words.count(decided + left, 'event')} decided, {left:,} open" if decided + left else ""
 
 
-def _kinds(kinds: Sequence[Kind]) -> Markup:
+def _no_event(week: Week, none: str) -> Markup:
+    """That there is no event, or that nothing was assessed which could have held one."""
+    return Markup('<p class="soft">{}</p>').format(none if week.assessed.part else f"{NONE_ASSESSED.capitalize()}.")
+
+
+def _kinds(week: Week) -> Markup:
+    kinds = week.kinds
     if not kinds:
-        return Markup('<p class="soft">No event in this week.</p>')
+        return _no_event(week, "No event in this week.")
     most = max(kind.events for kind in kinds)
     rows = marks.joined(_kind(kind, most) for kind in kinds[:MOST_KINDS])
     hidden = kinds[MOST_KINDS:]
@@ -223,17 +249,17 @@ def _second(of: Digest) -> Markup:
         heading("High events", _high_head(of)),
         _high(of),
         heading("Runways", "high and medium per 1,000 assessed landings"),
-        _places(week.runways),
+        _places(week, week.runways),
         heading("Aircraft", "high and medium per 1,000 assessed landings"),
-        _places(week.aircraft),
+        _places(week, week.aircraft),
         heading("Likely origin", words.count(sum(week.origins.values()), "event")),
         _origins(week.origins),
         heading("New and repeated", _against(week.weeks_before)),
         _new(of),
         heading("Runway given away, by type", "to 30 kt; one lapse of each landing"),
-        _given(of.given_by_fleet),
+        _given(week, of.given_by_fleet),
         heading("Runway given away, by runway", "80 % bounds added up"),
-        _given(of.given_by_runway),
+        _given(week, of.given_by_runway),
     )
 
 
@@ -248,7 +274,7 @@ def _high_head(of: Digest) -> str:
 
 def _high(of: Digest) -> Markup:
     if not of.high_lines:
-        return Markup('<p class="soft">No high event in this week.</p>')
+        return _no_event(of.week, "No high event in this week.")
     return _table(
         ("Severity", "Event", "Worst (bounds)", "Likely origin", "Decision"),
         (
@@ -279,9 +305,9 @@ def _where(line: Mapping[str, Any]) -> str:
     return ", ".join(part for part in (line["tail"], place, days) if part)
 
 
-def _places(places: Sequence[Place]) -> Markup:
+def _places(week: Week, places: Sequence[Place]) -> Markup:
     if not places:
-        return Markup('<p class="soft">No high or medium event.</p>')
+        return _no_event(week, "No high or medium event.")
     return _table(
         ("", "Events", "Rate (95 %)"), ((p.name, p.rate.events, words.rate_alone(p.rate)) for p in places), right=True
     )
@@ -306,18 +332,16 @@ def _new(of: Digest) -> Markup:
     kinds = {"aircraft": "new on the aircraft", "runway": "new at the runway", "both": "new on both"}
     rows: list[tuple[Any, ...]] = [(kinds[name], n) for name, n in week.new.items()]
     rows += [(f"{title}, {tail}", f"×{n}") for tail, title, n in week.repeats]
-    return (
-        _table(("", "Events"), rows, right=True)
-        if rows
-        else Markup('<p class="soft">{}</p>').format(
-            "Nothing repeated." if week.weeks_before < FEWEST_BEFORE else "Nothing new, nothing repeated."
-        )
+    if rows:
+        return _table(("", "Events"), rows, right=True)
+    return _no_event(
+        week, "Nothing repeated." if week.weeks_before < FEWEST_BEFORE else "Nothing new, nothing repeated."
     )
 
 
-def _given(rows: Sequence[Given]) -> Markup:
+def _given(week: Week, rows: Sequence[Given]) -> Markup:
     if not rows:
-        return Markup('<p class="soft">No event that costs runway, or its cost was not estimated yet.</p>')
+        return _no_event(week, "No event that costs runway, or its cost was not estimated yet.")
     return _table(
         ("", "Landings", "Not told", "Metres (bounds)"),
         (
@@ -372,13 +396,18 @@ def _drifting(of: Digest) -> Markup:
 
 
 def _unseen(of: Digest) -> Markup:
-    week = of.week
-    missing, partly = week.landings - week.assessed.part, week.assessed.part - week.complete.part
-    of_all = words.count(week.landings, "landing")
-    said = [f"{missing:,} of {of_all} could not be assessed at all, {partly:,} not by every rule."]
+    said = [_not_assessed(of.week)]
     said += [f"Not recorded: {words.count(n, 'flight')} of {tail}." for tail, n in of.unrecorded]
     said += [f"{row['tail']}: {names.parameter(row['parameter'])} {presence(row)}." for row in of.silent]
     return marks.joined(Markup("<p>{}</p>").format(sentence) for sentence in said)
+
+
+def _not_assessed(week: Week) -> str:
+    if not week.landings:
+        return "No landing was recorded."
+    missing, partly = week.landings - week.assessed.part, week.assessed.part - week.complete.part
+    in_part = f", {partly:,} not by every rule" if week.assessed.part else ""
+    return f"{missing:,} of {words.count(week.landings, 'landing')} could not be assessed at all{in_part}."
 
 
 def _people(of: Digest) -> Markup:

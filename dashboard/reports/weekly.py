@@ -155,8 +155,8 @@ def counted(held: Held, week: str) -> Week:
 
 
 def trend_weeks(held: Held, week: str) -> list[str]:
-    """The weeks up to one, as many as a trend has."""
-    return [w for w in held.weeks if w <= week][-TREND_WEEKS:]
+    """The weeks up to one, as many as a trend has: that one last, also when no landing is of it."""
+    return [*[w for w in held.weeks if w < week][1 - TREND_WEEKS :], week]
 
 
 def _rules(events: pl.DataFrame) -> list[str]:
