@@ -386,6 +386,19 @@ def test_nothing_is_cut_off(browser: BrowserContext, store: Path, held: Held) ->
     page.close()
 
 
+def test_a_week_before_the_archive_begins_is_refused_in_words(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first = min(weeks_with_events(store))
+    out = tmp_path / "early.pdf"
+    assert run(["digest", "--archive", str(store), "--week", "2026-W30", "--out", str(out)]) == 2
+    said = capsys.readouterr().err
+    assert "no landing of 2026-W30 here; the first week is 2026-W" in said
+    assert int(said.partition("first week is 2026-W")[2][:2]) <= int(first[-2:])
+    assert "should not have happened" not in said
+    assert not out.exists()
+
+
 def test_plain_data_only(store: Path) -> None:
     text = json.dumps(as_json(digest_of(store, None)), allow_nan=False)
     assert json.loads(text)["week"]["severities"][0]["rate"]["landings"] > 0

@@ -60,7 +60,7 @@ class Digest:
 def digest_of(address: Path | str, week: str | None, flown: pl.DataFrame | None = None) -> Digest:
     """The digest of a week of the archive at an address; the newest full week when None.
 
-    raises   ArchiveError when there is no such archive, or it holds no landing with a date
+    raises   ArchiveError when there is no such archive, it holds no landing with a date, or begins after the week
     """
     archive = Archive(address)
     store = Store(archive, load_rule_cards, desk=desk.beside(address), viewer=lambda: at_this_machine(OFFICER))
@@ -68,6 +68,8 @@ def digest_of(address: Path | str, week: str | None, flown: pl.DataFrame | None 
     chosen = week or last_full_week(held.landings) or (held.weeks[-1] if held.weeks else None)
     if chosen is None:
         raise ArchiveError("no landing here has a date", source=archive.address, cure="flights.csv gives start_utc.")
+    if held.weeks and chosen < held.weeks[0]:
+        raise ArchiveError(f"no landing of {chosen} here; the first week is {held.weeks[0]}", source=archive.address)
     return digest(archive, store, chosen, flown)
 
 
