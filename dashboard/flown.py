@@ -5,13 +5,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from fdm.errors import FactsError
+from dashboard.query import Query
+from dashboard.store import Store
+from fdm.errors import FactsError, FdmError
+from fdm.people.times import utc_now
 from fdm.schemas import UTC
 
 FLOWN: dict[str, Any] = {"tail": pl.String, "flight": pl.String, "start_utc": UTC}
@@ -81,6 +86,37 @@ def with_recorded(flights: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame
     if "week" in flights.columns:
         marked = marked.with_columns(week=pl.coalesce(_week(pl.col("touchdown_utc")), "week"))
     return marked.select(*flights.columns, "recorded")
+
+
+def so_far(flights: pl.DataFrame, landings: pl.DataFrame) -> pl.DataFrame:
+    """The flights that began until now, or until the newest landing: a list may hold some that are yet to be flown."""
+    until = pl.max_horizontal(pl.lit(utc_now()), pl.lit(landings.get_column("touchdown_utc").max()))
+    return flights.filter((pl.col("start_utc") <= until).fill_null(True))
+
+
+def weeks_lost(flights: pl.DataFrame, landings: pl.DataFrame, weeks: Sequence[str]) -> list[str]:
+    """Weeks in which flights were flown and none was recorded, oldest first. `weeks`: those that hold a landing."""
+    others = so_far(flights.filter(~pl.col("week").is_in(weeks)), landings)
+    lost = with_recorded(others, landings).filter(~pl.col("recorded"))
+    return lost.get_column("week").drop_nulls().unique().sort().to_list()
+
+
+def weeks(store: Store) -> tuple[str, ...]:
+    """Weeks that hold a landing or flights flown, oldest first; those of landings when the list cannot be read."""
+    held = store.held()
+    try:
+        flights = store.flights_flown()
+    except FdmError:
+        return held.weeks
+    if flights is None:
+        return held.weeks
+    return tuple(sorted({*held.weeks, *weeks_lost(flights, held.landings, held.weeks)}))
+
+
+def asked(store: Store, query: Query) -> Query:
+    """The query, with the newest week named where it names none and that week was flown but not recorded at all."""
+    newest = weeks(store)[-1:]
+    return query if query.week or newest == store.held().weeks[-1:] else replace(query, week=newest[0])
 
 
 def _week(utc: pl.Expr) -> pl.Expr:

@@ -314,8 +314,7 @@ def tiles(held: Held, query: Query) -> list[Tile]:
 def _trend(weeks: tuple[str, ...], week: str) -> list[str]:
     if week == ALL_WEEKS:
         return list(weeks[-TREND_WEEKS:])
-    upto = [w for w in weeks if w <= week]
-    return upto[-TREND_WEEKS:]
+    return [*[w for w in weeks if w < week][1 - TREND_WEEKS :], week]
 
 
 def _tile(

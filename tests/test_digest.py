@@ -7,7 +7,7 @@ import re
 import shutil
 from collections import Counter
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from statistics import median
 
@@ -15,6 +15,7 @@ import polars as pl
 import pytest
 from playwright.sync_api import BrowserContext
 
+from dashboard import flown
 from dashboard.desk import Desk
 from dashboard.held import Held
 from dashboard.reports import digest, weekly
@@ -384,6 +385,33 @@ def test_nothing_is_cut_off(browser: BrowserContext, store: Path, held: Held) ->
             down, across = body.evaluate(beyond)
             assert (down, across) <= (1, 1), f"{of.week.week}: {down} px, {across} px"
     page.close()
+
+
+@pytest.fixture
+def lost_week(store: Path, monkeypatch: pytest.MonkeyPatch) -> pl.DataFrame:
+    """Two flights of each day of the week after the newest landing's, and one of the month before the first."""
+    from fdm.archive import Archive
+
+    utc = Archive(store).landings()["touchdown_utc"]
+    newest, first = utc.max(), utc.min()
+    assert isinstance(newest, datetime)
+    assert isinstance(first, datetime)
+    monday = newest.replace(hour=6) + timedelta(days=7 - newest.weekday())
+    monkeypatch.setattr(flown, "utc_now", lambda: monday + timedelta(days=7))
+    times = [monday + timedelta(days=n // 2) for n in range(14)] + [first - timedelta(days=30)]
+    listed = pl.DataFrame({"tail": ["QQ-ZZZ"] * 15, "flight": [f"ZZ{n}" for n in range(15)], "start_utc": times})
+    weeks = [f"{at.isocalendar().year}-W{at.isocalendar().week:02}" for at in times]
+    return listed.with_columns(week=pl.Series(weeks), start_utc=pl.col("start_utc").cast(utc.dtype))
+
+
+def test_the_newest_full_week_is_the_one_that_was_flown_and_not_recorded(store: Path, lost_week: pl.DataFrame) -> None:
+    found = digest_of(store, None, lost_week)
+    assert found.week.week == lost_week["week"][0]
+    assert found.recovery == Share.of(0, 14)
+    assert "14 flights were flown, none recorded" in text_of(digest.html(found))
+    early = digest_of(store, lost_week["week"][14], lost_week)
+    assert early.recovery == Share.of(0, 1)
+    assert "1 flight was flown, none recorded" in text_of(digest.html(early))
 
 
 def test_a_week_before_the_archive_begins_is_refused_in_words(

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from dashboard import marks, officers, words
 from dashboard.bookchanges import BookChange, in_short
-from dashboard.flown import with_recorded
+from dashboard.flown import so_far, with_recorded
 from dashboard.held import Held
 from dashboard.query import ALL_WEEKS, Query
 from dashboard.queue import Coverage, Tile, coverage, matching, tiles, week_of
@@ -59,7 +59,7 @@ def _flown(store: Store, query: Query) -> Flown | str:
     if query.runway:
         return "The list of flights flown does not tell the runway."
     held = store.held()
-    week, flights = week_of(held, query), with_recorded(flights, held.landings)
+    week, flights = week_of(held, query), with_recorded(so_far(flights, held.landings), held.landings)
     if week != ALL_WEEKS:
         flights = flights.filter(pl.col("week") == week)
     tails = matching(held.landings, Query(fleet=query.fleet, tail=query.tail)).select("tail").unique().collect()
@@ -67,6 +67,12 @@ def _flown(store: Store, query: Query) -> Flown | str:
         flights = flights.join(tails, on="tail", how="semi")
     landed = matching(held.landings, query, week=week).select(*FLIGHT).unique().collect().height
     return Flown(flights.height, int(flights["recorded"].sum()), landed)
+
+
+def flights(store: Store, query: Query) -> int:
+    """How many flights were flown under the filters, as far as that is told."""
+    found = _flown(store, query)
+    return found.flights if isinstance(found, Flown) else 0
 
 
 def _coverage(found: Coverage, query: Query, flown: Flown | str) -> Markup:
@@ -208,13 +214,14 @@ def _missing(n: int, what: str) -> str:
 
 def _tile(tile: Tile) -> Markup:
     possible = tile.events - tile.certain
-    sure = f"{tile.certain:,} certain, {possible:,} possible" if tile.events else "none"
+    looked = tile.rate.landings > 0 or tile.events > 0
+    none = "none" if looked else ""
     return Markup(
-        '<div class="tile"><h2>{}</h2><p class="count">{:,}</p><p class="sure">{}</p><p class="soft">{}</p>{}</div>'
+        '<div class="tile"><h2>{}</h2><p class="count">{}</p><p class="sure">{}</p><p class="soft">{}</p>{}</div>'
     ).format(
         marks.severity_words(tile.severity),
-        tile.events,
-        sure,
+        f"{tile.events:,}" if looked else "–",
+        f"{tile.certain:,} certain, {possible:,} possible" if tile.events else none,
         words.rate(tile.rate),
         marks.rate_weeks(tile.severity, tile.weeks),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -35,13 +36,20 @@ COLUMNS = (
 )
 
 
-def queue_list(held: Held, query: Query, *, decides: bool = False, gone: int = 0) -> Markup:
-    """The list: groups of lines by severity. `gone`: events that something was done about and that are none now."""
+def queue_list(
+    held: Held, query: Query, *, decides: bool = False, gone: int = 0, weeks: Sequence[str] = (), flights: int = 0
+) -> Markup:
+    """The list: groups of lines by severity.
+
+    gone       events that something was done about and that are none now
+    weeks      weeks of landings or of flights flown, oldest first; those of landings when left out
+    flights    flights flown under the filters
+    """
     week = week_of(held, query)
     query = at_most_last(held, query)
     found = groups(held, query)
     if not found:
-        return _empty(held, query, week)
+        return _empty(held, query, week, weeks or held.weeks, flights)
     heads = marks.joined(_column_head(key, name, query) for key, name in COLUMNS)
     scale_head = Markup('<span class="limit-heads" aria-label="Limits"><i>low</i><i>med</i><i>high</i></span>')
     body = marks.joined(_group(held, group, query, decides=decides) for group in found)
@@ -207,21 +215,30 @@ def not_there(held: Held, week: str) -> bool:
     return week != ALL_WEEKS and week not in held.weeks
 
 
-def _no_such_week(held: Held, query: Query, week: str) -> Markup:
+def _no_such_week(query: Query, week: str, weeks: Sequence[str]) -> Markup:
     said = f"No landing of {words.week_name(week).lower()} of {week[:4]} is in this archive."
-    if not held.weeks:
-        return nothing(said)
-    newest = held.weeks[-1]
-    link = Markup('<a href="{}">Show the newest, {}</a>').format(
-        query.link(week="", page=1, event=""), words.period(newest).replace("W", "w", 1)
+    return nothing(said, _to_week(query, "", weeks[-1], "the newest") if weeks else "")
+
+
+def _not_recorded(held: Held, query: Query, week: str, flights: int) -> Markup:
+    """Of a week that was flown, none was recorded."""
+    in_week = words.week_name(week).lower()
+    none = "none" if flights > 1 else "not"
+    said = f"{words.count(flights, 'flight')} flown in {in_week}, {none} recorded."
+    newest = _to_week(query, held.weeks[-1], held.weeks[-1], "the newest with landings") if held.weeks else ""
+    return nothing(said if flights else f"No flight of {in_week} was recorded.", newest)
+
+
+def _to_week(query: Query, asked: str, week: str, what: str) -> Markup:
+    return Markup('<a href="{}">Show {}, {}</a>').format(
+        query.link(week=asked, page=1, event=""), what, words.period(week).replace("W", "w", 1)
     )
-    return nothing(said, link)
 
 
-def _empty(held: Held, query: Query, week: str) -> Markup:
+def _empty(held: Held, query: Query, week: str, weeks: Sequence[str], flights: int) -> Markup:
     """Nothing in the list: say how much was looked at."""
     if not_there(held, week):
-        return _no_such_week(held, query, week)
+        return _not_recorded(held, query, week, flights) if week in weeks else _no_such_week(query, week, weeks)
     found = coverage(held, query)
     span = "in all weeks" if week == ALL_WEEKS else f"in {words.week_name(week).lower()}"
     under = f"{span} under these filters" if _narrowed(query) else span

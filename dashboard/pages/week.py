@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from markupsafe import Markup
 
-from dashboard import marks, names, officers, words
+from dashboard import flown, marks, names, officers, words
 from dashboard.access import open_to
 from dashboard.elements import Block
 from dashboard.held import Held, distinct
@@ -32,15 +33,15 @@ PASSED_ON = [
 
 def layout(store: Store, _name: str, search: str) -> html.Div:
     """The page, with its controls as the address asks; its blocks fill themselves."""
-    held = store.reviewed()
-    query = parse(search)
+    held, weeks = store.reviewed(), flown.weeks(store)
+    query = flown.asked(store, parse(search))
     return html.Div(
         [
             dcc.Store(id="week-filters"),
             dcc.Store(id="ask"),
             dcc.Store(id="decided"),
             dcc.Store(id="decided-together"),
-            Block("week-controls", controls(held, query), "controls no-print"),
+            Block("week-controls", controls(held, query, weeks), "controls no-print"),
             Block("week-summary", className="glance"),
             html.Div(
                 [
@@ -88,10 +89,12 @@ def register(app: Dash, store: Store) -> None:
     )
     @open_to(OFFICER)
     def show_list(filters: str | None, _decided: Any) -> tuple[str, str]:
-        query, decides = parse(filters), store.desk is not None
-        held = store.reviewed()
-        listed = queue_list(held, query, decides=decides, gone=officers.gone(store).height)
-        none = not_there(held, week_of(held, query))
+        query, decides = flown.asked(store, parse(filters)), store.desk is not None
+        held, weeks = store.reviewed(), flown.weeks(store)
+        week, gone = week_of(held, query), officers.gone(store).height
+        flights = glance.flights(store, query) if not_there(held, week) else 0
+        listed = queue_list(held, query, decides=decides, gone=gone, weeks=weeks, flights=flights)
+        none = not_there(held, week) and week not in weeks
         above = "<p hidden></p>" if none else str(glance.shown(store, query))
         return above, str(listed)
 
@@ -105,12 +108,12 @@ def register(app: Dash, store: Store) -> None:
     )
     @open_to(OFFICER)
     def show_event(search: str | None, _together: str | None, _pathname: str) -> tuple[str, str, Any]:
-        return evidence.shown(store, parse(search))
+        return evidence.shown(store, flown.asked(store, parse(search)))
 
     @app.callback(Output("evidence-head", "markup"), Input("address", "search"), Input("decided", "data"))
     @open_to(OFFICER)
     def show_head(search: str | None, _decided: Any) -> str:
-        return str(evidence.head(store, parse(search)))
+        return str(evidence.head(store, flown.asked(store, parse(search))))
 
     @app.callback(Output("decided", "data"), Input("ask", "data"))
     @open_to(OFFICER)
@@ -121,13 +124,13 @@ def register(app: Dash, store: Store) -> None:
     @open_to(OFFICER)
     def show_bulk(filters: str | None, answer: dict[str, Any] | None) -> str:
         told = answer if "decided.data" in ctx.triggered_prop_ids else None
-        return str(decision.bulk_bar(store, parse(filters), told))
+        return str(decision.bulk_bar(store, flown.asked(store, parse(filters)), told))
 
     @app.callback(Output("decision", "markup"), Input("address", "search"), Input("decided", "data"))
     @open_to(OFFICER)
     def show_decision(search: str | None, answer: dict[str, Any] | None) -> str:
         told = answer if "decided.data" in ctx.triggered_prop_ids else None
-        query = parse(search)
+        query = flown.asked(store, parse(search))
         event = evidence.event_of(store, query)
         event_id = event["event_id"] if event else query.event
         if store.desk is None or not event_id:
@@ -140,13 +143,13 @@ def register(app: Dash, store: Store) -> None:
     paint(app, "evidence-traces")
 
 
-def controls(held: Held, query: Query) -> Markup:
-    """Week and landing filters."""
+def controls(held: Held, query: Query, weeks: Sequence[str] = ()) -> Markup:
+    """Week and landing filters. `weeks`: see week_picker."""
     week = week_of(held, query)
     fleets, places, tails = (distinct(held.landings, column) for column in ("fleet", "place", "tail"))
     rules = sorted(((card.name, card.title) for card in held.rules.values()), key=lambda pair: pair[1])
     return Markup('{}<span class="spring"></span>{}{}{}{}{}{}').format(
-        week_picker(held, week),
+        week_picker(held, week, weeks),
         search_box(query.text, "Search events"),
         options("fleet", "Fleet", "All fleets", fleets, query.fleet),
         options("runway", "Runway", "All runways", places, query.runway),
@@ -156,10 +159,14 @@ def controls(held: Held, query: Query) -> Markup:
     )
 
 
-def week_picker(held: Held, week: str) -> Markup:
-    """Weeks to choose from, newest first, with a step to either side."""
-    named = [(w, f"{words.week_name(w)}, {words.week_days(w)}") for w in reversed(held.weeks)]
-    if not_there(held, week):
+def week_picker(held: Held, week: str, weeks: Sequence[str] = ()) -> Markup:
+    """Weeks to choose from, newest first, with a step to either side.
+
+    weeks    of landings or of flights flown, oldest first; those of landings when left out
+    """
+    weeks = weeks or held.weeks
+    named = [(w, words.period(w) + (", unrecorded" if not_there(held, w) else "")) for w in reversed(weeks)]
+    if not_there(held, week) and week not in weeks:
         named.append((week, f"{words.week_name(week)} of {week[:4]}, not in this archive"))
     inside = Markup("").join(
         Markup('<option value="{}"{}>{}</option>').format(value, Markup(" selected") if value == week else "", text)

@@ -7,13 +7,13 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 import polars as pl
 
 from dashboard import desk, words
 from dashboard.desk import Desk
-from dashboard.flown import with_recorded
+from dashboard.flown import so_far, weeks_lost, with_recorded
 from dashboard.held import Held
 from dashboard.reports.questions import Question, questions
 from dashboard.reports.weekly import MOST_LISTED, Given, Share, Week, counted, worst_lines
@@ -60,17 +60,32 @@ class Digest:
 def digest_of(address: Path | str, week: str | None, flown: pl.DataFrame | None = None) -> Digest:
     """The digest of a week of the archive at an address; the newest full week when None.
 
+    flown    see digest; a week of flights without any landing counts as well
     raises   ArchiveError when there is no such archive, it holds no landing with a date, or begins after the week
     """
     archive = Archive(address)
     store = Store(archive, load_rule_cards, desk=desk.beside(address), viewer=lambda: at_this_machine(OFFICER))
     held = store.held()
-    chosen = week or last_full_week(held.landings) or (held.weeks[-1] if held.weeks else None)
+    chosen = week or _last_full_week(held, flown) or (held.weeks[-1] if held.weeks else None)
     if chosen is None:
         raise ArchiveError("no landing here has a date", source=archive.address, cure="flights.csv gives start_utc.")
-    if held.weeks and chosen < held.weeks[0]:
+    lost = weeks_lost(flown, held.landings, held.weeks) if _dated(flown) else []
+    if held.weeks and chosen < held.weeks[0] and chosen not in lost:
         raise ArchiveError(f"no landing of {chosen} here; the first week is {held.weeks[0]}", source=archive.address)
     return digest(archive, store, chosen, flown)
+
+
+def _last_full_week(held: Held, flown: pl.DataFrame | None) -> str | None:
+    """The newest week that is over by the newest landing, or by the newest flight flown."""
+    known = held.landings.select("touchdown_utc")
+    if _dated(flown):
+        known = pl.concat([known, so_far(flown, held.landings).select(touchdown_utc="start_utc")])
+    return last_full_week(known)
+
+
+def _dated(flown: pl.DataFrame | None) -> TypeGuard[pl.DataFrame]:
+    """Whether there is a list of flights flown that tells when they were."""
+    return flown is not None and "week" in flown.columns
 
 
 def digest(archive: Archive, store: Store, week: str, flown: pl.DataFrame | None = None) -> Digest:
@@ -91,7 +106,7 @@ def digest(archive: Archive, store: Store, week: str, flown: pl.DataFrame | None
         rule_book=str(held.run.get("rule_book") or ""),
         detected_utc=str(held.run.get("detected_utc") or ""),
         recovery=recovery,
-        recovery_of_week=flown is not None and "week" in flown.columns,
+        recovery_of_week=_dated(flown),
         unrecorded=unrecorded,
         high_events=high_events,
         high_lines_in_all=high_lines_in_all,
@@ -142,8 +157,8 @@ def _health(archive: Archive, held: Held, week: str) -> tuple[tuple[dict[str, An
 def _recovery(held: Held, week: str, flown: pl.DataFrame | None) -> tuple[Share | None, tuple[tuple[str, int], ...]]:
     if flown is None:
         return None, ()
-    if "week" in flown.columns:
-        each = with_recorded(flown, held.landings).filter(pl.col("week") == week)
+    if _dated(flown):
+        each = with_recorded(so_far(flown, held.landings), held.landings).filter(pl.col("week") == week)
         found = each.group_by("tail").agg(flown=pl.len(), recorded=pl.col("recorded").sum())
     else:
         found = health.recovery(held.landings, flown)

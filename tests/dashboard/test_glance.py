@@ -8,14 +8,15 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from conftest import text_of
+from conftest import serving, text_of, watching
 from invented_archive import RULES, FakeArchive
+from playwright.sync_api import expect
 
 import rules
 from dashboard import bookchanges, flown, officers, repeats
 from dashboard.desk import Desk
 from dashboard.once import Once
-from dashboard.pages import decision, evidence, glance, lines, no_longer, not_assessed
+from dashboard.pages import decision, evidence, glance, lines, no_longer, not_assessed, week
 from dashboard.query import Query, parse
 from dashboard.rule_moves import without_unmoved
 from dashboard.store import Store
@@ -276,6 +277,100 @@ def test_with_a_rule_chosen_coverage_is_that_of_the_rule(archive, held):
     page = text_of(not_assessed.listing(held, query))
     assert f"over {len(landings)} landings" in page
     assert all(held.titles[other] not in page for other in held.rules if other != rule)
+
+
+MONDAY = datetime(2026, 11, 30, 8, tzinfo=UTC)
+
+
+@pytest.fixture
+def lost_week(archive, held, monkeypatch):
+    """Every landing's flight, 121 flights of week 48 without a recording, and 30 that are yet to be flown."""
+    monkeypatch.setattr(flown, "utc_now", lambda: MONDAY)
+    every = held.landings.select("tail", "flight", "week", start_utc=pl.col("touchdown_utc") - pl.duration(hours=2))
+    times = [datetime(2026, 11, 23 + n % 7, n % 24, tzinfo=UTC) for n in range(121)]
+    times += [datetime(2026, 12, 1 + n % 10, 12, tzinfo=UTC) for n in range(30)]
+    more = pl.DataFrame({"flight": [f"VH9{n:03}" for n in range(151)], "start_utc": times}).with_columns(
+        tail=pl.lit(held.landings["tail"][0]),
+        week=pl.Series([f"2026-W{at.isocalendar().week}" for at in times]),
+        start_utc=pl.col("start_utc").cast(every.schema["start_utc"]),
+    )
+    return Store(archive, lambda _run: RULES, flown=lambda: pl.concat([every, more.select(every.columns)]))
+
+
+def test_a_week_flown_but_not_recorded_is_the_newest_and_says_so(lost_week, held):
+    assert flown.weeks(lost_week) == (*[f"2026-W{n}" for n in range(40, 48)], "2026-W48")
+    asked = flown.asked(lost_week, Query())
+    assert asked == Query(week="2026-W48")
+    assert flown.asked(lost_week, Query(week="2026-W46")) == Query(week="2026-W46")
+    said = text_of(glance.shown(lost_week, asked))
+    assert "Flown 121 flights Recorded 0 0 %, 121 not recorded Landings 0 of 0 flights Assessed 0" in said
+    assert "High – no landing assessed week 40 48 Medium – no landing assessed" in said
+    assert " per 1,000 (" not in said.partition("Low")[2].partition("week 40")[0]
+    tile = glance.tiles(held, asked)[0]
+    assert [week for week, _ in tile.weeks] == [f"2026-W{n}" for n in range(40, 49)]
+    assert tile.weeks[-1][1].landings == 0
+    picker = str(week.week_picker(held, "2026-W48", flown.weeks(lost_week)))
+    assert picker.index("2026-W48") < picker.index("2026-W47")
+    assert text_of(picker).startswith("‹ Week 48, 23–29 Nov 2026, unrecorded Week 47, 16–22 Nov 2026 Week 46,")
+    assert 'value="2026-W48" selected' in picker
+
+
+@pytest.mark.parametrize(
+    ("flights", "said"),
+    [
+        (121, "121 flights flown in week 48, none recorded."),
+        (1, "1 flight flown in week 48, not recorded."),
+        (0, "No flight of week 48 was recorded."),
+    ],
+)
+def test_the_list_of_a_week_not_recorded_leads_to_the_newest_with_landings(held, flights, said):
+    weeks = (*held.weeks, "2026-W48")
+    markup = lines.queue_list(held, Query(week="2026-W48"), weeks=weeks, flights=flights)
+    assert text_of(markup) == f"{said} Show the newest with landings, week 47, 16–22 Nov 2026"
+    assert 'href="?week=2026-W47"' in str(markup)
+
+
+def test_a_flight_of_sunday_that_landed_on_monday_makes_no_week_of_its_own(archive, held, monkeypatch):
+    monkeypatch.setattr(flown, "utc_now", lambda: MONDAY)
+    first = held.landings.filter(pl.col("week") == "2026-W40").sort("touchdown_utc").head(1)
+    sunday = first.select("tail", "flight", start_utc=pl.col("touchdown_utc") - pl.duration(hours=23)).with_columns(
+        week=pl.lit("2026-W39")
+    )
+    assert flown.weeks(Store(archive, lambda _run: RULES, flown=lambda: sunday)) == held.weeks
+
+
+def test_flights_that_are_yet_to_be_flown_are_not_missing(archive, held, monkeypatch):
+    """On the evening of the newest landing, with five flights of the next morning in the list."""
+    now = held.landings["touchdown_utc"].max()
+    monkeypatch.setattr(flown, "utc_now", lambda: now)
+    landings = held.landings.filter(pl.col("week") == "2026-W47")
+    every = landings.select("tail", "flight", "week", start_utc=pl.col("touchdown_utc") - pl.duration(hours=2))
+    later = every.head(5).with_columns(
+        flight=pl.lit("VH999"), start_utc=pl.lit(now) + pl.duration(minutes=pl.int_range(1, 6))
+    )
+    store = Store(archive, lambda _run: RULES, flown=lambda: pl.concat([every, later]))
+    n = landings.height
+    assert f"Flown {n} flights Recorded {n} 100 % " in text_of(glance.shown(store, Query(week="2026-W47")))
+
+
+def test_a_list_that_cannot_be_read_makes_no_week(archive, held):
+    def broken():
+        raise FactsError("has no column tail", source="rollouts.flown.csv")
+
+    assert flown.weeks(Store(archive, lambda _run: RULES, flown=broken)) == held.weeks
+
+
+@pytest.mark.browser
+def test_on_monday_the_desk_opens_at_the_week_that_was_not_recorded(browser, lost_week):
+    with serving(lost_week) as address, watching(browser, address) as watched:
+        page = watched.open("/")
+        expect(page.locator("#queue")).to_contain_text("121 flights flown in week 48, none recorded.")
+        expect(page.locator("#week-summary")).to_contain_text("121 not recorded")
+        expect(page.locator("select[name=week]")).to_have_value("2026-W48")
+        expect(page.locator("#week-summary .tile.coverage")).to_be_visible()
+        page.locator("[data-step-week='1']").click()
+        expect(page.locator("select[name=week]")).to_have_value("2026-W47")
+        expect(page.locator("a.row[data-event]").first).to_be_visible()
 
 
 def test_a_list_that_cannot_be_read_is_said_and_the_rest_stands(archive):

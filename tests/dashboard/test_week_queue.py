@@ -230,3 +230,10 @@ def test_a_week_without_landings_is_said_to_be_none_with_the_way_to_the_newest(h
     assert text_of(markup) == f"{said} Show the newest, week 47, 16–22 Nov 2026"
     assert 'href="?decided=no"' in str(markup)
     assert f'value="{asked}" selected' in str(week.week_picker(held, asked))
+
+
+def test_the_weeks_of_a_tile_end_with_the_one_that_is_asked_for(held):
+    """Week 48 has no landing: none of week 47's rates stands in its place."""
+    for tile in queue.tiles(held, Query(week="2026-W48")):
+        assert [name for name, _ in tile.weeks] == [f"2026-W{w}" for w in range(40, 49)]
+        assert (tile.weeks[-1][1].landings, tile.weeks[-1][1].per_1000) == (0, None)
