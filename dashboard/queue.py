@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -9,7 +10,7 @@ import polars as pl
 
 from dashboard.held import Held, can
 from dashboard.query import ALL_WEEKS, GIVEN_TO, LEVELS, Query
-from fdm.statistics import Rate, rate
+from fdm.statistics import Rate, rate, rate_of_rule
 
 LINES_PER_PAGE = 100
 TREND_WEEKS = 13
@@ -308,7 +309,8 @@ def tiles(held: Held, query: Query) -> list[Tile]:
     per_week = assessed_per_week(held, query)
     counted = chosen_events(held, query).group_by("week", "severity").agg(n=pl.len(), certain=pl.col("certain").sum())
     counts = {(w, s): (n, sure) for w, s, n, sure in counted.iter_rows()}
-    return [_tile(level, week, weeks, counts, per_week) for level in LEVELS]
+    counted_as = rate_of_rule if query.rule else rate
+    return [_tile(level, week, weeks, counts, per_week, counted_as) for level in LEVELS]
 
 
 def _trend(weeks: tuple[str, ...], week: str) -> list[str]:
@@ -323,6 +325,7 @@ def _tile(
     weeks: list[str],
     counts: dict[tuple[str, str], tuple[int, int]],
     per_week: dict[str, int],
+    rate: Callable[[int, int], Rate],
 ) -> Tile:
     here = list(per_week) if week == ALL_WEEKS else [week]
     n, certain = (sum(counts.get((w, level), (0, 0))[i] for w in here) for i in (0, 1))

@@ -14,6 +14,7 @@ from statistics import median
 import polars as pl
 import pytest
 from playwright.sync_api import BrowserContext
+from scipy.stats import binomtest
 
 from dashboard import flown
 from dashboard.desk import Desk
@@ -88,6 +89,16 @@ def test_intervals_are_garwoods_and_wilsons(held: Held) -> None:
     assert Share.of(0, 0).share is None
     week = counted(held, WEEK)
     assert week.severities[0].rate == rate(week.severities[0].events, week.assessed.part)
+
+
+def test_the_rate_of_a_kind_has_the_interval_of_a_share(held: Held) -> None:
+    """A landing has at most one event of a rule: Clopper and Pearson's interval, by SciPy."""
+    rates = [found for kind in counted(held, WEEK).kinds for _, found in kind.weeks if found.landings]
+    assert any(found.events for found in rates)
+    for found in rates:
+        wanted = binomtest(found.events, found.landings).proportion_ci(method="exact")
+        assert (found.lower, found.upper) == pytest.approx((1000 * wanted.low, 1000 * wanted.high), rel=1e-6)
+    assert "Rates of one kind: Clopper and Pearson’s exact interval" in digest.METHODS
 
 
 def test_a_signal_is_what_the_u_chart_of_the_handbook_says() -> None:

@@ -16,7 +16,7 @@ from dashboard.query import Query
 from dashboard.queue import REPEATS, at_most_last, first_event, place_of, repeats_of
 from dashboard.rule_card import RuleCard
 from dashboard.store import Store
-from fdm.statistics import rate
+from fdm.statistics import rate_of_rule
 
 REPEATS_NAMED = 6
 
@@ -229,7 +229,7 @@ def _same_aircraft(store: Store, event: dict[str, Any]) -> str:
 
 
 def _such(events: int, landings: int) -> str:
-    """ "196 per 1,000 (90–371), 9 such events in 46 landings"."""
-    per, _, between = words.rate_alone(rate(events, landings)).partition(" (")
+    """ "196 per 1,000 (94–339), 9 such events in 46 landings"."""
+    per, _, between = words.rate_alone(rate_of_rule(events, landings)).partition(" (")
     among = f"{words.count(events, 'such event')} in {words.count(landings, 'landing')}"
     return f"{per} per 1,000{f' ({between}' if between else ''}, {among}" if landings else among

@@ -21,9 +21,10 @@ BAR_PX = 130
 NONE_ASSESSED = "no landing was assessed"
 MUCH = 0.2  # of the week's high and medium events, on one aircraft
 METHODS = (
-    "Rates: Garwood's exact interval. Shares: Wilson's score interval. Usual range: u-chart with three-sigma limits "
-    "over the weeks shown (NIST/SEMATECH e-Handbook 6.3.3.1), from six weeks on. Slopes: Theil and Sen. Runway given "
-    "away: a point mass fitted to each landing and replayed with the device on time. "
+    "Rates of one kind: Clopper and Pearson’s exact interval; other rates: Garwood’s. Shares: Wilson’s score interval. "
+    "Usual range: u-chart with three-sigma limits over the weeks shown (NIST/SEMATECH e-Handbook 6.3.3.1), from six "
+    "weeks on. Slopes: Theil and Sen. Runway given away: a point mass fitted to each landing and replayed with the "
+    "device on time. "
 )
 
 

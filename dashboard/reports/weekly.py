@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +14,7 @@ from dashboard.held import Held, can
 from dashboard.novelty import BEFORE_WEEKS
 from dashboard.query import LEVELS
 from dashboard.queue import TREND_WEEKS
-from fdm.statistics import Rate, rate, u_chart, wilson_interval
+from fdm.statistics import Rate, rate, rate_of_rule, u_chart, wilson_interval
 
 FEWEST_WEEKS = 5  # before a usual range is told (common practice, no source)
 REPEATED = 3  # events of one kind on one aircraft in a week
@@ -54,7 +54,7 @@ class Severity:
 
 @dataclass(frozen=True)
 class Kind:
-    """Events of one rule in the week, and its rate week by week.
+    """Events of one rule in the week, and its rate week by week, a share of the landings.
 
     weeks     the weeks of the trend with their rates, this week last
     usual     rate over the weeks before this one, the u-chart's centre line, per 1,000; None before there were enough
@@ -167,7 +167,7 @@ def _rules(events: pl.DataFrame) -> list[str]:
 
 def _severity(held: Held, level: str, week: str) -> Severity:
     mine = held.events.filter(severity=level)
-    weeks = _weekly(mine, held.landings.filter(pl.col("assessed") > 0), trend_weeks(held, week))
+    weeks = _weekly(mine, held.landings.filter(pl.col("assessed") > 0), trend_weeks(held, week), rate)
     now = mine.filter(week=week)
     before = [found.per_1000 for _, found in weeks[:-1] if found.per_1000 is not None]
     usual = float(np.median(before)) if len(before) >= FEWEST_WEEKS else None
@@ -178,7 +178,7 @@ def _severity(held: Held, level: str, week: str) -> Severity:
 def _kind(held: Held, rule: str, week: str) -> Kind:
     mine = held.events.filter(rule=rule)
     able = held.landings.filter(pl.col(can(rule))) if can(rule) in held.landings.columns else held.landings
-    weeks = _weekly(mine, able, trend_weeks(held, week))
+    weeks = _weekly(mine, able, trend_weeks(held, week), rate_of_rule)
     usual, limits, signal = usual_range([found for _, found in weeks])
     now = mine.filter(week=week)
     by = {name: dict(now[name].drop_nulls().value_counts().iter_rows()) for name in ("severity", "verdict")}
@@ -201,7 +201,9 @@ def _kind(held: Held, rule: str, week: str) -> Kind:
     )
 
 
-def _weekly(events: pl.DataFrame, landings: pl.DataFrame, weeks: Sequence[str]) -> list[tuple[str, Rate]]:
+def _weekly(
+    events: pl.DataFrame, landings: pl.DataFrame, weeks: Sequence[str], rate: Callable[[int, int], Rate]
+) -> list[tuple[str, Rate]]:
     counts = dict(events["week"].drop_nulls().value_counts().iter_rows())
     of = dict(landings["week"].drop_nulls().value_counts().iter_rows())
     return [(week, rate(counts.get(week, 0), of.get(week, 0))) for week in weeks]
@@ -216,10 +218,8 @@ def usual_range(weeks: Sequence[Rate]) -> tuple[float | None, tuple[float, float
     known = [found for found in weeks if found.landings]
     if len(known) <= FEWEST_WEEKS or not weeks[-1].landings:
         return None, None, ""
-    now, before = (
-        known[-1],
-        rate(sum(found.events for found in known[:-1]), sum(found.landings for found in known[:-1])),
-    )
+    events, landings = (sum(getattr(found, name) for found in known[:-1]) for name in ("events", "landings"))
+    now, before = known[-1], rate_of_rule(events, landings)
     chart = u_chart([now.events], [now.landings / 1000], before.per_1000 if before.events else before.upper)
     low, high, here = (float(line[0]) for line in (chart.lower, chart.upper, chart.per_unit))
     return before.per_1000, (low, high), "above" if here > high else "below" if here < low else ""

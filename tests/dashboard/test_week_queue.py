@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 from conftest import text_of
 from invented_archive import RULES, FakeArchive
-from scipy.stats import poisson
+from scipy.stats import binomtest, poisson
 
 from dashboard import queue
 from dashboard.novelty import news
@@ -183,6 +183,35 @@ def test_intervals_are_exact(held):
         low, high = (x * rate.landings / 1000 for x in (rate.lower, rate.upper))
         assert poisson.sf(n - 1, low) == pytest.approx(0.025)
         assert poisson.cdf(n, high) == pytest.approx(0.025)
+
+
+def test_the_interval_of_one_rule_is_that_of_a_share(held):
+    """A landing has at most one event of a rule: Clopper and Pearson's, by SciPy, never past all landings."""
+    rules, tails = (held.events[name].unique().sort().to_list() for name in ("rule", "tail"))
+    queries = [Query(week="2026-W47", rule=rule, tail=tail) for rule in rules for tail in ("", *tails)]
+    tiles = [tile for query in queries for tile in queue.tiles(held, query)]
+    rates = {rate for tile in tiles for rate in (tile.rate, *(found for _, found in tile.weeks)) if rate.landings}
+    assert any(rate.events and rate.landings < 4 for rate in rates)  # Garwood's would end above 1,000
+    for rate in rates:
+        wanted = binomtest(rate.events, rate.landings).proportion_ci(method="exact")
+        assert (rate.lower, rate.upper) == pytest.approx((1000 * wanted.low, 1000 * wanted.high), rel=1e-6)
+        assert rate.upper <= 1000
+
+
+def test_beside_an_event_the_rate_of_its_rule_has_the_interval_of_a_share(store, held):
+    """Counted once more over the aircraft and over its fleet; Clopper and Pearson's interval by SciPy."""
+    (rule, tail), _ = Counter(held.events.select("rule", "tail").iter_rows()).most_common(1)[0]
+    event = held.events.filter(rule=rule, tail=tail).row(0, named=True)
+    can = f"can {event['rule']}"
+
+    def said(key):
+        of = sum(r[can] for r in held.landings.iter_rows(named=True) if r[key] == event[key])
+        n = sum(e["rule"] == event["rule"] for e in held.events.iter_rows(named=True) if e[key] == event[key])
+        low, high = (1000 * x for x in binomtest(n, of).proportion_ci(method="exact"))
+        assert 1000 * n / of >= 30  # shown without decimals
+        return f"{1000 * n / of:.0f} per 1,000 ({low:.0f}–{high:.0f}), {n} such event{'s' * (n != 1)} in {of} landings"
+
+    assert f"{said('tail')}; fleet {said('fleet')}." in text_of(evidence.event_markup(store, event, Query()))
 
 
 def test_coverage_tells_what_could_not_be_assessed_and_why(held, archive):
