@@ -19,7 +19,7 @@ from scipy.stats import binomtest
 from dashboard import flown
 from dashboard.desk import Desk
 from dashboard.held import Held
-from dashboard.reports import digest, weekly
+from dashboard.reports import digest, digest_data, weekly
 from dashboard.reports.digest_data import as_json, digest_of, given
 from dashboard.reports.multiples import scale_top
 from dashboard.reports.questions import questions
@@ -35,6 +35,14 @@ from tests.dashboard.invented_archive import RULES, FakeArchive
 
 WEEK = "2026-W47"
 OFFICER_A = Actor("officer.a", OFFICER)
+
+
+DRIFTS = (
+    {
+        "tail": "QQ-LAF", "what": "reverser transit to deployed", "engine": 2, "unit": "s", "landings": 70,
+        "now": 4.3, "middle": 3.1, "per_30_days": 1.63, "per_30_days_lower": 1.4, "per_30_days_upper": 1.82,
+    },
+)  # fmt: skip
 
 
 def text_of(html: str) -> str:
@@ -248,12 +256,8 @@ def test_a_store_that_cannot_be_read_is_told(archive: Path, tmp_path: Path, monk
 def test_what_rises_and_what_drifts_is_asked(held: Held) -> None:
     week = counted(held, WEEK)
     kind = replace(week.kinds[0], signal="above", usual=20.0, limits=(1.0, 40.0))
-    drift = {
-        "tail": "QQ-LAF", "what": "reverser transit to deployed", "engine": 2, "unit": "s", "landings": 70,
-        "now": 4.3, "middle": 3.1, "per_30_days": 1.63, "per_30_days_lower": 1.4, "per_30_days_upper": 1.82,
-    }  # fmt: skip
     runway = Given("QQTH 36", 4, 0, 1380.0, 1250.0, 1500.0)
-    asked = questions(replace(week, kinds=(kind, *week.kinds[1:])), [runway], [drift], [])
+    asked = questions(replace(week, kinds=(kind, *week.kinds[1:])), [runway], DRIFTS, [])
     said = " ".join(q.asks for q in asked)
     assert kind.title in said
     assert "QQ-LAF" in said
@@ -383,11 +387,8 @@ def test_nothing_is_cut_off(browser: BrowserContext, store: Path, held: Held) ->
     small = digest_of(store, weeks_with_events(store)[0])
     full = replace(small, week=counted(held, WEEK))
     _, _, lines = worst_lines(held, WEEK, 9)
-    drift = {
-        "tail": "QQ-LAF", "what": "reverser transit to deployed", "engine": 2, "unit": "s", "landings": 70,
-        "now": 4.3, "middle": 3.1, "per_30_days": 1.63, "per_30_days_lower": 1.4, "per_30_days_upper": 1.82,
-    }  # fmt: skip
-    full = replace(full, high_lines=tuple(lines), drifting=(drift,) * 7)
+    full = replace(full, high_lines=tuple(lines), drifting=DRIFTS * 7, drifting_more=2, silent_more=3)
+    full = replace(full, unrecorded=(("QQ-LAF", 12),) * 5, unrecorded_more=5, unrecorded_more_aircraft=5)
     page = browser.new_page()
     for of in (small, full):
         page.set_content(digest.html(of))
@@ -396,6 +397,34 @@ def test_nothing_is_cut_off(browser: BrowserContext, store: Path, held: Held) ->
             down, across = body.evaluate(beyond)
             assert (down, across) <= (1, 1), f"{of.week.week}: {down} px, {across} px"
     page.close()
+
+
+def test_a_list_that_stops_says_what_it_leaves_out(store: Path) -> None:
+    """Seven aircraft with 1 to 7 flights that were not recorded: the five worst are named, 3 flights of 2 are not."""
+    from fdm.archive import Archive
+
+    lost = [(f"QQ-ZZ{n}", f"ZZ{k}") for n in range(1, 8) for k in range(n)]
+    more = pl.DataFrame(lost, schema=["tail", "flight"], orient="row")
+    listed = pl.concat([Archive(store).landings().select("tail", "flight"), more])
+    found = digest_of(store, None, listed)
+    assert found.unrecorded == tuple((f"QQ-ZZ{n}", n) for n in (7, 6, 5, 4, 3))
+    assert (found.unrecorded_more, found.unrecorded_more_aircraft) == (3, 2)
+    said = text_of(digest.html(found))
+    assert "Not recorded: 3 flights of QQ-ZZ3. And 3 more flights of 2 other aircraft." in said
+    few = digest_of(store, None, listed.filter(pl.col("tail") != "QQ-ZZ7", pl.col("tail") != "QQ-ZZ6"))
+    assert " more flight" not in text_of(digest.html(few))
+    some = text_of(digest.html(replace(few, silent_more=3, drifting=DRIFTS, drifting_more=1)))
+    assert "And 3 more parameters, listed under Health." in some
+    assert "And 1 more trend, listed under Health." in some
+
+
+def test_parameters_and_trends_beyond_those_listed_are_counted(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    gone = {"tail": "QQ-LAK", "parameter": "spoilers_armed", "state": "gone", "since": "27 Oct 2026"}
+    gone |= {"present_pct": 60.3, "silent_landings": 23, "landings": 58, "faulty_landings": 1}
+    monkeypatch.setattr(digest_data, "_health", lambda *_: (DRIFTS * 9, (gone,) * 8))
+    found = digest_of(store, None)
+    assert (len(found.drifting), found.drifting_more) == (7, 2)
+    assert (len(found.silent), found.silent_more) == (5, 3)
 
 
 @pytest.fixture

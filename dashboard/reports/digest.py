@@ -393,13 +393,24 @@ def _drifting(of: Digest) -> Markup:
             )
             for row in of.drifting
         ),
-    )
+    ) + _more(of.drifting_more, "more trend")
+
+
+def _more(n: int, what: str) -> Markup:
+    if not n:
+        return Markup("")
+    return Markup('<p class="small">And {}, listed under Health.</p>').format(words.count(n, what))
 
 
 def _unseen(of: Digest) -> Markup:
     said = [_not_assessed(of.week)]
     said += [f"Not recorded: {words.count(n, 'flight')} of {tail}." for tail, n in of.unrecorded]
+    if of.unrecorded_more:
+        others = words.count(of.unrecorded_more_aircraft, "other aircraft", "other aircraft")
+        said.append(f"And {words.count(of.unrecorded_more, 'more flight')} of {others}.")
     said += [f"{row['tail']}: {names.parameter(row['parameter'])} {presence(row)}." for row in of.silent]
+    if of.silent_more:
+        said.append(f"And {words.count(of.silent_more, 'more parameter')}, listed under Health.")
     return marks.joined(Markup("<p>{}</p>").format(sentence) for sentence in said)
 
 

@@ -28,6 +28,7 @@ from fdm.people.roles import OFFICER, at_this_machine
 
 VERSION = 1  # of the JSON's keys
 MOST_HIGH = 9
+MOST_DRIFTING = 7
 
 
 @dataclass(frozen=True)
@@ -40,13 +41,17 @@ class Digest:
     recovery: Share | None
     recovery_of_week: bool
     unrecorded: tuple[tuple[str, int], ...]
+    unrecorded_more: int
+    unrecorded_more_aircraft: int
     high_events: int
     high_lines_in_all: int
     high_lines: tuple[Mapping[str, Any], ...]
     given_by_fleet: tuple[Given, ...]
     given_by_runway: tuple[Given, ...]
     drifting: tuple[Mapping[str, Any], ...]
+    drifting_more: int
     silent: tuple[Mapping[str, Any], ...]
+    silent_more: int
     decisions: Mapping[str, int]
     decided_by: int
     oldest_open: datetime | None
@@ -97,9 +102,11 @@ def digest(archive: Archive, store: Store, week: str, flown: pl.DataFrame | None
     held = store.reviewed()
     now = counted(held, week)
     decided = _decided(store.desk, week)
-    drifting, silent = _health(archive, held, week)
+    moving, bad = _health(archive, held, week)
+    drifting, silent = moving[:MOST_DRIFTING], bad[:MOST_LISTED]
     by_fleet, by_runway = (given(held, week, by) for by in ("fleet", "place"))
     recovery, unrecorded = _recovery(held, week, flown)
+    others = [n for _, n in unrecorded[MOST_LISTED:]]
     high_events, high_lines_in_all, high_lines = worst_lines(held, week, MOST_HIGH)
     return Digest(
         week=now,
@@ -107,14 +114,18 @@ def digest(archive: Archive, store: Store, week: str, flown: pl.DataFrame | None
         detected_utc=str(held.run.get("detected_utc") or ""),
         recovery=recovery,
         recovery_of_week=_dated(flown),
-        unrecorded=unrecorded,
+        unrecorded=unrecorded[:MOST_LISTED],
+        unrecorded_more=sum(others),
+        unrecorded_more_aircraft=len(others),
         high_events=high_events,
         high_lines_in_all=high_lines_in_all,
         high_lines=tuple(high_lines),
         given_by_fleet=by_fleet,
         given_by_runway=by_runway[:MOST_LISTED],
         drifting=drifting,
+        drifting_more=len(moving) - len(drifting),
         silent=silent,
+        silent_more=len(bad) - len(silent),
         questions=questions(now, by_runway, drifting, silent),
         **decided,
         **_before(held, week),
@@ -145,9 +156,9 @@ def _health(archive: Archive, held: Held, week: str) -> tuple[tuple[dict[str, An
     trends = health.trends(known, pl.concat(watched)).filter("drifting")
     columns = ["tail", "fleet", "engine", "what", "unit", "landings", "middle", "now"]
     slopes = ["per_30_days", "per_30_days_lower", "per_30_days_upper"]
-    drifting = trends.select(*columns, *slopes).head(MOST_LISTED + 2)
+    drifting = trends.select(*columns, *slopes)
     seen = archive.parameter_health().join(known.select("landing_id"), on="landing_id", how="semi")
-    bad = health.parameters(known, seen).filter(pl.col("state") != "good").head(MOST_LISTED)
+    bad = health.parameters(known, seen).filter(pl.col("state") != "good")
     told = ["tail", "parameter", "state", "landings", "present_pct", "faulty_landings"]
     since = pl.col("silent_since_utc").dt.strftime("%-d %b %Y").alias("since")
     chosen = bad.select(*told, "silent_since_utc", "silent_landings", since)
@@ -163,7 +174,7 @@ def _recovery(held: Held, week: str, flown: pl.DataFrame | None) -> tuple[Share 
     else:
         found = health.recovery(held.landings, flown)
     missing = found.with_columns(missing=pl.col("flown") - pl.col("recorded")).filter(pl.col("missing") > 0)
-    worst = missing.sort("missing", "tail", descending=[True, False]).head(MOST_LISTED)
+    worst = missing.sort("missing", "tail", descending=[True, False])
     share = Share.of(int(found["recorded"].sum()), int(found["flown"].sum()))
     return share, tuple(worst.select("tail", "missing").iter_rows())
 
