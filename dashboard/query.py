@@ -17,7 +17,8 @@ PASSED = ("assigned", "maintenance", "training", "released", "snoozed", "any")
 NOT_LOGGED = ("page", "event", "sort", "text", "tail")
 GIVEN_TO = "to:"  # before a name in `passed`
 LINES = ("together", "place", "rule", "single")
-_WEEK = re.compile(r"\d{4}-(W\d{2}|0[1-9]|1[0-2])\Z")  # a month for who may not see weeks
+_WEEK = re.compile(r"[0-9]{4}-(W[0-9]{2}|0[1-9]|1[0-2])\Z")  # a month for who may not see weeks
+_PAGE = re.compile(r"[1-9][0-9]{0,6}\Z")
 
 
 @dataclass(frozen=True)
@@ -83,7 +84,7 @@ def parse(search: str | None) -> Query:
         decided=_one_of(given.get("decided", ""), DECIDED, ""),
         passed=_passed(given.get("passed", "")),
         new=_one_of(given.get("new", ""), ("yes",), ""),
-        page=int(given["page"]) if given.get("page", "").isdigit() and int(given["page"]) > 0 else 1,
+        page=int(given["page"]) if _PAGE.match(given.get("page", "")) else 1,
         event=given.get("event", ""),
     )
 

@@ -26,7 +26,21 @@ def test_a_deep_link_is_understood():
 
 @pytest.mark.parametrize(
     "search",
-    ["?week=47", "?week=2026-W4", "?severity=worst", "?sort=random", "?page=-2", "?page=x", "?lines=9", "?what=1"],
+    [
+        "?week=47",
+        "?week=2026-W4",
+        "?week=2026-W٤٧",
+        "?severity=worst",
+        "?sort=random",
+        "?page=-2",
+        "?page=x",
+        "?page=²",
+        "?page=٣",
+        "?page=0",
+        "?page=" + "9" * 100,
+        "?lines=9",
+        "?what=1",
+    ],
 )
 def test_what_cannot_be_understood_is_left_out(search):
     assert parse(search) == Query()
