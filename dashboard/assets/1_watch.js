@@ -236,7 +236,7 @@
       if (field === document.activeElement && field.type === "search") continue;
       const asked = query.get(field.name) || "";
       if (field.type === "radio") field.checked = field.value === asked;
-      else if (field.name === "week") field.value = asked || (field.options[0] && field.options[0].value);
+      else if (field.name === "week") chooseWeek(field, asked);
       else if (field.value !== asked) field.value = asked;
     }
     const week = document.querySelector("select[name=week]");
@@ -256,6 +256,11 @@
     if (pane) set(pane, "aria-busy", window.watchDecide.ready() ? null : "true");
     window.watchDecide.fit();
     window.watchDecide.turn();
+  }
+  /* Where every week is the first choice, it stands without a name; the Week page begins with the newest. */
+  function chooseWeek(field, asked) {
+    field.value = asked || (field.options[0] && field.options[0].value);
+    if (asked === "all" && field.selectedIndex < 0) field.value = "";
   }
   function set(element, name, value) {
     if (value === null) { if (element.hasAttribute(name)) element.removeAttribute(name); }

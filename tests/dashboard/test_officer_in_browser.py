@@ -203,3 +203,17 @@ def test_what_is_new_leads_to_its_events_and_back(at_desk, held):
     expect(page.locator(".tally")).to_contain_text(f"of {n} events")
     page.go_back()
     expect(page.locator("a.row[data-event]")).to_have_count(before)
+
+
+@pytest.mark.parametrize("path", ["/landings", "/not-assessed"])
+def test_all_weeks_stand_in_the_control_of_weeks_wherever_they_are_asked_for(watched, path):
+    page = watched.open(f"{path}?week=all")
+    chosen = page.locator("select[name=week] option:checked")
+    expect(page.locator("#page table").first).to_be_visible()
+    expect(chosen).to_have_text("All weeks")
+    page.locator("select[name=week]").select_option("2026-W45")
+    expect(page).to_have_url(re.compile("week=2026-W45"))
+    expect(chosen).to_have_text("Week 45, 2–8 Nov 2026")
+    page.go_back()
+    expect(page).to_have_url(re.compile("week=all"))
+    expect(chosen).to_have_text("All weeks")
