@@ -187,9 +187,13 @@ def _told(reason: str) -> str:
 
 
 def as_text(found: list[Silence]) -> str:
-    """A line for each that was seen more than once, to be copied into a request; for all when none was."""
+    """A line for each that was seen more than once, to be copied into a request, and how many were not; for all when
+    none was."""
     again = [one for one in found if one.landings > 1]
-    return "\n".join(line(one) for one in again or found)
+    once = len(found) - len(again) if again else 0
+    each = "seen" if once == 1 else "each seen"
+    left = [f"Left out: {words.count(once, 'more line')}, {each} on one landing only."] if once else []
+    return "\n".join([*(line(one) for one in again or found), *left])
 
 
 def line(one: Silence) -> str:

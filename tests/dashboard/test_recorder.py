@@ -85,6 +85,18 @@ def test_a_dead_discrete_is_told_once_with_its_rules_and_since_when(small):
     assert recorder.as_text(found).count("\n") == 1
 
 
+def test_the_text_of_a_request_says_what_it_leaves_out(small):
+    again, other = recorder.silences(small, Query())
+    once = replace(other, landings=1)
+    assert recorder.as_text([again, once]).splitlines() == [
+        recorder.line(again),
+        "Left out: 1 more line, seen on one landing only.",
+    ]
+    left = recorder.as_text([again, *[once] * 1051]).splitlines()[1:]
+    assert left == ["Left out: 1,051 more lines, each seen on one landing only."]
+    assert recorder.as_text([once, once]).count("Left out") == 0
+
+
 def test_what_came_and_went_is_counted_of_all_landings_since(small):
     mended = replace(small, missing=small.missing.filter(pl.col("landing_id") != "d"))
     later = mended.missing.with_columns(landing_id=pl.col("landing_id").replace({"c": "b"}))
