@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import polars as pl
 
 from dashboard.held import Held, can
+from dashboard.names import VERDICT
 from dashboard.query import ALL_WEEKS, GIVEN_TO, LEVELS, Query
 from fdm.statistics import Rate, rate, rate_of_rule
 
@@ -18,6 +20,9 @@ NARROW = (
     *("index", "rank", "severity", "certain", "rule", "tail", "engine", "place", "title", "touchdown_utc", "week"),
     *("verdict", "snoozed", "new"),
 )
+ENGINES = (1, 2, 3, 4)
+SHORTEST_WORD = 3  # letters; fewer stand at the beginning of too many words
+_TERM = re.compile(r"engine [1-4](?!\S)|\S+")
 REPEATS = {  # what the events of one line have in common, beside their severity and what was decided
     "together": ("rule", "tail", "engine"),
     "place": ("rule", "place"),
@@ -76,7 +81,7 @@ def chosen_events(held: Held, query: Query, *, week: str = ALL_WEEKS) -> pl.Data
 
 def _chosen(held: Held, query: Query, week: str) -> pl.DataFrame:
     wanted = {"rule": query.rule, "origin": query.origin}
-    words = [pl.col("words").str.contains(word, literal=True) for word in query.text.lower().split()]
+    words = [_says(term) for term in _TERM.findall(" ".join(query.text.lower().split()))]
     filters = [
         *_landing_filters(query, week),
         *_standing_filters(query),
@@ -84,6 +89,26 @@ def _chosen(held: Held, query: Query, week: str) -> pl.DataFrame:
         *words,
     ]
     return held.events.lazy().filter(*filters).select(NARROW).collect()
+
+
+def _says(term: str) -> pl.Expr:
+    """Whether an event's line shows what is searched for: a part of a name, or the beginning of a word on it."""
+    shown = [is_so for word, is_so in _shown_words().items() if len(term) >= SHORTEST_WORD and word.startswith(term)]
+    person = pl.col("assigned_to").str.to_lowercase().str.contains(term, literal=True)
+    return pl.any_horizontal(pl.col("words").str.contains(term, literal=True), person, *shown)
+
+
+def _shown_words() -> dict[str, pl.Expr]:
+    """Words that a line shows beside its names, and of which events."""
+    return {
+        "certain": pl.col("certain"),
+        "possible": ~pl.col("certain"),
+        **{f"engine {number}": pl.col("engine") == number for number in ENGINES},
+        **{word.lower(): pl.col("verdict") == verdict for verdict, word in VERDICT.items()},
+        "maintenance": pl.col("maintenance") == "open",
+        "training": pl.col("training") == "open",
+        "released": pl.col("in_debriefing"),
+    }
 
 
 def _standing_filters(query: Query) -> list[pl.Expr]:

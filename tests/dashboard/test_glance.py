@@ -13,7 +13,7 @@ from invented_archive import RULES, FakeArchive
 from playwright.sync_api import expect
 
 import rules
-from dashboard import bookchanges, flown, officers, repeats
+from dashboard import bookchanges, flown, officers, queue, repeats
 from dashboard.desk import Desk
 from dashboard.once import Once
 from dashboard.pages import decision, evidence, glance, lines, no_longer, not_assessed, week
@@ -141,6 +141,21 @@ def test_an_event_names_the_others_of_its_line(store, held):
     for other in same["event_id"].to_list()[1:]:
         assert f"event={other}" in markup
     assert markup.count("week=all&amp;event=") == 3
+
+
+def test_a_search_finds_what_was_decided_and_where_it_was_passed_on(archive, desk):
+    """Two decided, one of them given to Ines and to maintenance; the others say neither."""
+    store = Store(archive, lambda _run: RULES, desk=desk)
+    nuisance, valid = store.held().events.head(2).iter_rows(named=True)
+    desk.decide(nuisance, "nuisance", seen=None, reason="Brief, and of no consequence")
+    desk.decide(valid, "valid", seen=None)
+    desk.ask(lambda people, by: people.assign(valid["event_id"], "ines", by=by))
+    desk.ask(lambda people, by: people.refer(valid["event_id"], "maintenance", by=by))
+    searched = {"nuisance": nuisance, "Nuis": nuisance, "valid": valid, "ines": valid, "maintenance": valid}
+    for text, wanted in searched.items():
+        found = queue.listed_events(store.reviewed(), Query(week="all", text=text))
+        assert found["event_id"].to_list() == [wanted["event_id"]], text
+    assert queue.listed_events(store.reviewed(), Query(week="all", text="nuisance valid")).is_empty()
 
 
 # ── flights flown ─────────────────────────────────────────────────────────────────────────────────────────────
