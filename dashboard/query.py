@@ -8,7 +8,8 @@ from urllib.parse import parse_qs, urlencode
 
 LEVELS = ("high", "medium", "low")
 SORTS = ("worst", "newest", "event", "aircraft", "place")
-SHOWS = ("events", "none", "part", "missing")
+REPEATS = "repeats"  # every one of them, above the list of events
+SHOWS = ("events", "none", "part", "missing", REPEATS)
 ALL_WEEKS = "all"
 LONGEST = 120
 LONGEST_NOTE = 2000

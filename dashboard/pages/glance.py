@@ -12,7 +12,7 @@ from dashboard import marks, officers, words
 from dashboard.bookchanges import BookChange, in_short
 from dashboard.flown import so_far, with_recorded
 from dashboard.held import Held
-from dashboard.query import ALL_WEEKS, Query
+from dashboard.query import ALL_WEEKS, REPEATS, Query
 from dashboard.queue import Coverage, Tile, coverage, matching, tiles, week_of
 from dashboard.repeats import Together, landings_of, new, repeated
 from dashboard.store import Store
@@ -130,8 +130,8 @@ def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
     again = repeated(held, query)
     show = Markup('<a href="{}">Show</a>').format(query.link(new="yes", event=""))
     lines = [
-        ("New", _named(held, fresh, query, "new"), show if fresh else ""),
-        ("Repeats", _named(held, again, query, "repeat"), ""),
+        ("New", _new(held, fresh, query), show if fresh else ""),
+        ("Repeats", _again(held, again, query), ""),
         ("Rule book", book_line(change), _compare(change)),
     ]
     rows = marks.joined(
@@ -140,14 +140,25 @@ def strip(held: Held, query: Query, change: BookChange | None) -> Markup:
     return Markup('<div class="strip">{}</div>').format(rows) if rows else Markup("")
 
 
-def _named(held: Held, found: list[Together], query: Query, what: str) -> Markup:
-    """The first few, each a way to its events, and how many more."""
-    links = Markup("; ").join(_link(held, one, query) for one in found[:NAMED])
+def _named(held: Held, found: list[Together], query: Query) -> Markup:
+    return Markup("; ").join(_link(held, one, query) for one in found)
+
+
+def _new(held: Held, found: list[Together], query: Query) -> Markup:
+    """The first few, each a way to its events, and how many more, which are shown in the list."""
     more = len(found) - NAMED
+    rest = Markup('; <span class="soft">and {:,} more new</span>').format(more) if more > 0 else ""
+    return _named(held, found[:NAMED], query) + rest
+
+
+def _again(held: Held, found: list[Together], query: Query) -> Markup:
+    """The first few, each a way to its events, and a way to all of them; or all of them, and the way back."""
+    every, more = query.show == REPEATS, len(found) - NAMED
     if more <= 0:
-        return links
-    rest = f"{more:,} more new" if what == "new" else words.count(more, "more repeat")
-    return links + Markup('; <span class="soft">and {}</span>').format(rest)
+        return _named(held, found, query)
+    link, said = ("", "fewer") if every else (REPEATS, f"and {words.count(more, 'more repeat')}")
+    rest = Markup('; <a href="{}">{}</a>').format(query.link(show=link, page=query.page, event=""), said)
+    return _named(held, found if every else found[:NAMED], query) + rest
 
 
 def _link(held: Held, one: Together, query: Query) -> Markup:

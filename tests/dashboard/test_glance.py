@@ -143,6 +143,18 @@ def test_an_event_names_the_others_of_its_line(store, held):
     assert markup.count("week=all&amp;event=") == 3
 
 
+def test_every_repeat_can_be_read(held):
+    query = Query(week="all")
+    found = repeats.repeated(held, query)
+    markup = str(glance.strip(held, query, None))
+    assert f'<a href="?week=all&amp;show=repeats">and {len(found) - 3} more repeats</a>' in markup
+    every = glance.strip(held, parse("?week=all&show=repeats"), None)
+    told = text_of(every).partition("Repeats")[2]
+    assert told.count("×") == len(found)
+    assert told.endswith("; fewer")
+    assert '<a href="?week=all">fewer</a>' in str(every)
+
+
 def test_a_search_finds_what_was_decided_and_where_it_was_passed_on(archive, desk):
     """Two decided, one of them given to Ines and to maintenance; the others say neither."""
     store = Store(archive, lambda _run: RULES, desk=desk)
