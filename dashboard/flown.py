@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -102,7 +102,9 @@ def weeks_lost(flights: pl.DataFrame, landings: pl.DataFrame, weeks: Sequence[st
 
 
 def weeks(store: Store) -> tuple[str, ...]:
-    """Weeks that hold a landing or flights flown, oldest first; those of landings when the list cannot be read."""
+    """Weeks that hold a landing, and those since the first of them that are over and of whose flights none was recorded,
+    oldest first; those of landings when the list cannot be read. What the week under way flew may be recorded yet.
+    """
     held = store.held()
     try:
         flights = store.flights_flown()
@@ -110,13 +112,21 @@ def weeks(store: Store) -> tuple[str, ...]:
         return held.weeks
     if flights is None:
         return held.weeks
-    return tuple(sorted({*held.weeks, *weeks_lost(flights, held.landings, held.weeks)}))
+    lost = weeks_lost(flights, held.landings, held.weeks)
+    over = [week for week in lost if week < _iso_week(utc_now()) and week > min(held.weeks, default="")]
+    return tuple(sorted({*held.weeks, *over}))
 
 
 def asked(store: Store, query: Query) -> Query:
     """The query, with the newest week named where it names none and that week was flown but not recorded at all."""
     newest = weeks(store)[-1:]
     return query if query.week or newest == store.held().weeks[-1:] else replace(query, week=newest[0])
+
+
+def _iso_week(at: datetime) -> str:
+    """ISO 8601, such as 2026-W47."""
+    year, week, _ = at.isocalendar()
+    return f"{year}-W{week:02}"
 
 
 def _week(utc: pl.Expr) -> pl.Expr:

@@ -357,6 +357,16 @@ def test_the_list_of_a_week_not_recorded_leads_to_the_newest_with_landings(held,
     assert 'href="?week=2026-W47"' in str(markup)
 
 
+def test_a_week_under_way_and_one_before_the_archive_are_no_lost_weeks(lost_week, archive, held, monkeypatch):
+    monkeypatch.setattr(flown, "utc_now", lambda: datetime(2026, 11, 29, 23, 59, tzinfo=UTC))  # the Sunday of week 48
+    assert flown.weeks(lost_week) == held.weeks
+    monkeypatch.setattr(flown, "utc_now", lambda: MONDAY)
+    early = held.landings.head(1).select(
+        "tail", flight=pl.lit("VH901"), week=pl.lit("2026-W30"), start_utc=pl.lit(datetime(2026, 7, 22, tzinfo=UTC))
+    )
+    assert flown.weeks(Store(archive, lambda _run: RULES, flown=lambda: early)) == held.weeks
+
+
 def test_a_flight_of_sunday_that_landed_on_monday_makes_no_week_of_its_own(archive, held, monkeypatch):
     monkeypatch.setattr(flown, "utc_now", lambda: MONDAY)
     first = held.landings.filter(pl.col("week") == "2026-W40").sort("touchdown_utc").head(1)
