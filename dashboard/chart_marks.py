@@ -123,7 +123,7 @@ def _bounded_dot(found: Finding, row: Placed, axis: TimeAxis) -> tuple[Json, Jso
             "width": 4,
         },
     }
-    text = words.bounded(event["value"], event["lower"], event["upper"], event["unit"])
+    text = words.of_event(event)
     left = (high - axis.range[0]) / (axis.range[1] - axis.range[0]) > 0.7
     anchor, x, shift = ("right", low, -6) if left else ("left", high, 6)
     return dot, note(

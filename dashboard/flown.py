@@ -102,7 +102,7 @@ def weeks_lost(flights: pl.DataFrame, landings: pl.DataFrame, weeks: Sequence[st
 
 
 def weeks(store: Store) -> tuple[str, ...]:
-    """Weeks that hold a landing, and those since the first of them that are over and of whose flights none was recorded,
+    """Weeks that hold a landing, and those since the first of them that are over and of which no flight was recorded,
     oldest first; those of landings when the list cannot be read. What the week under way flew may be recorded yet.
     """
     held = store.held()

@@ -110,8 +110,14 @@ def decimals_apart(value: float | None, limit: float | None, unit: str) -> int:
 
 def of_event(event: Mapping[str, Any]) -> str:
     """The value of an event with its bounds, never rounded to the limit that it is beyond."""
-    more = decimals_apart(event["value"], event["limit"], event["unit"])
-    return bounded(event["value"], event["lower"], event["upper"], event["unit"], more)
+    return " ".join(parts_of_event(event)).rstrip()
+
+
+def parts_of_event(event: Mapping[str, Any]) -> tuple[str, str]:
+    """The value of an event, and its bounds."""
+    value, unit = event["value"], event["unit"]
+    more = decimals_apart(value, event["limit"], unit)
+    return quantity(value, unit, more), bounds(value, event["lower"], event["upper"], unit, more)
 
 
 def standing(event: Mapping[str, Any]) -> str:

@@ -167,8 +167,7 @@ def _value(store: Store, event: dict[str, Any]) -> Markup:
     if card is not None and card.yes_or_no:
         return Markup("")
     return Markup(', {} <span class="soft">{}</span>').format(
-        words.quantity(event["value"], event["unit"]),
-        words.bounds(event["value"], event["lower"], event["upper"], event["unit"]),
+        *words.parts_of_event(event),
     )
 
 

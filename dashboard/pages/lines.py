@@ -144,8 +144,7 @@ def _row(held: Held, line: Line, query: Query) -> Markup:
     limits = card.limits_for(event["fleet"]) if card else {}
     yes_or_no = card is not None and card.yes_or_no
     value = Markup('<b>{}</b> <span class="soft">{}</span>').format(
-        words.quantity(event["value"], event["unit"]),
-        words.bounds(event["value"], event["lower"], event["upper"], event["unit"]),
+        *words.parts_of_event(event),
     )
     return Markup(
         '<a class="row" href="{}" data-event="{}" data-landing="{}"{}>'

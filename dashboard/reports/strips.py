@@ -275,7 +275,7 @@ def _value(found: Finding, across: Across, y: float) -> Markup:
     best = across.px(min(origin + event["value"], end))
     low = across.px(origin + event["lower"]) if finite(event["lower"]) else best
     high = across.px(min(origin + event["upper"], end)) if finite(event["upper"]) else across.px(end)
-    text = words.bounded(event["value"], event["lower"], event["upper"], event["unit"])
+    text = words.of_event(event)
     left = high > WIDTH_PX - RIGHT_PX - WORD_PX * len(text) - 8
     caps = [low, high] if finite(event["upper"]) else [low]
     return Markup('<line class="bound" x1="{}" x2="{}" y1="{}" y2="{}"/>{}<circle class="dot" cx="{}" cy="{}" r="3"/>'
