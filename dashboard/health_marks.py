@@ -34,7 +34,7 @@ def small_trend(
         return np.asarray(TOP + (foot - TOP) * (1 - _spread(np.asarray(values, float), low, high)))
 
     dots = "".join(f"M{a:.1f} {b:.1f}h0" for a, b in zip(x, y(points["value"].to_numpy()), strict=True))
-    start, end = trend["now"] - trend["change"], trend["now"]
+    start, end = trend["end"] - trend["change"], trend["end"]
     parts = []
     if size == LARGE:
         parts += [_fan(trend, (start + end) / 2, (left, right), y), _scale_words(trend["unit"], low, high, left, foot)]
@@ -89,12 +89,13 @@ def _scale_words(unit: str, low: float, high: float, left: float, foot: float) -
 
 
 def sentence(trend: Mapping[str, Any]) -> str:
-    """ "Usual 2.1 s, now 4.3 s; +1.5 s (+1.2 to +1.8) per 30 days over 67 landings"."""
+    """ "Was 2.4 s (first 20 landings), now 4.9 s (last 10); +1.5 s (+1.2 to +1.8) per 30 days over 67 landings"."""
     unit = trend["unit"]
     change = f"{signed(trend['per_30_days'], unit)}{words.sign(unit)}"
     bounds = f"{signed(trend['per_30_days_lower'], unit)} to {signed(trend['per_30_days_upper'], unit)}"
     return (
-        f"Usual {words.quantity(trend['middle'], unit)}, now {words.quantity(trend['now'], unit)}; {change} ({bounds}) "
+        f"Was {words.quantity(trend['was'], unit)} (first {words.count(trend['was_landings'], 'landing')}), "
+        f"now {words.quantity(trend['now'], unit)} (last {trend['now_landings']}); {change} ({bounds}) "
         f"per 30 days over {words.count(trend['landings'], 'landing')}"
     )
 

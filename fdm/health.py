@@ -23,6 +23,7 @@ WATCHED = {  # measure -> what the list calls it
 }
 FEWEST = 8  # landings below which no trend is drawn
 SIGNIFICANT = 0.05  # p of Kendall's tau (SciPy; it allows for the ties that a coarse recorder makes)
+FIRST, LAST = 20, 10  # landings that say what was and what is, at most half each; common practice, no source
 LEAST_SHARE = 0.15  # of its own middle value by which a measure must have moved over the period
 
 TRENDS: dict[str, Any] = {
@@ -40,7 +41,11 @@ TRENDS: dict[str, Any] = {
     "per_30_days_lower": pl.Float64,
     "per_30_days_upper": pl.Float64,
     "change": pl.Float64,  # over the whole period
-    "now": pl.Float64,  # the trend's value at the last landing
+    "end": pl.Float64,  # the trend's value at the last landing
+    "was": pl.Float64,  # median of the first `was_landings`
+    "was_landings": pl.Int64,
+    "now": pl.Float64,  # median of the last `now_landings`
+    "now_landings": pl.Int64,
     "drifting": pl.Boolean,
 }
 
@@ -73,6 +78,7 @@ def _each(rows: pl.DataFrame) -> Iterator[dict[str, object]]:
         middle, change = float(np.median(values)), float(slope * days[-1])
         step = float(np.median((group["upper"] - group["lower"]).to_numpy())) / 2
         ordered = kendalltau(days, values).pvalue < SIGNIFICANT
+        first, last = (min(most, group.height // 2) for most in (FIRST, LAST))
         drifting = ordered and abs(change) > max(LEAST_SHARE * abs(middle), step)
         yield {
             "tail": tail,
@@ -89,7 +95,11 @@ def _each(rows: pl.DataFrame) -> Iterator[dict[str, object]]:
             "per_30_days_lower": float(lower) * 30,
             "per_30_days_upper": float(upper) * 30,
             "change": change,
-            "now": float(start + slope * days[-1]),
+            "end": float(start + slope * days[-1]),
+            "was": float(np.median(values[:first])),
+            "was_landings": first,
+            "now": float(np.median(values[-last:])),
+            "now_landings": last,
             "drifting": bool(drifting),
         }
 

@@ -33,7 +33,17 @@ def test_slope_of_a_straight_drift_is_its_own():
     found = trends(landings(20), transits(2.0 + 0.05 * np.arange(20))).row(0, named=True)
     assert found["per_30_days"] == pytest.approx(0.75)
     assert found["drifting"]
-    assert found["now"] == pytest.approx(2.95)
+    assert found["end"] == pytest.approx(2.95)
+    assert found["end"] - found["change"] == pytest.approx(2.0)
+    # landings 0 to 9 and 10 to 19: the middle of either half
+    assert (found["was"], found["was_landings"]) == (pytest.approx(2.225), 10)
+    assert (found["now"], found["now_landings"]) == (pytest.approx(2.725), 10)
+
+
+def test_what_was_and_what_is_are_those_of_the_first_and_the_last_landings():
+    values = [2.4] * 20 + [3.0] * 40 + [4.9] * 10
+    found = trends(landings(70), transits(values)).row(0, named=True)
+    assert (found["was"], found["was_landings"], found["now"], found["now_landings"]) == (2.4, 20, 4.9, 10)
 
 
 def test_a_coarse_recorder_and_odd_landings_do_not_hide_a_drift():

@@ -81,12 +81,12 @@ def _drifting(trends: pl.DataFrame) -> Table | str:
     if not rows.height:
         return f"Nothing drifts: none of {trends.height} trends moves by more than its own noise.\n"
     title = f"Drifting: {rows.height} of {trends.height} trends"
-    table = _table(title, "Aircraft", "What", "Engine", "Landings", "Usual", "Now", "Per 30 days (95 %)")
+    table = _table(title, "Aircraft", "What", "Engine", "Landings", "Was", "Now", "Per 30 days (95 %)")
     for row in rows.head(MOST).iter_rows(named=True):
         change = f"{row['per_30_days']:+.2f} ({row['per_30_days_lower']:+.2f} to {row['per_30_days_upper']:+.2f})"
-        usual, now = f"{row['middle']:.1f} {row['unit']}", f"{row['now']:.1f} {row['unit']}"
+        was, now = f"{row['was']:.1f} {row['unit']}", f"{row['now']:.1f} {row['unit']}"
         engine = "" if row["engine"] is None else str(row["engine"])
-        table.add_row(row["tail"] or "", row["what"], engine, str(row["landings"]), usual, now, change)
+        table.add_row(row["tail"] or "", row["what"], engine, str(row["landings"]), was, now, change)
     return table
 
 

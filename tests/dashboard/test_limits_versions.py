@@ -337,15 +337,17 @@ def test_a_saved_version_is_brought_into_force_by_a_job_and_stays(store, folder,
 
 def trend(**other):
     return {
-        "tail": "QQ-LAF", "engine": 2, "what": "reverser transit", "unit": "s", "landings": 20, "middle": 2.1,
-        "now": 3.0,
+        "tail": "QQ-LAF", "engine": 2, "what": "reverser transit", "unit": "s", "landings": 20, "was": 2.1,
+        "was_landings": 10, "now": 3.0, "now_landings": 8, "end": 3.0,
         "per_30_days": 0.75, "per_30_days_lower": -0.12, "per_30_days_upper": 0.9, "change": 1.0, "drifting": True,
         "from": "28 Sep 2026", "to": "6 Nov 2026",
     } | other  # fmt: skip
 
 
 def test_a_trend_is_told_with_its_interval():
-    assert sentence(trend()) == "Usual 2.1 s, now 3.0 s; +0.75 s (−0.12 to +0.90) per 30 days over 20 landings"
+    assert sentence(trend()) == (
+        "Was 2.1 s (first 10 landings), now 3.0 s (last 8); +0.75 s (−0.12 to +0.90) per 30 days over 20 landings"
+    )
     assert "rises" in health.request(trend())
     assert "falls" in health.request(trend(per_30_days=-0.5))
 
@@ -353,7 +355,7 @@ def test_a_trend_is_told_with_its_interval():
 def test_points_and_trend_stand_where_their_values_are():
     times = [datetime(2026, 10, 1, tzinfo=UTC) + timedelta(days=10 * i) for i in range(3)]
     points = pl.DataFrame({"touchdown_utc": times, "value": [2.0, 2.5, 3.0]})
-    drawn = str(small_trend(trend(now=3.0, change=1.0), points, 2.0, 3.0, (216.0, 72.0)))
+    drawn = str(small_trend(trend(end=3.0, change=1.0), points, 2.0, 3.0, (216.0, 72.0)))
     # 8 px left and right; 6 above and 16 below: 50 px for the values from 2 to 3
     assert 'd="M8.0 56.0h0M108.0 31.0h0M208.0 6.0h0"' in drawn
     assert "M8 56.0L208 6.0" in drawn
