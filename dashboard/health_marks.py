@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -15,35 +15,40 @@ SMALL, LARGE = (210.0, 72.0), (440.0, 130.0)
 TOP, FOOT = 6.0, 16.0
 
 
-def _spread(values: np.ndarray, low: float, high: float) -> np.ndarray:
-    return np.clip((values - low) / ((high - low) or 1.0), 0, 1)
-
-
 def small_trend(
     trend: Mapping[str, Any], points: pl.DataFrame, low: float, high: float, size: tuple[float, float] = SMALL
 ) -> Markup:
     """One tail's landings over time, with the straight trend through them; the large one with its scale and interval.
 
-    points    touchdown_utc, value; or month, value, least, most where days are not shown
+    trend     health.TRENDS, with the axis (`axis_from_utc`, `axis_to_utc`, written `from` and `to`) and `start`, the
+              trend's value where the axis begins
+    points    at_utc, value; and least, most where they are months
     """
     wide, tall = size
     left, right, foot = (44.0 if size == LARGE else 8.0), wide - 8, tall - FOOT
-    x = left + (right - left) * _times(points)
+    days = _days(trend, trend["axis_to_utc"])
+
+    def x(values: Any) -> np.ndarray:
+        return np.asarray(left + (right - left) * np.asarray(values, float) / days)
 
     def y(values: Any) -> np.ndarray:
-        return np.asarray(TOP + (foot - TOP) * (1 - _spread(np.asarray(values, float), low, high)))
+        return np.asarray(TOP + (foot - TOP) * (high - np.asarray(values, float)) / ((high - low) or 1.0))
 
-    dots = "".join(f"M{a:.1f} {b:.1f}h0" for a, b in zip(x, y(points["value"].to_numpy()), strict=True))
-    start, end = trend["end"] - trend["change"], trend["end"]
+    at, value = _days(trend, points["at_utc"]), points["value"].to_numpy()
     parts = []
     if size == LARGE:
-        parts += [_fan(trend, (start + end) / 2, (left, right), y), _scale_words(trend["unit"], low, high, left, foot)]
+        ends, corners = _ends(trend, points), fan(trend, points)
+        shape = "".join(f"L{a:.1f} {b:.1f}" for a, b in zip(x([*ends, *ends[::-1]]), y(corners), strict=True))
+        parts += [_path("hm-fan", f"M{shape[1:]}Z"), _scale_words(trend["unit"], low, high, left, foot)]
     if "least" in points.columns:
-        ranges = zip(x, y(points["least"].to_numpy()), y(points["most"].to_numpy()), strict=True)
+        ranges = zip(x(at), y(points["least"].to_numpy()), y(points["most"].to_numpy()), strict=True)
         parts.append(_path("hm-range", "".join(f"M{a:.1f} {b:.1f}V{c:.1f}" for a, b, c in ranges)))
-    ends = y([start, end])
+    inside = (value >= low) & (value <= high)
+    dots = "".join(f"M{a:.1f} {b:.1f}h0" for a, b in zip(x(at[inside]), y(value[inside]), strict=True))
+    parts += [_beyond(x(at[value > high]), TOP, 4.0), _beyond(x(at[value < low]), foot, -4.0)]
     kind = "hm-trend drifting" if trend["drifting"] else "hm-trend"
-    parts += [_path("hm-dots", dots), _path(kind, f"M{left:g} {ends[0]:.1f}L{right:g} {ends[1]:.1f}")]
+    (a, b), (c, d) = x(_ends(trend, points)), y(line(trend, points))
+    parts += [_path("hm-dots", dots), _path(kind, f"M{a:g} {c:.1f}L{b:g} {d:.1f}")]
     return Markup(
         '<svg class="hm" viewBox="0 0 {:g} {:g}" role="img" aria-label="{}"><line class="axis" '
         'x1="{:g}" x2="{:g}" y1="{:g}" '
@@ -54,30 +59,40 @@ def small_trend(
     )  # fmt: skip
 
 
-def _times(points: pl.DataFrame) -> np.ndarray:
-    """When each point was, from 0 to 1; months are evenly apart."""
-    if points.height == 1:
-        return np.array([0.5])
-    if "touchdown_utc" in points.columns:
-        when = points["touchdown_utc"].dt.timestamp("ms").to_numpy().astype(float)
-    else:
-        when = np.arange(points.height, dtype=float)
-    return _spread(when, float(when.min()), float(when.max()))
+def _days(trend: Mapping[str, Any], utc: Any) -> Any:
+    """Days from where the axis begins to a time, or to each of some."""
+    if isinstance(utc, pl.Series):
+        return (utc - trend["axis_from_utc"]).dt.total_seconds().to_numpy() / 86400
+    return (utc - trend["axis_from_utc"]).total_seconds() / 86400
+
+
+def _ends(trend: Mapping[str, Any], points: pl.DataFrame) -> list[float]:
+    """Where the trend is drawn, in days: from the first point to the last; a lone month says nothing of a slope."""
+    return [float(_days(trend, points["at_utc"].min())), float(_days(trend, points["at_utc"].max()))]
+
+
+def line(trend: Mapping[str, Any], points: pl.DataFrame) -> list[float]:
+    """The trend's values at its two ends."""
+    return [trend["start"] + trend["per_30_days"] / 30 * day for day in _ends(trend, points)]
+
+
+def fan(trend: Mapping[str, Any], points: pl.DataFrame) -> list[float]:
+    """Values of the slopes that the 95 % interval leaves, through the middle of the trend: the lower one's at its ends
+    from left to right, then the upper one's from right to left."""
+    middle, (first, last) = sum(line(trend, points)) / 2, _ends(trend, points)
+    low, high = (trend[f"per_30_days_{end}"] / 30 * (last - first) / 2 for end in ("lower", "upper"))
+    return [middle - low, middle + low, middle + high, middle - high]
+
+
+def _beyond(x: np.ndarray, y: float, tall: float) -> Markup:
+    """Arrows to where points are that the scale does not hold."""
+    return _path(
+        "hm-range", "".join(f"M{a - 3:.1f} {y + tall:.1f}L{a:.1f} {y:g}L{a + 3:.1f} {y + tall:.1f}" for a in x)
+    )
 
 
 def _path(kind: str, d: str) -> Markup:
     return Markup('<path class="{}" d="{}"/>').format(kind, d)
-
-
-def _fan(trend: Mapping[str, Any], middle: float, x: tuple[float, float], y: Callable[[Any], np.ndarray]) -> Markup:
-    """The slopes that the 95 % interval leaves, through the middle of the trend."""
-    slope, (left, right) = trend["per_30_days"], x
-    if not slope:
-        return Markup("")
-    half = trend["change"] / slope / 2  # of the period, in 30 days
-    low, high = trend["per_30_days_lower"] * half, trend["per_30_days_upper"] * half
-    a, b, c, d = y([middle - low, middle + low, middle + high, middle - high])
-    return _path("hm-fan", f"M{left:g} {a:.1f}L{right:g} {b:.1f}V{c:.1f}L{left:g} {d:.1f}Z")
 
 
 def _scale_words(unit: str, low: float, high: float, left: float, foot: float) -> Markup:

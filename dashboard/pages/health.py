@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -13,7 +13,7 @@ from dashboard import fleet_health, marks, names, words
 from dashboard.access import open_to, viewer
 from dashboard.elements import Block
 from dashboard.fleet_health import Health
-from dashboard.health_marks import LARGE, month_strip, presence, sentence, small_trend
+from dashboard.health_marks import LARGE, fan, line, month_strip, presence, sentence, small_trend
 from dashboard.held import distinct
 from dashboard.limits_lists import month_name
 from dashboard.pages.frame import nothing, options, printed
@@ -34,8 +34,10 @@ STATES = {
 }
 DAY, MONTH = "%-d %b %Y", "%b %Y"
 STRIP_MONTHS = 12
+ODD = 0.005  # share of landings at either end that a scale need not hold; arrows say where they are
 OFTEN = 3  # landings with a fault from which on a parameter is listed; common practice, no source
 TREND = ("tail", "engine", "measure")
+WRITTEN = (("first", "from"), ("last", "to"))
 
 
 def layout(store: Store, _name: str, search: str) -> html.Div:
@@ -74,20 +76,13 @@ def found(store: Store, query: Query) -> Markup:
     except FdmError as error:
         return nothing("The health of the recordings cannot be told.", str(error))
     exact = viewer().role == OFFICER
-    trends = _of(_named(store, _with_span(whole.trends, exact=exact)), store, query)
-    points = _by_trend(_named(store, _points(whole, exact=exact)))
+    trends = _of(store.shown(_with_axis(whole.trends, exact=exact)), store, query)
+    points = _by_trend(store.shown(_points(whole, exact=exact)))
     months = _of(_months(store, whole), store, query)
     head = printed("Health", store.held(), query, ALL_WEEKS)
     return Markup("{}{}{}{}").format(
         head, _drifting(trends, points), _parameters(store, whole, months, query), _every(trends, points)
     )
-
-
-def _named(store: Store, frame: pl.DataFrame) -> pl.DataFrame:
-    """The frame with aircraft as the viewer may know them; times of day and day are gone already."""
-    shown = store.shown(frame)
-    hidden = [name for name in shown.columns if shown[name].null_count() == shown.height and name == "touchdown_utc"]
-    return shown.drop(hidden)
 
 
 def _of(frame: pl.DataFrame, store: Store, query: Query) -> pl.DataFrame:
@@ -97,21 +92,29 @@ def _of(frame: pl.DataFrame, store: Store, query: Query) -> pl.DataFrame:
     return frame.filter(pl.col("tail") == query.tail) if query.tail else frame
 
 
-def _with_span(trends: pl.DataFrame, *, exact: bool) -> pl.DataFrame:
-    """Trends with the days, or only the months, that they run `from` and `to`."""
-    form = DAY if exact else MONTH
-    spans = [pl.col(f"{end}_utc").dt.strftime(form).alias(name) for end, name in (("first", "from"), ("last", "to"))]
-    return trends.with_columns(spans).drop("first_utc", "last_utc")
+def _with_axis(trends: pl.DataFrame, *, exact: bool) -> pl.DataFrame:
+    """Trends with their axis: from the first landing to the last, or whole months for who may not know the day.
+
+    `axis_from_utc` and `axis_to_utc`, written `from` and `to`; `start`, the trend's value where the axis begins
+    """
+    first, last = pl.col("first_utc"), pl.col("last_utc")
+    if not exact:
+        first, last = first.dt.truncate("1mo"), last.dt.truncate("1mo").dt.offset_by("1mo")
+    days = (pl.col("last_utc") - first).dt.total_seconds() / 86400
+    spans = [pl.col(f"{end}_utc").dt.strftime(DAY if exact else MONTH).alias(name) for end, name in WRITTEN]
+    start = pl.col("end") - pl.col("per_30_days") / 30 * days
+    found = trends.with_columns(*spans, axis_from_utc=first, axis_to_utc=last, start=start)
+    return found.drop("first_utc", "last_utc", "end")
 
 
 def _points(whole: Health, *, exact: bool) -> pl.DataFrame:
-    """Landings by day; by month, with how far half of them spread, for who may not know the day."""
+    """Landings, each when it was (`at_utc`); months, at the mean of their landings' times and with how far half of them
+    spread, for who may not know the day."""
+    at, value = pl.col("touchdown_utc"), pl.col("value")
     if exact:
-        return whole.points.sort("touchdown_utc")
-    month = pl.col("touchdown_utc").dt.strftime("%Y-%m").alias("month")
-    value = pl.col("value")
-    by_month = whole.points.group_by(*TREND, month).agg(
-        value.median(), least=value.quantile(0.25), most=value.quantile(0.75), n=pl.len()
+        return whole.points.rename({"touchdown_utc": "at_utc"}).sort("at_utc")
+    by_month = whole.points.group_by(*TREND, month=at.dt.strftime("%Y-%m")).agg(
+        value.median(), at_utc=at.mean(), least=value.quantile(0.25), most=value.quantile(0.75), n=pl.len()
     )
     return by_month.filter(pl.col("n") >= LEAST).sort("month")
 
@@ -135,14 +138,14 @@ def _drifting(trends: pl.DataFrame, points: Mapping[tuple[object, ...], pl.DataF
     parts = []
     for trend in rows.iter_rows(named=True):
         own = _own(points, trend)
-        low, high = _range(own)
+        drawing = small_trend(trend, own, *_scale(own, fan(trend, own) + line(trend, own)), LARGE) if own.height else ""
         parts.append(
             Markup(
                 '<article class="hm-large"><h3><b>{}</b></h3>{}<p>{}.</p><details><summary>Text for the maintenance '
                 'request</summary><pre class="tune-command">{}</pre></details></article>'
             ).format(
                 _titled(trend),
-                small_trend(trend, own, low, high, LARGE) if own.height else "",
+                drawing,
                 sentence(trend),
                 request(trend),
             )
@@ -155,13 +158,17 @@ def _titled(trend: Mapping[str, Any]) -> str:
     return f"{trend['tail'] or 'Unknown aircraft'}{engine}: {trend['what']}"
 
 
-def _range(points: pl.DataFrame) -> tuple[float, float]:
-    values = points["value"].drop_nans().drop_nulls()
-    if values.is_empty():
-        return 0.0, 1.0
-    low, high = (float(x) for x in (values.quantile(0.005), values.quantile(0.995)) if x is not None)
-    pad = 0.08 * (high - low) or 0.5
-    return low - pad, high + pad
+def _scale(points: pl.DataFrame, drawn: Sequence[float]) -> tuple[float, float]:
+    """The least and greatest value of a drawing: of months, or of all landings but the oddest, and of lines `drawn`."""
+    months = "least" in points.columns
+    odd = 0.0 if months else ODD
+    ends = [
+        points["least" if months else "value"].quantile(odd),
+        points["most" if months else "value"].quantile(1 - odd),
+    ]
+    values = [float(value) for value in (*ends, *drawn) if value is not None]
+    pad = 0.08 * (max(values) - min(values)) or 0.5
+    return min(values) - pad, max(values) + pad
 
 
 def request(trend: Mapping[str, Any]) -> str:
@@ -182,14 +189,19 @@ def _every(trends: pl.DataFrame, points: Mapping[tuple[object, ...], pl.DataFram
         drawn = [(row, own) for row in rows.iter_rows(named=True) if (own := _own(points, row)).height]
         if not drawn:
             continue
-        low, high = _range(pl.concat([own for _, own in drawn]))
+        lines = [value for row, own in drawn for value in line(row, own)]
+        all_points = pl.concat([own for _, own in drawn])
+        low, high = _scale(all_points, lines)
         cells = marks.joined(
             Markup("<figure{}><figcaption>{}</figcaption>{}</figure>").format(
                 Markup(' class="drifting"') if row["drifting"] else "", _short(row), small_trend(row, own, low, high)
             )
             for row, own in drawn
         )
-        scale = f"{words.quantity(low, rows['unit'][0])} to {words.quantity(high, rows['unit'][0])}, one scale for all"
+        beyond = all_points.filter(~pl.col("value").is_between(low, high)).height
+        arrows = f"; {words.count(beyond, 'landing')} beyond it, {'an arrow' if beyond == 1 else 'arrows'}"
+        ends_of_it = f"{words.quantity(low, rows['unit'][0])} to {words.quantity(high, rows['unit'][0])}"
+        scale = f"{ends_of_it}, one scale for all{arrows if beyond else ''}"
         parts.append(
             Markup('<details class="hm-all"{}><summary><b>{}</b> <span class="soft">{}, {}</span></summary>'
                    '<div class="hm-grid">{}</div></details>').format(
@@ -206,7 +218,7 @@ def _short(row: Mapping[str, Any]) -> str:
 
 
 def _months(store: Store, whole: Health) -> pl.DataFrame:
-    shown = _named(store, whole.months)
+    shown = store.shown(whole.months)
     role = viewer().role
     safe = without_small_counts(shown, ["unusable"], role)
     return safe.filter(pl.col("landings") >= store.held().least) if store.held().least else safe
@@ -215,7 +227,7 @@ def _months(store: Store, whole: Health) -> pl.DataFrame:
 def _parameters(store: Store, whole: Health, months: pl.DataFrame, query: Query) -> Markup:
     """Parameters that could not be relied on everywhere, the worst first, month by month."""
     table = _of(
-        _named(store, whole.parameters.with_columns(since=_since(whole.parameters, exact=viewer().role == OFFICER))),
+        store.shown(whole.parameters.with_columns(since=_since(whole.parameters, exact=viewer().role == OFFICER))),
         store,
         query,
     )

@@ -335,12 +335,16 @@ def test_a_saved_version_is_brought_into_force_by_a_job_and_stays(store, folder,
         assert Archive(again).run["rule_book"].startswith("Rollout rules 2 ")
 
 
+START = datetime(2026, 10, 1, tzinfo=UTC)
+
+
 def trend(**other):
     return {
         "tail": "QQ-LAF", "engine": 2, "what": "reverser transit", "unit": "s", "landings": 20, "was": 2.1,
-        "was_landings": 10, "now": 3.0, "now_landings": 8, "end": 3.0,
+        "was_landings": 10, "now": 3.0, "now_landings": 8, "start": 2.0, "axis_from_utc": START,
+        "axis_to_utc": START + timedelta(days=40),
         "per_30_days": 0.75, "per_30_days_lower": -0.12, "per_30_days_upper": 0.9, "change": 1.0, "drifting": True,
-        "from": "28 Sep 2026", "to": "6 Nov 2026",
+        "from": "1 Oct 2026", "to": "10 Nov 2026",
     } | other  # fmt: skip
 
 
@@ -352,13 +356,68 @@ def test_a_trend_is_told_with_its_interval():
     assert "falls" in health.request(trend(per_30_days=-0.5))
 
 
+def on_days(days, values, **more):
+    times = [START + timedelta(days=day) for day in days]
+    return pl.DataFrame({"at_utc": times, "value": values, **more})
+
+
 def test_points_and_trend_stand_where_their_values_are():
-    times = [datetime(2026, 10, 1, tzinfo=UTC) + timedelta(days=10 * i) for i in range(3)]
-    points = pl.DataFrame({"touchdown_utc": times, "value": [2.0, 2.5, 3.0]})
-    drawn = str(small_trend(trend(end=3.0, change=1.0), points, 2.0, 3.0, (216.0, 72.0)))
-    # 8 px left and right; 6 above and 16 below: 50 px for the values from 2 to 3
-    assert 'd="M8.0 56.0h0M108.0 31.0h0M208.0 6.0h0"' in drawn
+    drawn = str(small_trend(trend(), on_days([0, 10, 40], [2.0, 2.5, 3.0]), 2.0, 3.0, (216.0, 72.0)))
+    # 8 px left and right for 40 days; 6 above and 16 below: 50 px for the values from 2 to 3
+    assert 'd="M8.0 56.0h0M58.0 31.0h0M208.0 6.0h0"' in drawn
     assert "M8 56.0L208 6.0" in drawn
+
+
+def test_a_line_that_leaves_the_scale_keeps_its_slope_and_a_point_beyond_is_an_arrow():
+    drawn = str(small_trend(trend(), on_days([10, 30, 40], [0.5, 9.0, 2.5]), 1.0, 2.0, (216.0, 72.0)))
+    assert 'd="M208.0' not in drawn
+    assert "L158.0 6L" in drawn  # up, on day 30
+    assert "L58.0 56L" in drawn  # down, on day 10
+    # 2.25 on day 10 and 3 on day 40, where 1 is at 56 and 2 at 6 px
+    assert "M58 -6.5L208 -44.0" in drawn
+
+
+@pytest.mark.parametrize("exact", [True, False])
+def test_a_trend_goes_through_its_points_also_for_who_knows_months_alone(exact):
+    days = [0, *range(3, 40)]  # one in October, 30 in November, 7 in December
+    first = datetime(2026, 10, 31, 12, tzinfo=UTC)
+    times = [first + timedelta(days=day - 2) for day in days]
+    values = [2.0 + 0.05 * (day - 2) for day in days]  # 1.5 s in 30 days
+    ids = [f"L{day}" for day in days]
+    landings = pl.DataFrame(
+        {"landing_id": ids, "tail": "QQ-LAF", "fleet": "Tern 200", "touchdown_utc": times},
+        schema_overrides={"touchdown_utc": pl.Datetime("us", "UTC")},
+    )
+    measures = pl.DataFrame(
+        {"landing_id": ids, "measure": "deploy_transit_s", "engine": 2, "value": values, "lower": values,
+         "upper": values, "unit": "s"}
+    )  # fmt: skip
+    points = measures.join(landings, on="landing_id").drop("fleet", "landing_id", "unit")
+    nothing = pl.DataFrame()
+    whole = fleet_health.Health(fdm.health.trends(landings, measures), points, nothing, nothing)
+    (found,) = health._with_axis(whole.trends, exact=exact).iter_rows(named=True)
+    own = health._points(whole, exact=exact)
+    if exact:
+        assert (found["from"], found["to"], own.height) == ("29 Oct 2026", "7 Dec 2026", 38)
+    else:
+        assert (found["from"], found["to"]) == ("Oct 2026", "Dec 2026")
+        assert own["month"].to_list() == ["2026-11", "2026-12"]  # one landing in October is too few
+        assert (found["axis_from_utc"].day, found["axis_to_utc"].day) == (1, 1)
+    drawn = str(small_trend(found, own, *health._scale(own, health.line(found, own))))
+    dots = [tuple(map(float, dot)) for dot in re.findall(r"M([\d.]+) ([\d.]+)h0", drawn)]
+    ends = re.search(r'hm-trend[^"]*" d="M([\d.]+) ([\d.]+)L([\d.]+) ([\d.]+)"', drawn)
+    assert dots[0] == pytest.approx((float(ends[1]), float(ends[2])), abs=0.6)
+    assert dots[-1] == pytest.approx((float(ends[3]), float(ends[4])), abs=0.6)
+    # 194 px for the axis: 39 days, or October to December
+    day = 194 / 92
+    if not exact:
+        assert 8 + 31 * day < dots[0][0] < 8 + 61 * day < dots[1][0] < 8 + 92 * day
+
+
+def test_a_scale_holds_every_month_and_line():
+    low, high = health._scale(on_days([10, 40], [2.0, 4.1], least=[1.8, 3.7], most=[2.5, 4.4]), [1.6, 4.6])
+    assert low < 1.6
+    assert high > 4.6
 
 
 def test_a_month_strip_is_as_high_as_the_share_and_silent_on_few():
