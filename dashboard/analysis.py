@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from pathlib import Path
 
 import polars as pl
@@ -12,6 +13,8 @@ from fdm.errors import ArchiveError
 from fdm.rulebook import RuleBook, load_rule_book
 from fdm.tuning import landings_stood
 from fdm.unassessed import unassessed
+
+BOOKS = 4  # kept: the one in force, the one before, the shipped one, and one more
 
 
 def archive_of(store: Store) -> Archive:
@@ -24,12 +27,21 @@ def archive_of(store: Store) -> Archive:
 
 def book_in_force(store: Store) -> RuleBook:
     """The rule book that the archive was judged by, as its folder is now. RuleError when it cannot be read."""
-    folder = Path(store.whole().run["rules"])
+    return book_in(Path(store.whole().run["rules"]))
+
+
+def book_in(folder: Path) -> RuleBook:
+    """The rule book of a folder as it is now, read anew only when a file is another. RuleError when it is none."""
     try:
         files = tuple((file.name, file.read_bytes()) for file in sorted(folder.glob("*.toml")))
     except OSError:
         return load_rule_book(folder)  # which says what cannot be read
-    return store.kept(("rule book", folder, files), lambda: load_rule_book(folder))
+    return _read(folder, files)
+
+
+@lru_cache(maxsize=BOOKS)
+def _read(folder: Path, _files: tuple[tuple[str, bytes], ...]) -> RuleBook:
+    return load_rule_book(folder)
 
 
 def stood(store: Store, rule: str, where: str | None = None) -> pl.DataFrame:

@@ -9,13 +9,14 @@ from uuid import uuid4
 from flask import Flask, redirect, request
 from markupsafe import Markup
 
-from dashboard import plain
+from dashboard import plain, versions
 from dashboard.access import open_to, viewer
 from dashboard.audit_page import kept_by
 from dashboard.door import Door
 from dashboard.pages import frame
 from dashboard.store import Store
 from dashboard.workshop import EVERYTHING, IN_FORCE, Workshop
+from fdm.errors import RuleError
 from fdm.people.errors import JobError, PeopleError
 from fdm.people.jobs import ENDED
 from fdm.people.roles import OFFICER
@@ -37,16 +38,16 @@ def register(server: Flask, store: Store, door: Door, workshop: Workshop | None)
         try:
             people = kept_by(store, door)
             if request.method == "GET":
-                return page(people, workshop, chosen=request.args.get("rules", "")[:40])
-            _done(people, workshop)
-        except JobError as error:
-            return page(people, workshop, problem=f"{error}"), 400
+                return page(store, people, workshop, chosen=request.args.get("rules", "")[:40])
+            _done(store, people, workshop)
+        except (JobError, RuleError) as error:
+            return page(store, people, workshop, problem=f"{error}"), 400
         except PeopleError as error:
             return plain.page("Jobs", plain.told("", str(error)), frame.places()), 503
         return redirect("/jobs", 303)
 
 
-def _done(people: People, workshop: Workshop | None) -> None:
+def _done(store: Store, people: People, workshop: Workshop | None) -> None:
     form, by = request.form, viewer()
     act, token = form.get("act", ""), form.get("token", "")[:64] or None
     if workshop is None:
@@ -55,20 +56,25 @@ def _done(people: People, workshop: Workshop | None) -> None:
         source = form.get("source", EVERYTHING) if by.role == OFFICER else EVERYTHING
         workshop.load(source, form.get("map", ""), by=by, token=token)
     elif act == "detect":
-        workshop.detect(form.get("rules", IN_FORCE), by=by, token=token)
+        rules = form.get("rules", IN_FORCE)
+        if rules in (versions.SHIPPED, versions.BEFORE):
+            people.jobs.ask("detect", {"rules": str(versions.folder(store, rules))}, by=by, token=token)
+            workshop.wake()
+        else:
+            workshop.detect(rules, by=by, token=token)
     elif act == "cancel" and form.get("job", "").isdecimal():
         people.jobs.cancel(int(form["job"]), by=by)
     else:
         raise JobError("this page asked for something unknown", cure="Load it anew.")
 
 
-def page(people: People, workshop: Workshop | None, problem: str = "", *, chosen: str = "") -> str:
+def page(store: Store, people: People, workshop: Workshop | None, problem: str = "", *, chosen: str = "") -> str:
     """What may be asked for, and the newest jobs; `chosen` is the version of the rule book to begin with."""
     found = people.jobs.list()
     busy = not found.filter(~found["state"].is_in(ENDED)).is_empty()
     inside = Markup("{}{}<h2><b>Queue and history</b></h2>{}").format(
         plain.told("", problem),
-        _asking(people, workshop, chosen) if workshop else "",
+        _asking(store, people, workshop, chosen) if workshop else "",
         plain.table(HEADS, [_row(row) for row in found.iter_rows(named=True)])
         if found.height
         else Markup('<p class="soft">Nothing was asked for yet.</p>'),
@@ -76,10 +82,10 @@ def page(people: People, workshop: Workshop | None, problem: str = "", *, chosen
     return plain.page("Jobs", inside, frame.places(), refresh_s=READ_AGAIN_S if busy and not problem else 0)
 
 
-def _asking(people: People, workshop: Workshop, chosen: str) -> Markup:
+def _asking(store: Store, people: People, workshop: Workshop, chosen: str) -> Markup:
     """The forms. A name of a recording may be a flight's, so only the officer chooses among names."""
     token = Markup('<input type="hidden" name="token" value="{}">').format(uuid4().hex)
-    books = plain.choice("rules", "Rule book", _books(people, workshop), chosen) if workshop.versions() else ""
+    books = plain.choice("rules", "Rule book", _books(store, people, workshop), chosen)
     button = plain.button(WORK["detect"], name="act", value="detect")
     judge = plain.form("/jobs", Markup("{}{}{}").format(token, books, button), css="inline-form")
     if workshop.folder is None:
@@ -96,10 +102,11 @@ def _asking(people: People, workshop: Workshop, chosen: str) -> Markup:
     return Markup('<div class="asking">{}{}</div>').format(plain.form("/jobs", load, css="inline-form"), judge)
 
 
-def _books(people: People, workshop: Workshop) -> list[tuple[str, str]]:
-    """The rule books to judge by, each with its name, who saved it, when and why."""
+def _books(store: Store, people: People, workshop: Workshop) -> list[tuple[str, str]]:
+    """The rule books to judge by: the one in force, those to go back to, and saved ones with who, when and why."""
     saved = {f"{row['version_id']:06d}": row for row in people.books.versions().iter_rows(named=True)}
-    return [(IN_FORCE, IN_FORCE), *((key, _called(int(key), saved.get(key))) for key in workshop.versions())]
+    back = ((book.key, book.title) for book in versions.ways_back(store))
+    return [(IN_FORCE, IN_FORCE), *back, *((key, _called(int(key), saved.get(key))) for key in workshop.versions())]
 
 
 def _called(number: int, row: dict[str, Any] | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -14,13 +15,13 @@ from dashboard.store import Store
 from fdm.amending import book_of
 from fdm.changes import Changed, changes
 from fdm.comparing import compare
-from fdm.errors import RuleError
+from fdm.errors import FdmError, RuleError
 from fdm.people.books import VERSIONS, files_of
 from fdm.people.errors import PeopleError
 from fdm.people.location import rules_folder
-from fdm.rulebook import RuleBook, load_rule_book, shipped_folder
+from fdm.rulebook import RuleBook, shipped_folder
 
-FORCE, SHIPPED = "force", "shipped"
+FORCE, SHIPPED, BEFORE = "force", "shipped", "before"
 NOTHING: Any = pl.DataFrame(schema=VERSIONS)
 
 
@@ -30,6 +31,49 @@ class Version:
 
     key: str
     title: str
+
+
+def shipped() -> RuleBook:
+    """The rule book that comes with the product."""
+    return analysis.book_in(shipped_folder())
+
+
+@dataclass(frozen=True)
+class Before:
+    """The rule book of the operator's own folder that was in force before.
+
+    label     as it was called then; `hash`, of what it said then
+    book      what the folder says now; None when it cannot be read any more, or says what the one in force says
+    """
+
+    label: str
+    hash: str
+    folder: Path
+    book: RuleBook | None
+
+    @property
+    def changed(self) -> bool:
+        """Whether the folder does not say any more what was in force."""
+        return self.book is None or self.book.hash != self.hash
+
+
+def before(store: Store) -> Before | None:
+    """What was in force before, where it is neither shipped nor saved; None when it is, or is not known."""
+    run = store.whole().run
+    was = run.get("before")
+    if not was:
+        return None
+    try:
+        known = [shipped().hash, *saved(store)["hash"]]
+    except PeopleError:
+        known = []
+    if was["rule_book_hash"] in known:
+        return None
+    folder, book = Path(was["rules"]), None
+    with suppress(FdmError):
+        book = analysis.book_in(folder)
+    in_force = book is not None and book.hash == run.get("rule_book_hash")
+    return Before(was["rule_book"], was["rule_book_hash"], folder, None if in_force else book)
 
 
 def saved(store: Store) -> pl.DataFrame:
@@ -49,7 +93,17 @@ def choices(store: Store) -> list[Version]:
     except PeopleError:
         rows = []
     named = [Version(str(row["version_id"]), f"{row['version_id']}: {row['name']} {row['version']}") for row in rows]
-    return [Version(FORCE, "In force"), Version(SHIPPED, "As shipped"), *named]
+    return [Version(FORCE, "In force"), *ways_back(store), *named]
+
+
+def ways_back(store: Store) -> list[Version]:
+    """The shipped rule book and, where its folder still tells it, the own one that was in force before."""
+    found = [Version(SHIPPED, f"As shipped: {shipped().label}")]
+    was = before(store)
+    if was is not None and was.book is not None:
+        since = ", its folder was changed since" if was.changed else ""
+        found.append(Version(BEFORE, f"In force before: {was.label}{since}"))
+    return found
 
 
 def book(store: Store, key: str) -> RuleBook:
@@ -57,7 +111,9 @@ def book(store: Store, key: str) -> RuleBook:
     if key == FORCE:
         return analysis.book_in_force(store)
     if key == SHIPPED:
-        return load_rule_book()
+        return shipped()
+    if key == BEFORE:
+        return _before(store)
     if not key.isascii() or not key.isdigit() or store.desk is None:
         raise RuleError("there is no such version", cure="Choose one of the list.")
     return book_of(store.desk.books().version(int(key)).files)
@@ -67,12 +123,21 @@ def folder(store: Store, key: str) -> Path:
     """The folder of a rule book; a saved version that lies in none is written beside the archive."""
     if key in (FORCE, SHIPPED):
         return Path(analysis.book_in_force(store).folder) if key == FORCE else shipped_folder()
+    if key == BEFORE:
+        return Path(_before(store).folder)
     path = versions_folder(store) / f"{int(key):06d}"
     if store.desk is not None and (
         not path.exists() or files_of(path) != dict(store.desk.books().version(int(key)).files)
     ):
         store.desk.books().write(int(key), path)
     return path
+
+
+def _before(store: Store) -> RuleBook:
+    was = before(store)
+    if was is None or was.book is None:
+        raise RuleError("there is no other rule book that was in force before", cure="Choose one of the list.")
+    return was.book
 
 
 @dataclass(frozen=True)

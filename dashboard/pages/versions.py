@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from dash import Dash, html
@@ -13,7 +15,9 @@ from dashboard.elements import Block
 from dashboard.pages.frame import WHOLE, nothing
 from dashboard.store import Store
 from fdm.errors import FdmError
-from fdm.rulebook import load_rule_book
+from fdm.rulebook import shipped_folder
+
+IN_FORCE = Markup("<b>in force</b>")
 
 
 def layout(store: Store, _name: str, _search: str) -> html.Div:
@@ -26,21 +30,25 @@ def register(_app: Dash, _store: Store) -> None:
 
 
 def listing(store: Store) -> Markup:
-    """Versions, newest first, below the rule book in force."""
+    """Versions, newest first, below the rule book in force and above those to which one can go back."""
     run = store.whole().run
     try:
         rows = list(versions.saved(store).iter_rows(named=True))
     except FdmError as error:
         return nothing("The saved versions cannot be read.", str(error))
-    as_shipped = load_rule_book().hash == run.get("rule_book_hash")
+    in_force = str(run.get("rule_book_hash"))
+    as_shipped = versions.shipped().hash == in_force
     head = Markup('<div class="sheet-head"><h1>Versions</h1><p class="subject">In force: {}{}</p></div>').format(
         run.get("rule_book", "the rule book"),
         ", as shipped." if as_shipped else Markup('. <a href="/compare">Compare it with the shipped one</a>'),
     )
+    was = versions.before(store)
     if not rows:
         how = Markup('Move a limit of a rule and save it: <a href="/limits">Limits</a>')
-        return head + nothing("No version of the rule book has been saved yet.", how)
-    body = marks.joined(_row(store, row, str(run.get("rule_book_hash"))) for row in rows)
+        head += nothing("No version of the rule book has been saved yet.", how)
+        if as_shipped and was is None:
+            return head
+    body = marks.joined([*(_row(store, row, in_force) for row in rows), _before(store, was), _shipped(store, in_force)])
     return head + Markup(
         '<table class="list-table versions"><thead><tr><th class="num">No.</th><th>Name</th><th>Saved'
         "</th><th>By</th><th>Reason</th>"
@@ -51,34 +59,70 @@ def listing(store: Store) -> Markup:
 
 
 def _row(store: Store, row: dict[str, Any], in_force: str) -> Markup:
-    here = row["hash"] == in_force
-    return Markup(
-        '<tr><td class="num">{0}</td><td><b>{1}</b></td><td>{2}</td><td>{3}</td><td class="prose">{4}</td><td>{5}</td>'
-        "<td>{6}</td></tr>"
-    ).format(
-        row["version_id"],
-        marks.alone(f"{row['name']} {row['version']}"),
-        versions.when(row["saved_utc"]),
-        row["saved_by"],
-        marks.alone(row["reason"]),
-        Markup('<a href="/compare?a=force&amp;b={}">Compare</a>').format(row["version_id"]) if not here else "",
-        Markup("<b>in force</b>") if here else _way(store, row["version_id"]),
+    number = row["version_id"]
+    return _line(
+        [
+            number,
+            Markup("<b>{}</b>").format(marks.alone(f"{row['name']} {row['version']}")),
+            versions.when(row["saved_utc"]),
+            row["saved_by"],
+            marks.alone(row["reason"]),
+        ],
+        str(number),
+        IN_FORCE if row["hash"] == in_force else _way_to_version(store, number),
     )
 
 
-def _way(store: Store, version_id: int) -> Markup:
-    """How a version comes into force: by a job for whoever may ask for one, or by a command."""
+def _before(store: Store, was: versions.Before | None) -> Markup:
+    """The own rule book that was in force before, if any; also one that is lost, so that it leaves a trace."""
+    if was is None:
+        return Markup("")
+    said = "Was in force before."
+    if was.book is None:
+        said += f" Its folder {was.folder} does not tell it any more."
+    elif was.changed:
+        said += " Its folder was changed since."
+    told = ["", Markup("<b>{}</b>").format(marks.alone(was.label)), "", "", said]
+    if was.book is None:
+        return _line(told, "", "")
+    return _line(told, versions.BEFORE, _way(store, versions.BEFORE, was.folder))
+
+
+def _shipped(store: Store, in_force: str) -> Markup:
+    book, key = versions.shipped(), versions.SHIPPED
+    told = ["", Markup("<b>{}</b>").format(marks.alone(book.label)), "", "", "As shipped."]
+    return _line(told, key, IN_FORCE if book.hash == in_force else _way(store, key, shipped_folder()))
+
+
+def _line(told: Sequence[object], key: str, way: Markup | str) -> Markup:
+    """A row: number, name, saved, by, reason; how it differs from the one in force; how it comes into force."""
+    link = Markup('<a href="/compare?a=force&amp;b={}">Compare</a>').format(key) if way != IN_FORCE and key else ""
+    return Markup(
+        '<tr><td class="num">{}</td><td>{}</td><td>{}</td><td>{}</td><td class="prose">{}</td><td>{}</td>'
+        "<td>{}</td></tr>"
+    ).format(*told, link, way)
+
+
+def _way_to_version(store: Store, version_id: int) -> Markup:
     try:
-        archive = analysis.archive_of(store).address
         folder = versions.versions_folder(store) / f"{version_id:06d}"
     except FdmError:
         return Markup("")
     if not folder.exists():
         return Markup('<span class="soft">written when it is compared</span>')
+    return _way(store, folder.name, folder)
+
+
+def _way(store: Store, key: str, folder: Path) -> Markup:
+    """How a rule book comes into force: by a job for whoever may ask for one, or by a command."""
+    try:
+        archive = analysis.archive_of(store).address
+    except FdmError:
+        return Markup("")
     command = Markup('<code class="tune-code">fdm detect --archive "{}" --rules "{}"</code>').format(archive, folder)
     if viewer().role not in WHOLE["/jobs"]:
         return command
     return Markup(
         '<a href="/jobs?rules={}" target="_self">Judge every landing by it</a>'
         "<details><summary>On the command line</summary>{}</details>"
-    ).format(folder.name, command)
+    ).format(key, command)

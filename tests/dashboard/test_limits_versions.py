@@ -6,11 +6,12 @@ import re
 import shutil
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import polars as pl
 import pytest
 from conftest import text_of
-from flask import Flask
+from flask import Flask, g
 
 import fdm
 import fdm.health
@@ -244,7 +245,7 @@ def test_who_may_ask_for_a_job_is_led_to_it_with_the_version(store, folder):
     assert "<bdi>Earlier.</bdi>" in said
     (folder.with_name("archive.rules") / "000009").mkdir()
     with People(str(folder) + ".people.sqlite") as people, Flask("jobs").test_request_context("/jobs"):
-        offered = jobs_page.page(people, Idle(lambda: people, folder, None), chosen="000001")
+        offered = jobs_page.page(store, people, Idle(lambda: people, folder, None), chosen="000001")
     (folder.with_name("archive.rules") / "000009").rmdir()
     row = store.desk.books().versions().row(0, named=True)
     said_of_it = re.search(r'<option value="000001" selected>1: Rollout rules 2, ([^<]*): Earlier\.</option>', offered)
@@ -336,6 +337,98 @@ def test_a_saved_version_is_brought_into_force_by_a_job_and_stays(store, folder,
 
 
 START = datetime(2026, 10, 1, tzinfo=UTC)
+
+
+# ── going back ───────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def own_book(folder: Path, version: str, **limits: float) -> Path:
+    """A rule book of the operator's own: the shipped one by another name, with the High limit of some rules moved."""
+    folder.mkdir(exist_ok=True)
+    for name, text in files_of(shipped_folder()).items():
+        moved = limits.get(name.removesuffix(".toml"))
+        text = re.sub(r"(?m)^high = .*$", f"high = {moved}", text, count=1) if moved else text
+        book = f'[book]\nname = "Own rules"\nversion = "{version}"\n'
+        text = re.sub(r"(?s)\[book\].*?(?=\n\n|\n\[)", book, text) if name == "settings.toml" else text
+        (folder / name).write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def gone_from(fresh, tmp_path):
+    """The operator's own rule book was in force; then a version was saved and brought into force."""
+    own, archive = own_book(tmp_path / "own", "7", late_reverse=44.0), fresh.archive().path
+    fdm.detect(archive, rules=own)
+    assert "Saved as version 1" in text_of(saves(fresh, "late_braking", "one", high=41.0))
+    fdm.detect(archive, rules=versions.folder(fresh, "1"))
+    return own
+
+
+def jobs_shown(store, chosen=""):
+    archive = store.archive().path
+    with People(f"{archive}.people.sqlite") as people, Flask("jobs").test_request_context("/jobs"):
+        return jobs_page.page(store, people, Idle(lambda: people, archive, None), chosen=chosen)
+
+
+def asked_for(store, rules):
+    """The job that the form asks for, done, by an analyst."""
+    archive = store.archive().path
+    with People(f"{archive}.people.sqlite") as people:
+        workshop = Idle(lambda: people, archive, None)
+        form = {"act": "detect", "rules": rules}
+        with Flask("jobs").test_request_context("/jobs", method="POST", data=form):
+            g.actor = ANALYST_HERE
+            jobs_page._done(store, people, workshop)
+        return Worker(people.jobs, archive).run_next()
+
+
+def test_one_can_go_back_to_the_own_rule_book_that_was_in_force_before(fresh, gone_from):
+    label, shipped = load_rule_book(gone_from).label, load_rule_book().label
+    assert label.startswith("Own rules 7")
+    said = jobs_shown(fresh, "before")
+    assert f'<option value="before" selected>In force before: {label}</option>' in said
+    assert f'<option value="shipped">As shipped: {shipped}</option>' in said
+    with acting(ANALYST_HERE):
+        listed = str(versions_page.listing(fresh))
+    for key in ("before", "shipped"):
+        assert f'<a href="/jobs?rules={key}" target="_self">Judge every landing by it</a>' in listed
+        assert f'href="/compare?a=force&amp;b={key}"' in listed
+    assert f"{label} Was in force before." in text_of(listed)
+    assert f'--rules "{gone_from}"' in listed
+    assert "High limit 41 s → 16 s" in text_of(compare.found(fresh, "?a=force&b=before"))
+    job = asked_for(fresh, "before")
+    assert (job.state, fresh.whole().run["rule_book"]) == ("done", label)
+
+
+def test_one_can_go_back_to_the_shipped_rule_book(fresh, gone_from):
+    job = asked_for(fresh, "shipped")
+    assert (job.state, fresh.whole().run["rule_book_hash"]) == ("done", load_rule_book().hash)
+    assert "before" not in [version.key for version in versions.choices(fresh)]  # a saved one was
+
+
+def test_a_folder_that_was_changed_since_is_offered_and_says_so(fresh, gone_from):
+    own_book(gone_from, "8")
+    assert "In force before: Own rules 7" in jobs_shown(fresh)
+    assert "its folder was changed since" in jobs_shown(fresh)
+    assert "Its folder was changed since." in text_of(versions_page.listing(fresh))
+
+
+def test_a_rule_book_whose_folder_is_gone_leaves_a_trace_and_is_not_offered(fresh, gone_from):
+    label = load_rule_book(gone_from).label
+    shutil.rmtree(gone_from)
+    assert 'value="before"' not in jobs_shown(fresh)
+    said = text_of(versions_page.listing(fresh))
+    assert f"{label} Was in force before. Its folder {gone_from} does not tell it any more." in said
+    with pytest.raises(RuleError, match="no other rule book that was in force before"):
+        asked_for(fresh, "before")
+
+
+def test_a_folder_that_says_what_is_in_force_now_is_no_way_back(fresh, gone_from):
+    fdm.detect(fresh.archive().path, rules=gone_from)
+    label = load_rule_book(gone_from).label
+    fdm.detect(fresh.archive().path, rules=own_book(gone_from, "8"))
+    assert 'value="before"' not in jobs_shown(fresh)
+    assert f"{label} Was in force before. Its folder" in text_of(versions_page.listing(fresh))
 
 
 def trend(**other):
