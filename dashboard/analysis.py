@@ -30,6 +30,20 @@ def book_in_force(store: Store) -> RuleBook:
     return book_in(Path(store.whole().run["rules"]))
 
 
+def edited(store: Store) -> str:
+    """What in the rule book in force is not as it was when the archive was judged, by title; "" when nothing is.
+
+    Only rules that found an event are kept as they were. Raises RuleError when the rule book cannot be read.
+    """
+    whole = store.whole()
+    if not whole.run.get("rules") or (book := book_in_force(store)).hash == whole.run.get("rule_book_hash"):
+        return ""
+    hashes = {name: rule.hash for name, rule in book.rules.items()}
+    used = whole.events.select("rule", "rule_hash", "title").unique().sort("title", nulls_last=True)
+    titles = [title or rule for rule, was, title in used.iter_rows() if hashes.get(rule) != was]
+    return ", ".join(dict.fromkeys(titles)) or "the rule book, but no rule that found an event"
+
+
 def book_in(folder: Path) -> RuleBook:
     """The rule book of a folder as it is now, read anew only when a file is another. RuleError when it is none."""
     try:

@@ -14,6 +14,7 @@ from dashboard.access import open_to, viewer
 from dashboard.audit_page import kept_by
 from dashboard.door import Door
 from dashboard.pages import frame
+from dashboard.pages.versions import edited_since
 from dashboard.store import Store
 from dashboard.workshop import EVERYTHING, IN_FORCE, Workshop
 from fdm.errors import RuleError
@@ -72,8 +73,9 @@ def page(store: Store, people: People, workshop: Workshop | None, problem: str =
     """What may be asked for, and the newest jobs; `chosen` is the version of the rule book to begin with."""
     found = people.jobs.list()
     busy = not found.filter(~found["state"].is_in(ENDED)).is_empty()
-    inside = Markup("{}{}<h2><b>Queue and history</b></h2>{}").format(
+    inside = Markup("{}{}{}<h2><b>Queue and history</b></h2>{}").format(
         plain.told("", problem),
+        edited_since(store),
         _asking(store, people, workshop, chosen) if workshop else "",
         plain.table(HEADS, [_row(row) for row in found.iter_rows(named=True)])
         if found.height

@@ -14,6 +14,7 @@ from dashboard.access import open_to
 from dashboard.elements import Block
 from dashboard.limits_lists import SPOKEN, day_or_month
 from dashboard.pages.frame import nothing, options
+from dashboard.pages.versions import edited_since
 from dashboard.query import LEVELS, LONGEST
 from dashboard.rule_card import RuleCard
 from dashboard.store import Store
@@ -86,10 +87,11 @@ def found(store: Store, search: str) -> Markup:
         both = versions.compared(store, a, b)
     except (FdmError, OSError) as error:
         return nothing("These rule books cannot be compared.", str(error))
-    return Markup('<p class="subject">{} with {}, on {}</p>{}{}{}').format(
+    return Markup('<p class="subject">{} with {}, on {}</p>{}{}{}{}').format(
         both.a.label,
         both.b.label,
         words.count(store.whole().landings.height, "landing"),
+        edited_since(store) if FORCE in (a, b) else "",
         _differences(both, store.held().titles),
         _tally(both, store.held().titles, a, b),
         _landings(store, both, rule),

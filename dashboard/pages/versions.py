@@ -12,7 +12,7 @@ from markupsafe import Markup
 from dashboard import analysis, marks, versions
 from dashboard.access import viewer
 from dashboard.elements import Block
-from dashboard.pages.frame import WHOLE, nothing
+from dashboard.pages.frame import WHOLE, changed_since, nothing
 from dashboard.store import Store
 from fdm.errors import FdmError
 from fdm.rulebook import shipped_folder
@@ -29,6 +29,15 @@ def register(_app: Dash, _store: Store) -> None:
     """The list needs no callback."""
 
 
+def edited_since(store: Store) -> Markup:
+    """Warns where the rule book in force, as its folder is now, is not what the landings were judged by."""
+    try:
+        titles = analysis.edited(store)
+    except FdmError as error:
+        return Markup('<p class="warning">The rule book in force cannot be read: {}</p>').format(error)
+    return changed_since(titles) if titles else Markup("")
+
+
 def listing(store: Store) -> Markup:
     """Versions, newest first, below the rule book in force and above those to which one can go back."""
     run = store.whole().run
@@ -42,6 +51,7 @@ def listing(store: Store) -> Markup:
         run.get("rule_book", "the rule book"),
         ", as shipped." if as_shipped else Markup('. <a href="/compare">Compare it with the shipped one</a>'),
     )
+    head += edited_since(store)
     was = versions.before(store)
     if not rows:
         how = Markup('Move a limit of a rule and save it: <a href="/limits">Limits</a>')

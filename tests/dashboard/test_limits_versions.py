@@ -431,6 +431,37 @@ def test_a_folder_that_says_what_is_in_force_now_is_no_way_back(fresh, gone_from
     assert f"{label} Was in force before. Its folder" in text_of(versions_page.listing(fresh))
 
 
+def test_a_rule_book_edited_since_is_said_to_be_wherever_it_stands_for_the_one_in_force(fresh, tmp_path):
+    own = own_book(tmp_path / "own", "7")
+    fdm.detect(fresh.archive().path, rules=own)
+    pages = {
+        "compare": lambda: compare.found(fresh, "?a=shipped&b=force"),
+        "versions": lambda: versions_page.listing(fresh),
+        "jobs": lambda: jobs_shown(fresh),
+    }
+    for shown in pages.values():
+        assert "Changed since" not in text_of(shown())
+    own_book(own, "7", late_reverse=44.0)
+    found = {row["title"] for row in fresh.whole().events.filter(rule="late_reverse").iter_rows(named=True)}
+    assert found == {"Reverse selected late"}
+    for shown in pages.values():
+        said = text_of(shown())
+        assert "Changed since this archive was judged: Reverse selected late. Run fdm detect to judge anew." in said
+    assert "Changed since" not in text_of(compare.found(fresh, "?a=shipped&b=shipped"))
+    (own / "settings.toml").write_text("extended = 7", encoding="utf-8")
+    for name in ("versions", "jobs"):
+        assert "The rule book in force cannot be read" in text_of(pages[name]())
+
+
+def test_a_rule_book_that_changed_in_no_rule_with_an_event_is_said_to_have_changed(fresh, tmp_path):
+    own = own_book(tmp_path / "own", "7")
+    fdm.detect(fresh.archive().path, rules=own)
+    own_book(own, "8")
+    assert "Changed since this archive was judged: the rule book, but no rule that found an event." in text_of(
+        versions_page.listing(fresh)
+    )
+
+
 def trend(**other):
     return {
         "tail": "QQ-LAF", "engine": 2, "what": "reverser transit", "unit": "s", "landings": 20, "was": 2.1,
