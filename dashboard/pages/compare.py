@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 from urllib.parse import parse_qs, urlencode
 
@@ -12,25 +13,28 @@ from markupsafe import Markup
 from dashboard import marks, versions, words
 from dashboard.access import open_to
 from dashboard.elements import Block
+from dashboard.held import RANK
 from dashboard.limits_lists import SPOKEN, day_or_month
 from dashboard.pages.frame import nothing, options
 from dashboard.pages.versions import edited_since
 from dashboard.query import LEVELS, LONGEST
-from dashboard.rule_card import RuleCard
 from dashboard.store import Store
 from dashboard.versions import FORCE, SHIPPED, Compared
 from fdm.changes import Changed
 from fdm.comparing import NO_RULE, tally
 from fdm.errors import FdmError
 from fdm.people.roles import ANALYST, OFFICER
+from fdm.rule import Rule
 
-LISTED = 200
+LISTED = 200  # of each kind
+HAPPENED = "count"  # unit of a rule that asks whether something happened
+OTHERWISE = "otherwise"
 KINDS = (
     ("gained", "Gained"),
     ("lost", "Lost"),
     ("raised", "Raised"),
     ("lowered", "Lowered"),
-    ("otherwise", "Otherwise"),
+    (OTHERWISE, "Otherwise"),
 )
 
 
@@ -153,44 +157,94 @@ def _tally(both: Compared, titles: dict[str, str], a: str, b: str) -> Markup:
 
 
 def _landings(store: Store, both: Compared, rule: str) -> Markup:
-    """The landings that one rule, or any, judges otherwise; measured values only beside one rule."""
+    """The landings that one rule, or any, judges otherwise: changes of events by kind, the others to be opened."""
     rows = both.landings.filter(pl.col("rule") == rule) if rule else both.landings
     if rows.is_empty():
         return Markup("")
-    order = ["rule", "change", "landing_id"]
-    page = rows.sort(order).head(LISTED)
-    parts = [versions.with_values(store, page.filter(pl.col("rule") == name), name) for name in page["rule"].unique()]
-    shown = store.shown(pl.concat(parts).sort(order) if parts else page)
-    body = marks.joined(_row(row, both, store.held().rules.get(row["rule"])) for row in shown.iter_rows(named=True))
-    left = rows.height - page.height
-    more = (
-        Markup('<p class="soft note">{:,} more are not listed; choose a rule.</p>').format(left) if left else Markup("")
+    of = {key: rows.filter(pl.col("change") == key) for key, _ in KINDS}
+    events = marks.joined(
+        Markup('<h3><b>{}</b> <span class="soft">{}</span></h3>{}').format(
+            title, _how_many(of[key]), _list(store, of[key], both)
+        )
+        for key, title in KINDS
+        if key != OTHERWISE and not of[key].is_empty()
     )
+    return Markup('<h2><b>Which landings, and why</b> <span class="soft">{}</span></h2>{}{}').format(
+        _how_many(rows), events or Markup('<p class="prose">No event changes.</p>'), _others(store, of[OTHERWISE], both)
+    )
+
+
+def _others(store: Store, rows: pl.DataFrame, both: Compared) -> Markup:
+    if rows.is_empty():
+        return Markup("")
+    return Markup("<details><summary>Otherwise, between within and not assessed: {}</summary>{}</details>").format(
+        _how_many(rows), _list(store, rows, both)
+    )
+
+
+def _how_many(rows: pl.DataFrame) -> str:
+    """753 changes on 727 landings"""
+    landings = words.count(rows["landing_id"].n_unique(), "landing")
+    return f"{words.count(rows.height, 'change')} on {landings}"
+
+
+def _list(store: Store, rows: pl.DataFrame, both: Compared) -> Markup:
+    """Up to LISTED of them, the most severe first, then by rule, the newest first."""
+    titles = {name: _title(name, both) for name in rows["rule"].unique()}
+    severity = pl.max_horizontal(pl.col("was", "now").replace_strict(RANK, default=0, return_dtype=pl.Int8))
+    title = pl.col("rule").replace_strict(titles, return_dtype=pl.String)
+    shown = store.shown(rows.with_row_index("line"))  # also the order tells only what may be known
+    orders = [severity, title, pl.col("touchdown_utc"), pl.col("landing_id")]
+    page = shown.sort(orders, descending=[True, False, True, False], nulls_last=True).head(LISTED)
+    behind = rows.with_row_index("line").join(page.select("line"), on="line", how="semi")
+    valued = [versions.with_values(store, behind.filter(pl.col("rule") == name), name) for name in titles]
+    values = pl.concat([part.select("line", "value", "lower", "upper") for part in valued])
+    listed = page.join(values, on="line", how="left", maintain_order="left").iter_rows(named=True)
+    left = rows.height - page.height
+    cure = "; choose a rule" if len(titles) > 1 else ""
+    more = Markup('<p class="soft note">{:,} more are not listed{}.</p>').format(left, cure)
     return Markup(
-        '<h2><b>Which landings, and why</b> <span class="soft">{}</span></h2><table class="list-table"><thead><tr>'
+        '<table class="list-table"><thead><tr>'
         "<th>Rule</th><th>First</th><th>Second</th><th>Measured</th><th>Landing</th><th>Aircraft</th><th>Why</th></tr></thead>"
         "<tbody>{}</tbody></table>{}"
-    ).format(words.count(rows.height, "landing"), body, more)
+    ).format(marks.joined(_row(row, both) for row in listed), more if left else "")
 
 
-def _row(row: dict[str, Any], both: Compared, card: RuleCard | None) -> Markup:
-    rule = both.b.rules.get(row["rule"]) or both.a.rules[row["rule"]]
+def _rule(name: str, both: Compared) -> Rule:
+    return both.b.rules.get(name) or both.a.rules[name]
+
+
+def _title(name: str, both: Compared) -> str:
+    return _rule(name, both).title
+
+
+def _row(row: dict[str, Any], both: Compared) -> Markup:
+    rule = _rule(row["rule"], both)
     when = day_or_month(row)
     return Markup(
         '<tr><td>{}</td><td>{}</td><td>{}</td><td><b>{}</b> <span class="soft">{}</span></td>'
         '<td><a href="/landing/{}">{}</a>, <span class="soft">{}</span></td><td>{}</td><td>{}</td></tr>'
     ).format(
-        card.title if card else rule.title,
+        rule.title,
         _outcome(row["was"]),
         _outcome(row["now"]),
-        "–" if row["value"] is None else words.quantity(row["value"], rule.unit),
-        words.bounds(row["value"], row["lower"], row["upper"], rule.unit),
+        *_measured(row, rule),
         row["landing_id"],
         row["place"] or "Runway unknown",
         when,
         row["tail"] or "unknown",
         why(row, both),
     )
+
+
+def _measured(row: dict[str, Any], rule: Rule) -> tuple[str, str]:
+    """The value and its bounds; yes or no where the rule asks whether something happened."""
+    value = row["value"]
+    if value is None or math.isnan(value):
+        return "–", ""
+    if rule.unit == HAPPENED:
+        return ("yes" if value else "no"), ""
+    return words.quantity(value, rule.unit), words.bounds(value, row["lower"], row["upper"], rule.unit)
 
 
 def why(row: dict[str, Any], both: Compared) -> str:

@@ -277,6 +277,64 @@ def test_comparing_tells_the_landings_that_fdm_compare_does(store, folder):
     assert names_in(store, said)
 
 
+def otherwise(store, changed):
+    """Equal books that judge the first landings otherwise: rule, change, was, now of each."""
+    rows = [dict(zip(("rule", "change", "was", "now"), one, strict=True)) for one in changed]
+    landings = store.whole().landings.head(len(rows)).select("landing_id", "tail", "fleet", "touchdown_utc", "place")
+    month = pl.col("touchdown_utc").dt.strftime("%Y-%m").alias("month")
+    book = load_rule_book()
+    return versions.Compared(
+        book, book, [], pl.concat([landings, pl.DataFrame(rows)], how="horizontal").with_columns(month)
+    )
+
+
+def test_changes_of_events_are_listed_by_kind_the_worst_first_and_others_are_a_number(fresh):
+    both = otherwise(
+        fresh,
+        [
+            ("no_reverse", "otherwise", "within", "not_assessed"),
+            ("late_braking", "gained", "within", "low"),
+            ("late_reverse", "lost", "medium", "within"),
+            ("late_reverse", "gained", "within", "high"),
+            ("late_spoilers", "raised", "low", "medium"),
+            ("late_spoilers", "lowered", "high", "low"),
+        ],
+    )
+    said = str(compare._landings(fresh, both, ""))
+    assert re.findall(r"<h3><b>(\w+)", said) == ["Gained", "Lost", "Raised", "Lowered"]
+    gained = said[said.index("Gained") : said.index("Lost")]
+    assert gained.index("Reverse selected late") < gained.index("Wheel brakes late")
+    assert "Gained 2 changes on 2 landings" in text_of(gained)
+    events, others = said.split("<details>")
+    assert "No reverse used" not in events
+    assert text_of(others).startswith("Otherwise, between within and not assessed: 1 change on 1 landing")
+    assert "No reverse used within not assessed" in text_of(others)
+
+
+def test_landings_are_not_counted_twice_and_many_others_hide_no_event(fresh, monkeypatch):
+    both = otherwise(fresh, [("no_reverse", "otherwise", "within", "not_assessed")] * 5)
+    twice = both.landings.with_columns(rule=pl.lit("late_reverse"), change=pl.lit("gained"), now=pl.lit("low")).head(3)
+    both = replace(both, landings=pl.concat([both.landings, twice]))
+    monkeypatch.setattr(compare, "LISTED", 2)
+    said = text_of(compare._landings(fresh, both, ""))
+    assert "Which landings, and why 8 changes on 5 landings" in said
+    assert said.count("Reverse selected late") == 2
+    assert "1 more are not listed." in said
+    assert "3 more are not listed." in said
+
+
+def test_whether_something_happened_is_measured_in_words():
+    book = load_rule_book()
+    row = {"lower": 0.0, "upper": 1.0}
+    assert compare._measured(row | {"value": 0.0}, book.rules["no_reverse"]) == ("no", "")
+    assert compare._measured(row | {"value": 1.0}, book.rules["no_reverse"]) == ("yes", "")
+    assert compare._measured(row | {"value": None}, book.rules["no_reverse"]) == ("–", "")
+    assert compare._measured({"value": 2.04, "lower": 1.5, "upper": 2.5}, book.rules["late_reverse"]) == (
+        "2.0 s",
+        "(1.5–2.5)",
+    )
+
+
 @pytest.mark.parametrize(
     ("fleet", "tells"),
     [
