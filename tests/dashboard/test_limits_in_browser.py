@@ -661,3 +661,12 @@ def test_what_was_typed_outlives_a_session_that_ends_and_is_let_go_on_logging_ou
         log_in(page)
         expect(page.locator("[name=reason]")).to_have_value("")
         found.said = [line for line in found.said if "401" not in line]  # what the browser says of the ended session
+
+
+def test_the_drawing_comes_on_the_first_sheet(watched_limits):
+    page = watched_limits.open("/limits/late_spoilers")
+    page.locator(".tune-handle.high b").filter(has_text="5.0 s").wait_for()
+    # A4 less its margins of 15 mm is 180 by 267 mm, 1009 px; years of landings give four more reasons, of 17 px each
+    page.set_viewport_size({"width": 680, "height": 1000})
+    page.emulate_media(media="print")
+    assert page.locator(".tune").evaluate("e => e.getBoundingClientRect().bottom + scrollY") < 1009 - 4 * 17
