@@ -19,16 +19,16 @@ def badge(row: StepRow) -> Markup:
     return Markup('<span class="{}">{}</span>').format("number found" if row.events else "number", row.number)
 
 
-def fact(landing: Mapping[str, Any], row: StepRow) -> Markup:
-    """When and where a step was done, with bounds; or why that is not known."""
+def fact(landing: Mapping[str, Any], row: StepRow, *, place: bool = True) -> Markup:
+    """When and where a step was done, with bounds; or why that is not known. `place`: also metres past the threshold."""
     at = row.last
     if at is None:
         return Markup('{} <span class="soft">{}</span>').format(marks.HATCH, words.sentence(words.plain(row.missing)))
     if row.step == "touchdown":
-        return _touchdown(landing, at)
+        return _touchdown(landing, at, place=place)
     bounds = words.bounds(at.at_s, at.earliest_s, at.latest_s, "s")
     when = Markup('<b>{}</b> <span class="soft">{}</span>').format(words.quantity(at.at_s, "s"), bounds)
-    return _told(when, _each_engine(row), _where(at, landing.get("touchdown_distance_m")))
+    return _told(when, _each_engine(row), _where(at, landing.get("touchdown_distance_m"), place=place))
 
 
 def _told(first: Markup, *more: str) -> Markup:
@@ -46,13 +46,13 @@ def _each_engine(row: StepRow) -> str:
     return f"engines {engines}: {', '.join(words.number(at.at_s, 's') for at in ordered)} s" if ordered else ""
 
 
-def _where(at: At, touchdown_m: float | None) -> str:
+def _where(at: At, touchdown_m: float | None, *, place: bool) -> str:
     """Speed, metres past the threshold, or from touchdown where that is not placed, and runway left."""
-    place = ""
-    if at.distance_m is not None and at.at_s:
-        far = words.quantity(at.distance_m + (touchdown_m or 0.0), "m")
-        place = f"{far} from touchdown" if touchdown_m is None else f"at {far}"
-    parts = (_speed(at.ground_speed_kt), place, _left(at))
+    far = ""
+    if place and at.distance_m is not None and at.at_s:
+        metres = words.quantity(at.distance_m + (touchdown_m or 0.0), "m")
+        far = f"{metres} from touchdown" if touchdown_m is None else f"at {metres}"
+    parts = (_speed(at.ground_speed_kt), far, _left(at))
     return ", ".join(part for part in parts if part)
 
 
@@ -65,12 +65,12 @@ def _left(at: At) -> str:
     return f"{words.quantity(left, 'm')} left" if left is not None and math.isfinite(left) else ""
 
 
-def _touchdown(landing: Mapping[str, Any], at: At) -> Markup:
+def _touchdown(landing: Mapping[str, Any], at: At, *, place: bool) -> Markup:
     distance, speed = landing["touchdown_distance_m"], landing["touchdown_ground_speed_kt"]
     doubt = max(abs(landing[f"touchdown_{side}_s"] - landing["touchdown_s"]) for side in ("earliest", "latest"))
     where = f"{words.quantity(distance, 'm')} past the threshold" if distance is not None else "distance not known"
     how = f"known within {words.quantity(doubt, 's')}, by {landing['touchdown_by'] or 'unknown means'}"
-    then = ", ".join(part for part in (_speed(speed), _left(at)) if part)
+    then = ", ".join(part for part in (_speed(speed), _left(at) if place else "") if part)
     return _told(Markup("<b>{}</b>").format(where), then, how)
 
 

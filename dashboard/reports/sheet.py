@@ -155,7 +155,8 @@ def steps_table(of: Subject, rows: Sequence[StepRow]) -> tuple[Markup, float]:
     """Each step: what is expected, what was done with its bounds, and what was found; and the height of it all."""
     body, height = [], LINE_PX
     for row in rows:
-        wanted, fact, found = expected(row, of.rules, of.landing["fleet"]), steptable.fact(of.landing, row), _found(row)
+        wanted, found = expected(row, of.rules, of.landing["fleet"]), _found(row)
+        fact = steptable.fact(of.landing, row, place=False)
         name = Markup("<b>{}</b>").format(row.title) if row.number else row.title
         body.append(
             Markup('<tr><td>{}</td><td>{}</td><td class="soft">{}</td><td>{}</td><td>{}</td></tr>').format(
