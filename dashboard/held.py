@@ -16,6 +16,7 @@ from dashboard.once import Once
 from dashboard.rule_card import RuleCard
 from fdm import schemas
 from fdm.archive import Trace
+from fdm.judged import not_for
 
 KEPT_LISTS = 8  # the parts of one list ask for six
 # What reverse in use is measured by: of a landing that used none their values say nothing.
@@ -25,6 +26,7 @@ OF_REVERSE = (
     "reverser_out_below_taxi_s",
     "forward_power_with_reverser_out_s",
 )
+LEFT_OUT: dict[str, Any] = {"landing_id": pl.String, "rule": pl.String}
 RANK = {name: rank for rank, name in enumerate(schemas.SEVERITIES)}
 
 
@@ -51,14 +53,15 @@ class Held:
     """The tables of one judged archive, in memory.
 
     landings  schemas.LANDINGS, newest first, with `week` ("2026-W47"), `month` ("2026-11"), `place` ("Korsby 09L"),
-              `judged` and `assessed` (how many rules there are, and could be assessed), `silent` (why, when none
-              could), for each rule a column `can(rule)` (whether it could be assessed), and `high`, `medium`, `low`
-              (how many events)
+              `judged` and `assessed` (how many rules are for it, and could be assessed), `silent` (why, when none of
+              them could), for each rule a column `can(rule)` (whether it could be assessed), and `high`, `medium`,
+              `low` (how many events)
     events    schemas.EVENTS, worst first, with `index`, `rank`, `week`, `month`, `place`, `title`, `certain`, `words`
               (what a search looks in), and `at`, `at_lower`, `at_upper`: where value and bounds stand among limits
               (see scale); `new` (see novelty); and what stands on them (desk.DONE): nothing unless `reviewed` was
               asked
-    missing   the outcomes that were not assessed: `landing_id`, `rule`, `reason`
+    missing   the outcomes that were not assessed though the rule is for the landing: `landing_id`, `rule`, `reason`
+    left_out  the landings that a rule is not for, as where its condition does not hold: `landing_id`, `rule`
     weeks     weeks that hold a landing, oldest first; months ("2026-11", as in the columns) for who may not see weeks
     least     counts of landings below this are not shown; 0 when all are
     costs     schemas.COSTS, what events of some kinds cost; empty before that was estimated
@@ -73,6 +76,7 @@ class Held:
     missing: pl.DataFrame
     weeks: tuple[str, ...]
     least: int = 0
+    left_out: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=LEFT_OUT))
     costs: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=schemas.COSTS))
     once: Once = field(default_factory=lambda: Once(KEPT_LISTS), init=False, repr=False, compare=False)
 
@@ -114,10 +118,13 @@ def read(source: Source, run: Mapping[str, Any], load_rules: LoadRules, stamp: o
         pl.col(cans).fill_null(False),
         *(pl.lit(False).alias(can(rule)) for rule in rules if can(rule) not in cans),
     )
-    missing = outcomes.filter(pl.col("outcome") == "not_assessed").select("landing_id", "rule", "reason")
+    silent = outcomes.filter(pl.col("outcome") == "not_assessed")
+    missing = silent.filter(~not_for()).select("landing_id", "rule", "reason")
+    left_out = silent.filter(not_for()).select(pl.col(name).cast(kind) for name, kind in LEFT_OUT.items())
     weeks = distinct(landings, "week")
     events = with_new(_ready(source.events(), rules), landings)
-    return Held(stamp, run, rules, _with_counts(landings, events), events, missing, tuple(weeks), costs=source.costs())
+    counted = _with_counts(landings, events)
+    return Held(stamp, run, rules, counted, events, missing, tuple(weeks), left_out=left_out, costs=source.costs())
 
 
 def _nothing_yet(stamp: object) -> Held:
@@ -172,10 +179,12 @@ def _with_counts(landings: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
 
 
 def _per_landing(outcomes: pl.DataFrame) -> pl.DataFrame:
-    """Per landing: how many rules were judged and assessed, why none was, and which could be."""
-    judged = outcomes.with_columns(assessed=pl.col("outcome") != "not_assessed")
+    """Per landing: how many rules are for it and were assessed, why none was, and which could be."""
+    judged = outcomes.with_columns(assessed=pl.col("outcome") != "not_assessed", out=not_for())
     counts = judged.group_by("landing_id").agg(
-        judged=pl.len(), assessed=pl.col("assessed").sum(), silent=pl.col("reason").first()
+        judged=(~pl.col("out")).sum(),
+        assessed=pl.col("assessed").sum(),
+        silent=pl.col("reason").filter(~pl.col("out")).first(),
     )
     counts = counts.with_columns(silent=pl.when(pl.col("assessed") == 0).then(pl.col("silent")))
     if outcomes.is_empty():

@@ -72,9 +72,11 @@ def seen_as(held: Held, role: str, names: Pseudonyms, released: pl.DataFrame) ->
     ids = landings["landing_id"].to_list()
     keys = {one: names.of("landing_id", one) for one in ids}
     shown = _shown(landings, role, names, told, with_what)
-    missing = held.missing.filter(pl.col("landing_id").is_in(pl.Series(ids, dtype=pl.String).implode()))
+    mine = pl.col("landing_id").is_in(pl.Series(ids, dtype=pl.String).implode())
+    named = pl.col("landing_id").replace_strict(keys, return_dtype=pl.String)
+    missing = held.missing.filter(mine)
     missing = missing.with_columns(
-        pl.col("landing_id").replace_strict(keys, return_dtype=pl.String),
+        named,
         told.apart(pl.col("reason"), missing).alias("reason"),
     )
     costs = held.costs.join(events, on="event_id", how="semi").with_columns(
@@ -88,6 +90,7 @@ def seen_as(held: Held, role: str, names: Pseudonyms, released: pl.DataFrame) ->
             landings=shown.sort(order, descending=True, nulls_last=True),
             events=_numbered(_shown(events, role, names, told, with_what)),
             missing=missing.sort("landing_id", "rule"),
+            left_out=held.left_out.filter(mine).with_columns(named).sort("landing_id", "rule"),
             weeks=tuple(shown["week"].drop_nulls().unique().sort().to_list()),
             least=LEAST,
             costs=costs.with_columns(event_id=pl.format("{}-{}", "landing_id", "rule")).sort("event_id"),

@@ -30,7 +30,7 @@ SHOWN = {
     "events": EVENTS > 0,
     "none": (EVENTS == 0) & (pl.col("assessed") > 0),
     "part": pl.col("assessed") < pl.col("judged"),
-    "missing": pl.col("assessed") == 0,
+    "missing": (pl.col("assessed") == 0) & (pl.col("judged") > 0),
 }
 
 

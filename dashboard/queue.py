@@ -309,12 +309,20 @@ class Coverage:
     """Landings under the filters: how many, how many were assessed by any rule and by every one, and why not.
 
     With a rule chosen, both are the landings that it was assessed on, as the rates count them.
+
+    left_out    landings that the chosen rule, or every rule, is not for: neither assessed nor missing
     """
 
     landings: int
     assessed: int
     complete: int
     reasons: list[tuple[str, int]]
+    left_out: int = 0
+
+    @property
+    def missing(self) -> int:
+        """Landings that could not be assessed."""
+        return self.landings - self.assessed - self.left_out
 
 
 def assessed_per_week(held: Held, query: Query) -> dict[str, int]:
@@ -365,9 +373,11 @@ def coverage(held: Held, query: Query) -> Coverage:
     if query.rule:
         return _coverage_of_rule(held, query.rule, landings)
     found = landings.select("assessed", "judged", "silent").collect()
-    silent = found.filter(pl.col("assessed") == 0)
-    complete = found.filter(pl.col("assessed") == pl.col("judged"), pl.col("judged") > 0).height
-    return Coverage(found.height, found.height - silent.height, complete, _commonest(silent["silent"]))
+    tried = found.filter(pl.col("judged") > 0)
+    silent = tried.filter(pl.col("assessed") == 0)
+    complete = tried.filter(pl.col("assessed") == pl.col("judged")).height
+    left_out = found.height - tried.height
+    return Coverage(found.height, tried.height - silent.height, complete, _commonest(silent["silent"]), left_out)
 
 
 def _coverage_of_rule(held: Held, rule: str, landings: pl.LazyFrame) -> Coverage:
@@ -375,7 +385,8 @@ def _coverage_of_rule(held: Held, rule: str, landings: pl.LazyFrame) -> Coverage
     found = landings.select("landing_id", assessed=assessed).collect()
     missing = held.missing.filter(pl.col("rule") == rule).join(found, on="landing_id", how="semi")
     n = int(found["assessed"].sum())
-    return Coverage(found.height, n, n, _commonest(missing["reason"]))
+    left_out = held.left_out.filter(pl.col("rule") == rule).join(found, on="landing_id", how="semi").height
+    return Coverage(found.height, n, n, _commonest(missing["reason"]), left_out)
 
 
 def _commonest(reasons: pl.Series) -> list[tuple[str, int]]:

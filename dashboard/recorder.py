@@ -130,7 +130,9 @@ def silent(held: Held, query: Query) -> pl.DataFrame:
         )
     )
     since_first = query.week in ("", ALL_WEEKS)
-    counted = _of_landings(grouped, landings, missing.filter(~blames), since_first=since_first)
+    out = of_rule(held.left_out, query).join(landings, on="landing_id")
+    untried = pl.concat([missing.filter(~blames).select(out.columns), out])
+    counted = _of_landings(grouped, landings, untried, since_first=since_first)
     title = pl.element().replace_strict(held.titles, default=pl.element(), return_dtype=pl.String)
     told = counted.with_columns(
         pl.col("reason").map_elements(_told, return_dtype=pl.String), rules=pl.col("rules").list.eval(title).list.sort()
@@ -148,8 +150,8 @@ def _of_landings(
 ) -> pl.DataFrame:
     """With `of_landings` and `not_tried`, the most landings first.
 
-    flown_so       outcomes that were not assessed for what was flown, such as a go-around: a landing on which every
-                   rule of a group is among them tells nothing of the recording
+    flown_so       outcomes that were not assessed for what was flown, such as a go-around, or left out by the rule: a
+                   landing on which every rule of a group is among them tells nothing of the recording
     since_first    count from the group's first landing on, not over the whole period
     """
     numbered = grouped.with_row_index("number")

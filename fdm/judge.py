@@ -14,7 +14,7 @@ import polars as pl
 import polars.selectors as cs
 
 from fdm.bounded import Measured, Reasons
-from fdm.judged import NOT_ASSESSED, Judged, Verdicts
+from fdm.judged import NOT_ASSESSED, NOT_FOR, Judged, Verdicts
 from fdm.rule import Direction, Rule
 from fdm.rulebook import RuleBook
 
@@ -23,7 +23,7 @@ NOT_APPLICABLE = (
     "reverser out of use",
     "reverse was not used",
     "the reverser was never deployed",
-    "does not apply",
+    NOT_FOR,
 )
 
 _KINDS = {"go_around": "go-around or touch-and-go", "no_touchdown": "no touchdown", None: "kind of landing unknown"}
@@ -110,7 +110,7 @@ def _by_shape(
         elif bounded.value.shape[1]:
             per_engine.append(number)
         else:
-            verdicts.why[number] = reasons.code("does not apply: no engine has a reverser")
+            verdicts.why[number] = reasons.code(f"{NOT_FOR}: no engine has a reverser")
     return single, per_engine
 
 
@@ -219,13 +219,8 @@ def _bar(out: Verdicts, rules: Sequence[Rule], measured: Measured, landings: pl.
 
 def bars(rule: Rule, measured: Measured, landings: pl.DataFrame, reasons: Reasons) -> np.ndarray:
     """Reason codes (n,) of why a rule is not, or may not be, for a landing; 0 where it is."""
-    codes = np.zeros(landings.height, dtype=np.int32)
-    if rule.where:
-        codes = _where_bars(rule.where, measured, landings, reasons)
-    if rule.rollout:
-        not_rollout = _not_a_rollout(landings, reasons)
-        codes = np.where(not_rollout, not_rollout, codes)
-    return codes
+    codes = _not_a_rollout(landings, reasons) if rule.rollout else np.zeros(landings.height, dtype=np.int32)
+    return _where_bars(rule.where, measured, landings, reasons, codes) if rule.where else codes
 
 
 def _enter(out: Verdicts, number: int, barred: np.ndarray) -> None:
@@ -247,13 +242,15 @@ def _not_a_rollout(landings: pl.DataFrame, reasons: Reasons) -> np.ndarray:
     return codes
 
 
-def _where_bars(where: str, measured: Measured, landings: pl.DataFrame, reasons: Reasons) -> np.ndarray:
-    """Reason codes (n,), 0 where the condition holds."""
-    codes = np.zeros(landings.height, dtype=np.int32)
+def _where_bars(
+    where: str, measured: Measured, landings: pl.DataFrame, reasons: Reasons, codes: np.ndarray
+) -> np.ndarray:
+    """The codes (n,) with those of a condition: where it fails, the rule is not for the landing, whatever else is said
+    there; where it cannot be told, what else is said stands."""
     table, condition, names = _table_for(where, measured, landings)
     holds = _holds(table, condition)
-    codes[holds.eq_missing(False).to_numpy()] = reasons.code(f"does not apply: {where}")
-    open_rows = np.flatnonzero(holds.is_null().to_numpy())
+    codes[holds.eq_missing(False).to_numpy()] = reasons.code(f"{NOT_FOR}: {where}")
+    open_rows = np.flatnonzero(holds.is_null().to_numpy() & (codes == 0))
     if len(open_rows):
         codes[open_rows] = _unknown_columns(table.select(names)[open_rows], reasons)
     return codes

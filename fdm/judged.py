@@ -14,9 +14,15 @@ from fdm.rulebook import RuleBook
 from fdm.schemas import EVENTS, LANDINGS, OUTCOMES, SEVERITIES
 
 NOT_ASSESSED = -1
+NOT_FOR = "does not apply"  # how a reason begins where the rule is not for the landing, and nothing is missing
 OUTCOME_WORDS = pl.Series(["not_assessed", "within", "event", "event", "event"])  # by code + 1
 SEVERITY_WORDS = pl.Series(SEVERITIES)
 ENGINE_NUMBERS = pl.Series([None, 1, 2, 3, 4], dtype=pl.Int8)
+
+
+def not_for(reason: str = "reason") -> pl.Expr:
+    """Whether a rule is not for a landing, by the reason of its outcome (schemas.OUTCOMES); never null."""
+    return pl.col(reason).str.starts_with(NOT_FOR).fill_null(value=False)
 
 
 @dataclass(frozen=True)

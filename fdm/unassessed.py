@@ -8,12 +8,11 @@ from typing import Any
 import polars as pl
 
 from fdm.archive import Archive
-from fdm.bounded import Measured
-from fdm.judge import condition_holds, judge
+from fdm.judge import judge
+from fdm.judged import not_for
 from fdm.rulebook import RuleBook
 from fdm.tuning import some_measured
 
-NOT_FOR = "does not apply"  # how a reason begins where the rule is not for the landing
 UNASSESSED: dict[str, Any] = {
     "landing_id": pl.String,
     "reason": pl.String,
@@ -34,16 +33,5 @@ def unassessed(archive: Archive, book: RuleBook, rule: str, where: str | None = 
         measured = some_measured(results, part, archive.layout(part).reversers, named)
         ((_, landings),) = results.frames("landings", [part])
         outcomes = judge(alone, measured, landings).outcomes.filter(pl.col("outcome") == "not_assessed")
-        out = pl.col("landing_id").is_in(_left_out(chosen.where, measured, landings).implode())
-        not_for = pl.col("reason").str.starts_with(NOT_FOR) | out
-        found.append(outcomes.select("landing_id", "reason", not_for=not_for))
+        found.append(outcomes.select("landing_id", "reason", not_for=not_for()))
     return pl.concat(found)
-
-
-def _left_out(where: str | None, measured: Measured, landings: pl.DataFrame) -> pl.Series:
-    """Ids of the landings on which a condition does not hold, whatever else would keep them from being assessed."""
-    ids = pl.DataFrame({"landing_id": pl.Series(list(measured.landing_id), dtype=pl.String)})
-    if not where:
-        return ids["landing_id"].clear()
-    holds = condition_holds(where, measured, ids.join(landings, on="landing_id", maintain_order="left"))
-    return ids["landing_id"].filter(holds.eq_missing(other=False))

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from fdm.bounded import Bounded, Measured
 from fdm.judge import judge, severity_codes
-from fdm.judged import Judged
+from fdm.judged import Judged, not_for
 from fdm.rule import Limits, Rule
 from fdm.rulebook import RuleBook
 from fdm.schemas import EVENTS, LANDINGS, OUTCOMES
@@ -258,6 +258,15 @@ def test_a_condition_is_true_false_or_unknown() -> None:
         "cannot tell whether it applies: touchdown_ground_speed_kt is unknown",
         "cannot tell whether it applies: runway_length_m is unknown",
     ]
+
+
+def test_a_rule_that_is_not_for_a_landing_says_so_whatever_else_is_said_of_it() -> None:
+    """A go-around is told as one where the condition holds or cannot be told; else the rule is not for it at all."""
+    table = landings(3, kind="go_around", runway_length_m=[2600.0, 2700.0, None])
+    judged = judge(book(rule(where="runway_length_m < 2700")), measured({"delay_s": [exact(4)] * 3}), table)
+    around = "go-around or touch-and-go: not judged as a rollout"
+    assert judged.outcomes["reason"].to_list() == [around, "does not apply: runway_length_m < 2700", around]
+    assert judged.outcomes.filter(not_for()).height == 1
 
 
 def test_a_condition_may_name_a_measure_with_one_value_per_landing() -> None:

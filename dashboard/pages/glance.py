@@ -79,11 +79,12 @@ def _coverage(found: Coverage, query: Query, flown: Flown | str) -> Markup:
     """Flights are compared with flights, landings with landings: one flight lands again after a go-around."""
     span = "in all weeks" if query.week == ALL_WEEKS else "this week"
     by = " by this rule" if query.rule else ""
-    missing = _missing(found.landings - found.assessed, "not assessed")
+    missing = _missing(found.missing, "not assessed")
     every = [("By every rule", found.complete, found.landings, _missing(found.assessed - found.complete, "in part"))]
     rows = [
         ("Recorded", found.landings, found.landings, ""),
-        ("Assessed", found.assessed, found.landings, f"{missing}{by}".strip()),
+        ("Assessed", found.assessed, found.landings - found.left_out, f"{missing}{by}".strip()),
+        *([("Left out", found.left_out, found.landings, "the rule does not apply")] if found.left_out else []),
         *([] if query.rule else every),
     ]
     if isinstance(flown, Flown):

@@ -12,7 +12,7 @@ from dashboard import marks, words
 from dashboard.access import open_to
 from dashboard.elements import Block
 from dashboard.held import Held, distinct
-from dashboard.landing_list import EVENTS, LANDINGS_PER_PAGE, landings, titles
+from dashboard.landing_list import EVENTS, LANDINGS_PER_PAGE, SHOWN, landings, titles
 from dashboard.pages import frame
 from dashboard.pages.frame import exports, filters, nothing, options, pager, search_box
 from dashboard.query import ALL_WEEKS, LEVELS, Query, parse
@@ -92,7 +92,7 @@ def listing(held: Held, query: Query) -> Markup:
 
 def _tally(found: pl.DataFrame) -> str:
     with_events = found.filter(EVENTS > 0).height
-    silent = found.filter(pl.col("assessed") == 0).height
+    silent = found.filter(SHOWN["missing"]).height
     return f", {with_events:,} with an event, {silent:,} not assessed at all"
 
 
@@ -125,6 +125,8 @@ def _marks(row: dict[str, Any]) -> Markup:
 
 
 def _assessed(row: dict[str, Any]) -> Markup:
+    if not row["judged"]:
+        return Markup('<span class="soft">none applies</span>')
     if row["assessed"] == row["judged"]:
         return Markup('<span class="soft">all {}</span>').format(row["judged"])
     if row["kind"] == "go_around":

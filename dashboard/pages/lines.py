@@ -77,7 +77,7 @@ def queue_list(
 def _below(held: Held, query: Query, week: str, *, decides: bool) -> Markup:
     """What the list does not hold: landings not assessed; and what was decided so far."""
     found = coverage(held, query)
-    missing = found.landings - found.assessed
+    missing = found.missing
     part = found.assessed - found.complete
     kept = {name: getattr(query, name) for name in ("fleet", "runway", "tail", "rule")}
     link = Query(week=week, **kept).link()

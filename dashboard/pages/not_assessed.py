@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import polars as pl
 from dash import Dash, Input, Output, dcc, html
 from markupsafe import Markup
 
@@ -68,8 +69,7 @@ def listing(held: Held, query: Query) -> Markup:
     missing = of_rule(held.missing, query).join(landings, on="landing_id", how="semi")
     reasons = by_reason(missing, held)
     if not reasons:
-        who = f"“{held.titles.get(query.rule, query.rule)}”" if query.rule else "Every rule"
-        return nothing(f"{who} was assessed on all {words.count(landings.height, 'landing')}.")
+        return nothing(_nothing_missing(held, query, landings))
     body = marks.joined(_row(held, reason) for reason in reasons)
     head = frame.printed("Not assessed", held, query, query.week)
     return (
@@ -87,6 +87,21 @@ def listing(held: Held, query: Query) -> Markup:
             body,
         )
     )
+
+
+def _nothing_missing(held: Held, query: Query, landings: pl.DataFrame) -> str:
+    """That nothing is missing, and on how many landings, unless that would tell how few a rule is not for."""
+    if not query.rule:
+        which = " that it is for" if held.left_out.height else ""
+        return f"Every rule was assessed on all {words.count(landings.height, 'landing')}{which}."
+    who = f"“{held.titles.get(query.rule, query.rule)}”"
+    out = of_rule(held.left_out, query).join(landings, on="landing_id", how="semi").height
+    if held.hides(out) or held.hides(landings.height - out):
+        return f"{who} was assessed on all landings that it is for."
+    if out == landings.height:
+        return f"{who} does not apply to any of the {words.count(out, 'landing')}."
+    apart = f" that it is for; it does not apply to {out:,}" if out else ""
+    return f"{who} was assessed on all {words.count(landings.height - out, 'landing')}{apart}."
 
 
 def _by_aircraft(held: Held, found: list[Silence], query: Query) -> Markup:

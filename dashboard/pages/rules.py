@@ -69,10 +69,11 @@ def changed(held: Held) -> Markup:
 
 
 def _counts(held: Held) -> dict[str, dict[str, int]]:
-    """Per rule: landings assessed and not assessed, events by severity."""
+    """Per rule: landings assessed, not assessed and left out, events by severity."""
     found = {rule: {"assessed": int(held.landings.get_column(can(rule)).sum())} for rule in held.rules}
-    for rule, n in held.missing.group_by("rule").len().iter_rows():
-        found.setdefault(rule, {})["missing"] = n
+    for what, frame in (("missing", held.missing), ("left_out", held.left_out)):
+        for rule, n in frame.group_by("rule").len().iter_rows():
+            found.setdefault(rule, {})[what] = n
     for rule, severity, n in held.events.group_by("rule", "severity").len().iter_rows():
         found.setdefault(rule, {})[severity] = n
     return found
@@ -80,10 +81,11 @@ def _counts(held: Held) -> dict[str, dict[str, int]]:
 
 def _row(held: Held, card: RuleCard, counts: Mapping[str, int]) -> Markup:
     assessed, missing = counts.get("assessed", 0), counts.get("missing", 0)
+    few = held.hides(missing) or held.hides(counts.get("left_out", 0))
     events = sum(counts.get(level, 0) for level in LEVELS)
     tail = (
         Markup('{:,} <span class="soft">of {:,}</span>').format(missing, assessed + missing)
-        if missing and not held.hides(missing)  # small, it came out of all less those assessed
+        if missing and not few  # small, it came out of all less those assessed
         else _shown(held, missing)
         if missing
         else "none"
@@ -229,7 +231,7 @@ def _found(held: Held, found: list[Tile], query: Query) -> Markup:
         Markup('<div class="tile">{}<p class="count">{:,}</p><p class="soft">{}</p>{}</div>').format(
             marks.severity_words(tile.severity),
             tile.events,
-            _rate(held, rate_of_rule(tile.events, tile.rate.landings)),
+            _rate(held, rate_of_rule(tile.events, tile.rate.landings), query.rule),
             marks.rate_weeks(tile.severity, [(at, one) for at, one in tile.weeks if not held.hides(one.landings)]),
         )
         for tile in found
@@ -242,9 +244,15 @@ def _found(held: Held, found: list[Tile], query: Query) -> Markup:
     return Markup('<h2><b>Found</b> <span class="soft">{}</span></h2><div class="tiles">{}</div>').format(link, rows)
 
 
-def _rate(held: Held, found: Rate) -> str:
+def _apart(held: Held, rule: str) -> bool:
+    """Whether all landings less those assessed would tell how few a rule was not assessed on, or is not for."""
+    missing, out = (frame.filter(pl.col("rule") == rule).height for frame in (held.missing, held.left_out))
+    return held.hides(missing) or held.hides(out)
+
+
+def _rate(held: Held, found: Rate, rule: str) -> str:
     """A rate, with how many were assessed unless that would tell how few were not."""
-    if held.hides(held.landings.height - found.landings):
+    if held.hides(held.landings.height - found.landings) or _apart(held, rule):
         return words.TOO_FEW if words.too_few(found) else f"{words.rate_alone(found)} per 1,000 assessed"
     return words.rate(found)
 
@@ -252,7 +260,8 @@ def _rate(held: Held, found: Rate) -> str:
 def _not_assessed(held: Held, card: RuleCard) -> Markup:
     reasons = by_reason(held.missing.filter(pl.col("rule") == card.name), held)
     if not reasons:
-        return Markup('<h2><b>Not assessed</b></h2><p class="prose">Every landing was assessed.</p>')
+        which = " that it is for" if held.left_out.filter(pl.col("rule") == card.name).height else ""
+        return Markup('<h2><b>Not assessed</b></h2><p class="prose">Every landing{} was assessed.</p>').format(which)
     body = marks.joined(
         Markup('<tr><td>{} {}</td><td class="num">{}</td></tr>').format(
             marks.HATCH, words.sentence(r.sentence), _shown(held, r.landings)

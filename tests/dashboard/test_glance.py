@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,11 +15,13 @@ from invented_archive import RULES, FakeArchive
 from playwright.sync_api import expect
 
 import rules
-from dashboard import bookchanges, flown, officers, queue, repeats
+from dashboard import access, bookchanges, flown, landing_list, officers, queue, recorder, repeats
 from dashboard.desk import Desk
 from dashboard.once import Once
 from dashboard.pages import decision, evidence, glance, lines, no_longer, not_assessed, week
+from dashboard.pages import rules as rules_page
 from dashboard.query import Query, parse
+from dashboard.reports import weekly
 from dashboard.rule_moves import without_unmoved
 from dashboard.store import Store
 from fdm.amending import book_of
@@ -654,3 +658,130 @@ def test_on_paper_a_list_says_of_when_and_under_which_filters(held):
 def test_a_hundred_per_cent_is_all_of_them(held, recorded, flights, share):
     said = text_of(glance.summary(held, Query(week="all"), glance.Flown(flights, recorded, recorded)))
     assert f"Recorded {recorded:,} {share}" in said
+
+
+# ── a rule that is not for every landing ──────────────────────────────────────────────────────────────────────
+
+
+RULE, OTHER = "late_reverse", "late_spoilers"
+CONDITION = "runway_length_m < 2600"
+
+
+@pytest.fixture(scope="module")
+def conditional(archive):
+    """The invented archive with a rule under a condition, which holds on the two shorter of four runways; on one of
+    the longer runways the length of some landings is missing."""
+    unknown = archive.landings().filter(pl.col("arrival") == "Ilvesund")["landing_id"].to_list()[:3]
+    longer = archive.landings().filter(pl.col("arrival").is_in(["Korsby", "Ilvesund"]))["landing_id"].to_list()
+
+    class Conditional(FakeArchive):
+        def __init__(self):
+            self.__dict__ |= archive.__dict__
+            self.run = dict(archive.run) | {"rule_book_hash": "conditional"}
+            here = pl.col("rule") == RULE
+            told = (
+                pl.when(here & pl.col("landing_id").is_in(unknown))
+                .then(pl.lit("cannot tell whether it applies: runway_length_m is unknown"))
+                .when(here & pl.col("landing_id").is_in(longer))
+                .then(pl.lit(f"does not apply: {CONDITION}"))
+            )
+            self._outcomes = archive.outcomes().with_columns(
+                outcome=pl.when(told.is_null()).then("outcome").otherwise(pl.lit("not_assessed")),
+                reason=pl.coalesce(told, "reason"),
+            )
+            judged = self._outcomes.filter(outcome="event").select("landing_id", "rule")
+            self._events = archive.events().join(judged, on=["landing_id", "rule"], how="semi")
+
+    return Store(Conditional(), lambda _run: RULES), set(longer) - set(unknown), set(unknown)
+
+
+def test_a_landing_that_a_rule_is_not_for_is_no_landing_assessed_in_part(conditional, archive):
+    store, out, unknown = conditional
+    lost = {}
+    for o in archive.outcomes().iter_rows(named=True):
+        lost.setdefault(o["landing_id"], set()).update([o["rule"]] if o["outcome"] == "not_assessed" else [])
+    for landing in out:
+        lost[landing].discard(RULE)
+    for landing in unknown:
+        lost[landing].add(RULE)
+    complete = sum(not rules for rules in lost.values())
+    none = sum(rules >= set(RULES) - ({RULE} if landing in out else set()) for landing, rules in lost.items())
+    partly = len(lost) - complete - none
+    said = text_of(glance.summary(store.held(), Query(week="all")))
+    assert f"By every rule {complete} {partly} in part" in said
+    assert "Left out" not in said
+    assert text_of(lines.queue_list(store.held(), Query(week="all"))).find(f"by any rule, {partly} in part.") > 0
+    shown = [q.height for q in (landing_list.landings(store.held(), Query(week="all", show="part")),)]
+    assert shown == [partly + none]
+
+
+def test_with_the_rule_chosen_its_landings_left_out_are_told_apart_from_those_missing(conditional, archive):
+    store, out, unknown = conditional
+    said = {o["landing_id"]: o["outcome"] for o in archive.outcomes().filter(rule=RULE).iter_rows(named=True)}
+    mine = set(said) - out
+    missing = {one for one in mine if said[one] == "not_assessed"} | unknown
+    query = Query(week="all", rule=RULE)
+    tile = text_of(glance.summary(store.held(), query))
+    n = len(mine) - len(missing)
+    assert f"Assessed {n} {len(missing)} not assessed by this rule Left out {len(out)} the rule does not apply" in tile
+    assert "does not apply: " not in tile.lower()
+    assert f"Not assessed {len(missing)} landings by this rule." in text_of(lines.queue_list(store.held(), query))
+
+
+def test_what_could_not_be_assessed_lists_no_landing_that_the_rule_is_not_for(conditional):
+    store, out, unknown = conditional
+    page = text_of(not_assessed.listing(store.held(), Query(week="all")))
+    assert "oes not apply" not in page
+    assert re.search(rf"Cannot tell whether it applies: runway_length_m is unknown\. {len(unknown)} ", page)
+    only = replace(store.held(), missing=store.held().missing.filter(pl.col("rule") != RULE))
+    n = store.held().landings.height - len(out)
+    told = f"“{RULES[RULE].title}” was assessed on all {n} landings that it is for; it does not apply to {len(out)}."
+    assert told in text_of(not_assessed.listing(only, Query(week="all", rule=RULE)))
+    page = text_of(rules_page.layout(store, RULE, "").children.markup)
+    assert "oes not apply" not in page
+
+
+def test_of_a_parameter_that_is_missing_only_landings_count_that_the_rule_is_for(conditional):
+    store, out, _ = conditional
+    held = store.held()
+    tail = held.landings.filter(pl.col("landing_id").is_in(list(out)))["tail"][0]
+    mine = held.landings.filter(pl.col("tail") == tail).sort("touchdown_utc")
+    first = next(one for one in mine["landing_id"] if one not in out)
+    reason = "spoiler lever not recorded from 2 s to 9 s after touchdown"
+    alone = pl.DataFrame({"landing_id": [first], "rule": [RULE], "reason": [reason]})
+    (one,) = recorder.silences(replace(held, missing=alone), Query())
+    since = mine["landing_id"].to_list()[mine["landing_id"].to_list().index(first) :]
+    assert one.not_tried == len(set(since) & out) > 0
+    assert one.of_landings == len(set(since) - out)
+
+
+def test_the_digest_and_an_analyst_have_the_same_numbers(conditional):
+    store, out, _ = conditional
+    held = store.held()
+    week = held.weeks[-1]
+    tile = text_of(glance.summary(held, Query(week=week)))
+    complete = weekly.counted(held, week).complete.part
+    assert f"By every rule {complete} " in tile
+    with access.acting(Actor("ana", ANALYST)):
+        seen = store.held()
+        assert seen.left_out.height == len(out)
+        assert not set(seen.left_out["landing_id"]) & set(held.landings["landing_id"])
+        assert "oes not apply" not in text_of(not_assessed.listing(seen, Query(week="all")))
+
+
+def test_a_landing_that_no_rule_is_for_is_neither_assessed_nor_missing(conditional, archive):
+    store, out, _ = conditional
+
+    class Alone(FakeArchive):
+        def __init__(self):
+            self.__dict__ |= store.archive().__dict__
+            self.run = dict(archive.run) | {"rule_book_hash": "alone"}
+            self._outcomes = self._outcomes.filter(rule=RULE)
+            self._events = self._events.filter(rule=RULE)
+
+    held = Store(Alone(), lambda _run: {RULE: RULES[RULE]}).held()
+    missing = held.missing.height
+    n = held.landings.height - missing - len(out)
+    said = text_of(glance.summary(held, Query(week="all")))
+    assert f"Assessed {n} {missing} not assessed Left out {len(out)} the rule does not apply" in said
+    assert landing_list.landings(held, Query(week="all", show="missing")).height == missing
