@@ -30,7 +30,8 @@ BOUNDS = ("lowest", "highest")  # how sure the answer is that a case expects
 class Change:
     """What is to be changed of one rule.
 
-    limits   of `fleet`, or of every fleet without limits of its own when `fleet` is None; None leaves them
+    limits   of `fleet`, or of every fleet without limits of its own when `fleet` is None; None leaves them. Of a fleet
+             only what differs from what holds for it is written: its other levels go on following the general ones
     where    the condition; "" takes it out, None leaves it
     expect   case -> what it is to expect from now on; where it says how sure that is, it says so of the new answer
     """
@@ -79,12 +80,23 @@ def _set_limits(document: tomlkit.TOMLDocument, change: Change) -> None:
     if change.fleet is None:
         _put(document["limits"], wanted)
         return
+    moved = _that_differ(document, change.fleet, wanted)
+    if not moved:
+        return
     if "limits_by_fleet" not in document:
         document["limits_by_fleet"] = tomlkit.table(is_super_table=True)
     fleets: Any = document["limits_by_fleet"]
     if change.fleet not in fleets:
         fleets.add(SingleKey(change.fleet, t=KeyType.Basic), tomlkit.table())
-    _put(fleets[change.fleet], wanted)
+    _put(fleets[change.fleet], moved)
+
+
+def _that_differ(document: tomlkit.TOMLDocument, fleet: str, wanted: Mapping[str, float]) -> dict[str, float]:
+    """The levels that do not hold for a fleet already, by its own table or by the general one."""
+    by_fleet: Any = document.get("limits_by_fleet", {})
+    general: Any = document["limits"]
+    holds = {**general, **by_fleet.get(fleet, {})}
+    return {level: x for level, x in wanted.items() if holds.get(level) != x}
 
 
 def _put(table: Any, wanted: Mapping[str, Any]) -> None:

@@ -88,6 +88,20 @@ def test_a_fleet_gets_limits_of_its_own() -> None:
     assert (gone, new) == (["low = 2.2"], ["low = 2.5"])
 
 
+def test_of_a_fleet_only_the_level_that_moved_is_written_and_the_others_follow_the_general_ones() -> None:
+    some = RULE.replace("# A case that", '[limits_by_fleet."Tern 200"]\nlow = 2.2   # its spoilers\n\n# A case that')
+    after = amended({"late_spoilers.toml": some}, Change("late_spoilers", "Tern 200", Limits(2.2, 3.4, 5.0)))
+    assert changed_lines(some, after["late_spoilers.toml"]) == ([], ["medium = 3.4"])
+    later = amended(after, Change("late_spoilers", limits=Limits(2.0, 3.0, 6.0)))
+    assert book_of(later).rules["late_spoilers"].limits_for("Tern 200") == Limits(2.2, 3.4, 6.0)
+    back = amended(after, Change("late_spoilers", "Tern 200", Limits(2.0, 3.4, 5.0)))
+    assert changed_lines(after["late_spoilers.toml"], back["late_spoilers.toml"])[1] == ["low = 2.0   # its spoilers"]
+
+
+def test_a_fleet_whose_limits_are_the_general_ones_gets_no_table() -> None:
+    assert amended(OURS, Change("late_spoilers", "Tern 200", Limits(2.0, 3.0, 5.0))) == OURS
+
+
 def test_a_condition_comes_changes_and_goes() -> None:
     with_it = amended(OURS, Change("late_spoilers", where="bounces = 0"))
     assert book_of(with_it).rules["late_spoilers"].where == "bounces = 0"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import tomllib
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -138,6 +139,16 @@ def test_only_what_the_draft_moved_is_changed_in_what_it_builds_on(fresh):
     saves(fresh, "late_reverse", "two", medium=7.0)
     rule = book_of(fresh.desk.books().version(2).files).rules["late_reverse"]
     assert (rule.limits.medium, rule.limits.high) == (7.0, 40.0)
+
+
+def test_a_limit_of_one_fleet_leaves_its_other_limits_to_the_general_ones(fresh):
+    saves(fresh, "late_spoilers", "one", high=6.0)
+    said = saves(fresh, "late_spoilers", "two", search="?fleet=Curlew+300", medium=3.4)
+    assert "medium = 3.4" in said
+    first, text = (fresh.desk.books().version(n).files["late_spoilers.toml"] for n in (1, 2))
+    added = [line for line in text.splitlines() if line not in first.splitlines()]
+    assert added == ['[limits_by_fleet."Curlew 300"]', "medium = 3.4"]
+    assert tomllib.loads(text)["limits_by_fleet"] == {"Curlew 300": {"medium": 3.4}}
 
 
 def offered(store, rule: str) -> str:
