@@ -6,34 +6,18 @@ A condition is read by Polars' SQL reader and worked out by its expressions; not
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Any
 
 import polars as pl
 
 from fdm.archive import Archive
-from fdm.errors import nearest
+from fdm.condition_words import Fault
 from fdm.judge import condition_holds
-from fdm.rule_file import Catalogue, Problems, check_where, where_columns
+from fdm.rule_file import UNUSABLE, Catalogue, where_faults, words_faults
 from fdm.tuning import some_measured
 
 LONGEST = 600
-_TOKEN = re.compile(r"'(?:[^']|'')*'|\"[^\"]*\"|[A-Za-z_][A-Za-z0-9_]*|\d+(?:\.\d+)?|[()]|'|\"|;|--|\S")
-_WORDS = frozenset(
-    ("and", "or", "not", "is", "null", "in", "between", "like", "ilike", "true", "false", "case", "when", "then")
-) | {"else", "end", "cast", "as"}
-_BARRED = frozenset(("select", "from", "with", "union", "insert", "update", "delete", "drop", "create", "alter"))
-
-
-@dataclass(frozen=True)
-class Fault:
-    """What is wrong with a condition: from character `start` up to `end`, in a sentence, with what to do."""
-
-    start: int
-    end: int
-    problem: str
-    cure: str = ""
 
 
 def faults(text: str, measures: Catalogue, barred: Collection[str] = ()) -> list[Fault]:
@@ -45,55 +29,15 @@ def faults(text: str, measures: Catalogue, barred: Collection[str] = ()) -> list
         return []
     if len(text) > LONGEST:
         return [Fault(LONGEST, len(text), f"longer than {LONGEST} characters", "Shorten it.")]
-    found = list(_by_eye(text, where_columns(measures), barred))
-    if found:
-        return found
-    problems = Problems("where")
-    check_where(text, measures, problems)
-    return [_placed(text, str(problem.problem), problem.cure or "") for problem in problems.found]
+    found = words_faults(text, measures, barred)
+    return found or [_placed(text, fault) for fault in where_faults(text, measures, barred)]
 
 
-def _by_eye(text: str, columns: Mapping[str, Any], barred: Collection[str]) -> Iterator[Fault]:
-    """What shows in the words alone: brackets and quotes left open, names that there are not, what is no condition."""
-    open_: list[int] = []
-    tokens = list(_TOKEN.finditer(text))
-    for i, token in enumerate(tokens):
-        word, (start, end) = token.group(), token.span()
-        follows = tokens[i + 1].group() if i + 1 < len(tokens) else ""
-        if word in ("'", '"'):
-            yield Fault(start, len(text), "a quotation mark is not closed", f"Add {word} where the text ends.")
-            return
-        if word == "(":
-            open_.append(start)
-        elif word == ")":
-            if not open_:
-                yield Fault(start, end, "closes a bracket that was not opened", "Take it out, or open one before.")
-                return
-            open_.pop()
-        elif word in (";", "--") or word.lower() in _BARRED:
-            yield Fault(start, end, f"'{word}' has no place in a condition", "Write one condition, as bounces > 0.")
-            return
-        else:
-            yield from _name(token, follows, columns, barred)
-    for start in open_:
-        yield Fault(start, start + 1, "this bracket is not closed", "Add ) where it ends.")
-
-
-def _name(token: re.Match[str], follows: str, columns: Mapping[str, Any], barred: Collection[str]) -> Iterator[Fault]:
-    word, quoted = token.group(), token.group()[0] == '"'
-    plain = word.strip('"')
-    if plain in barred:
-        yield Fault(*token.span(), f"'{plain}' would tell whose landing it is", "Ask the safety officer to try this.")
-    named = quoted or re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", word) is not None
-    if not named or follows == "(" or plain in columns or (not quoted and word.lower() in _WORDS):
-        return
-    if "_" in plain or quoted or plain.islower():
-        what = f"there is no landing column or single-valued measure '{plain}'"
-        yield Fault(*token.span(), what, nearest(plain, {name: 0 for name in columns if name not in barred}))
-
-
-def _placed(text: str, problem: str, cure: str) -> Fault:
-    """A problem that the reader found, at the place that its words point to; else at the whole condition."""
+def _placed(text: str, fault: Fault) -> Fault:
+    """What the reader says of a condition that it cannot read, at the place that its words point to; else as it is."""
+    problem, cure = fault.problem, fault.cure
+    if not problem.startswith(UNUSABLE):
+        return fault
     at = re.search(r"Line: (\d+), Column: (\d+)", problem)
     if at:
         lines = text.split("\n")
@@ -110,7 +54,7 @@ def _placed(text: str, problem: str, cure: str) -> Fault:
 
 
 def _plain(problem: str) -> str:
-    return re.sub(r"\s*at Line: \d+, Column: \d+", "", problem).replace("cannot be used: ", "")
+    return re.sub(r"\s*at Line: \d+, Column: \d+", "", problem).removeprefix(UNUSABLE)
 
 
 @dataclass(frozen=True)

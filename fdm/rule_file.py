@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import datetime, timezone
 from itertools import pairwise
 from math import isfinite
@@ -13,11 +13,14 @@ from typing import Any, Protocol
 import polars as pl
 
 from fdm.case_file import read_cases
+from fdm.condition_words import Fault, faults_in_words, kinds_apart, no_such_name
 from fdm.errors import RuleError, nearest
 from fdm.rule import LEVELS, Limits, Rule
 from fdm.schemas import LANDINGS, UTC
 
 TEXTS = ("title", "measure", "unit", "direction", "basis", "why", "misses", "procedure")
+UNUSABLE = "cannot be used: "
+_FAILS = (pl.exceptions.PolarsError, pl.exceptions.PanicException)
 KEYS = (*TEXTS, "where", "rollout", "limits", "limits_by_fleet", "case")
 
 
@@ -192,27 +195,40 @@ def check_where(where: object, measures: Catalogue, problems: Problems) -> None:
     if not isinstance(where, str) or not where.strip():
         problems.add("where", "must be an SQL expression in quotes", "Leave the key out to judge every landing.")
         return
+    for fault in where_faults(where, measures):
+        problems.add("where", fault.problem, fault.cure)
+
+
+def where_faults(where: str, measures: Catalogue, barred: Collection[str] = ()) -> list[Fault]:
+    """Why a condition cannot be used; none when it can. What the words alone show is said before what the reader says.
+
+    barred    columns that whoever writes it may not name
+    """
     columns = where_columns(measures)
     try:
         expression = pl.sql_expr(where)
-        unknown = [name for name in expression.meta.root_names() if name not in columns]
-        for name in unknown:
-            problems.add(
-                "where",
-                f"there is no landing column or single-valued measure '{name}'",
-                nearest(name, columns),
-            )
-        if not unknown:
-            _check_about_one_landing(expression, columns, problems)
-    except (pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
-        problems.add(
-            "where",
-            f"cannot be used: {str(error).splitlines()[0] if str(error) else type(error).__name__}",
-            'Write a condition such as "bounces > 0".',
-        )
+    except _FAILS as error:
+        said = str(error).splitlines()[0] if str(error) else type(error).__name__
+        unread = Fault(0, len(where), f"{UNUSABLE}{said}", 'Write a condition such as "bounces > 0".')
+        return words_faults(where, measures, barred) or [unread]
+    unknown = [name for name in dict.fromkeys(expression.meta.root_names()) if name not in columns]
+    if unknown:
+        found = [no_such_name(where, name, columns, barred) for name in unknown]
+        return words_faults(where, measures, barred) or found
+    try:
+        return [Fault(0, len(where), *said) for said in _not_about_one_landing(expression, columns)]
+    except _FAILS:
+        return [kinds_apart(where, columns)]
 
 
-def _check_about_one_landing(expression: pl.Expr, columns: Mapping[str, Any], problems: Problems) -> None:
+def words_faults(where: str, measures: Catalogue, barred: Collection[str] = ()) -> list[Fault]:
+    """What is wrong with a condition as its words alone show."""
+    columns = where_columns(measures)
+    units = {name: name.rpartition("_")[2] for name in columns} | {name: one.unit for name, one in measures.items()}
+    return faults_in_words(where, columns, units, barred)
+
+
+def _not_about_one_landing(expression: pl.Expr, columns: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     """The condition must be true or false of one landing alone, whichever others are judged with it."""
     result = pl.DataFrame(schema=columns).clear(2).select(expression).to_series()
     pl.DataFrame({name: pl.Series([_SAMPLE[kind]] * 2, dtype=kind) for name, kind in columns.items()}).select(
@@ -220,6 +236,6 @@ def _check_about_one_landing(expression: pl.Expr, columns: Mapping[str, Any], pr
     )
     tree = expression.meta.serialize(format="json")
     if result.dtype != pl.Boolean:
-        problems.add("where", "is not a condition", 'It must be true or false, such as "bounces > 0".')
+        yield "is not a condition", 'It must be true or false, such as "bounces > 0".'
     elif len(result) != 2 or any(mark in tree for mark in ('"Agg":', '"Over":', '"Len"')):
-        problems.add("where", "must be about one landing", "Name a column, and do not count or average over landings.")
+        yield "must be about one landing", "Name a column, and do not count or average over landings."
