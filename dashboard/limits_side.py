@@ -179,26 +179,27 @@ def _reasons_told(held: Held, reasons: list[tuple[str, int]]) -> list[tuple[str,
     return [*told[:-1], *((said, None) for said, _ in told[-1:]), ("Other reasons", None)]
 
 
-def condition(card: RuleCard, wanted: Asked) -> Markup:
-    """The condition of the rule, to be edited and tried."""
-    now = card.where if wanted.where is None else wanted.where
+def condition_in(card: RuleCard, wanted: Asked) -> str:
+    """The condition that stands in the box: the one asked for, else the rule's own."""
+    return card.where if wanted.where is None else wanted.where
+
+
+def condition_box(card: RuleCard, wanted: Asked) -> Markup:
+    """The condition of the rule, to be edited; what is said of it stands right under it."""
     return Markup(
-        '<details class="tune-condition"{}><summary><b>Condition</b> <span class="soft">in force: {}</span></summary>'
         '<p class="soft">Only landings on which this holds are judged by this rule. Empty: every landing.</p>'
         '<textarea name="where" data-condition maxlength="{}" rows="3" spellcheck="false" aria-label="Condition" '
         'placeholder="bounces = 0 AND touchdown_ground_speed_kt &gt; 60" data-now="{}">{}</textarea>'
+    ).format(LONGEST, card.where, condition_in(card, wanted))
+
+
+def condition_ways(wanted: Asked) -> Markup:
+    """What can be done with the condition that stands in the box, and the names that may stand in it."""
+    return Markup(
         '<p class="tune-hint" role="status" data-slot="untried"></p>'
         '<p><button type="button" data-tune-try>Try on these landings</button> '
-        '<button type="button" class="quiet" data-tune-own{}>Back to the rule’s own</button></p>{}</details>'
-    ).format(
-        Markup(" open") if now or wanted.where is not None else "",
-        card.where or EVERY,
-        LONGEST,
-        card.where,
-        now,
-        Markup("") if wanted.where is not None else Markup(" hidden"),
-        columns_help(),
-    )
+        '<button type="button" class="quiet" data-tune-own{}>Back to the rule’s own</button></p>{}'
+    ).format(Markup("") if wanted.where is not None else Markup(" hidden"), columns_help())
 
 
 def saving(card: RuleCard, builds_on: Markup) -> Markup:

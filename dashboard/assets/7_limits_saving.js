@@ -47,6 +47,14 @@
     if (own) own.hidden = !untried && inAddress() === null;
   }
 
+  /* What is wrong with it is seen while it is written, also where the box stands at the edge of the window. */
+  let told = "";
+  function follow() {
+    const said = document.getElementById("limits-where-said"), text = said ? said.textContent : "";
+    if (text && text !== told && box() === document.activeElement) said.scrollIntoView({ block: "nearest" });
+    told = text;
+  }
+
   function tryCondition(text) {
     const query = new URLSearchParams(location.search);
     if (text === null) query.delete("where"); else query.set("where", text);
@@ -122,6 +130,7 @@
     const form = document.querySelector("form.tune-save");
     if (form) { recall(form); answer(form); }
     settle();
+    follow();
   }
   new MutationObserver(() => {
     if (planned) return;

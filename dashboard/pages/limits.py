@@ -25,6 +25,7 @@ from dashboard.access import open_to, viewer
 from dashboard.elements import Block
 from dashboard.held import Held
 from dashboard.limits_asked import Asked, asked, is_tried, limits_asked, movable, population
+from dashboard.limits_side import EVERY
 from dashboard.limits_sweep import swept
 from dashboard.pages.frame import changed_since, message, nothing, too_few
 from dashboard.rule_card import RuleCard
@@ -65,8 +66,7 @@ def layout(store: Store, name: str, search: str) -> html.Div:
                     Block("limits-changed", changed_since(card.title) if name in held.changed_rules else Markup("")),
                     Block("limits-side", limits_side.side(held, card, wanted)),
                     Block("limits-facts"),
-                    Block("limits-where", limits_side.condition(card, wanted)),
-                    Block("limits-where-said", className="tune-said"),
+                    _condition(card, wanted),
                     Block("limits-save", _saving(store, card)),
                     Block("limits-saved", className="tune-said"),
                 ],
@@ -88,6 +88,19 @@ def layout(store: Store, name: str, search: str) -> html.Div:
             ),
         ],
         className="tune-page",
+    )
+
+
+def _condition(card: RuleCard, wanted: Asked) -> html.Details:
+    return html.Details(
+        [
+            html.Summary([html.B("Condition"), html.Span(f" in force: {card.where or EVERY}", className="soft")]),
+            Block("limits-where", limits_side.condition_box(card, wanted)),
+            Block("limits-where-said", className="tune-said"),
+            Block("limits-where-ways", limits_side.condition_ways(wanted)),
+        ],
+        className="tune-condition",
+        open=bool(limits_side.condition_in(card, wanted)) or wanted.where is not None,
     )
 
 

@@ -274,6 +274,11 @@ def test_a_condition_is_checked_while_it_is_written_and_tried(desk, folder):
     desk.locator(".tune-condition summary").first.click()
     desk.locator("[data-condition]").fill("bouncs = 0")
     expect(desk.locator("#limits-where-said mark")).to_have_text("bouncs")
+    places = ("[data-condition]", "#limits-where-said", "[data-tune-try]")
+    box, said, ways = (desk.locator(one).bounding_box() for one in places)
+    assert box["y"] + box["height"] <= said["y"] < said["y"] + said["height"] <= ways["y"], "right under the box"
+    assert said["y"] - box["y"] - box["height"] < 12
+    expect(desk.locator("#limits-where-said")).to_be_in_viewport(ratio=1)
     desk.locator("[data-condition]").fill("touchdown_ground_speed_kt > 400")
     expect(desk.locator("#limits-where-said")).to_contain_text("it does not hold on")
     desk.locator("[data-tune-try]").click()
