@@ -107,19 +107,21 @@ def stood(rule: Rule, measured: Measured, landings: pl.DataFrame) -> pl.DataFram
 
 
 def _of_worst_engine(rule: Rule, bounded: Bounded, engines: Sequence[int]) -> dict[str, Any]:
-    """Of the engine that judging goes by, the first of the worst: bounds turned, engine, and its own numbers."""
+    """Of the engine that judging goes by, the first of the worst: bounds turned, engine, and its own numbers. `top` is
+    of every engine: a landing within a limit by its worst engine is beyond it when another one is."""
     near, value, far = turned(bounded, rule)
     judged_by = np.where(np.isnan(value), near, value)
     judged_by = np.where(np.isnan(judged_by), -np.inf, judged_by)
     column = judged_by.argmax(axis=1)
     rows = np.arange(len(column))
-    worst, near, far = judged_by[rows, column], near[rows, column], far[rows, column]
+    worst, near = judged_by[rows, column], near[rows, column]
+    furthest = np.where(np.isnan(far), -np.inf, far).max(axis=1)
     shape = (len(column), -1)
     own = {name: getattr(bounded, name).reshape(shape)[rows, column] for name in ("value", "lower", "upper")}
     per_engine = bounded.value.ndim == 2
     return own | {
         "sure": np.minimum(np.where(np.isnan(near), worst, near), worst),
-        "top": np.maximum(np.where(np.isnan(far), worst, far), worst),
+        "top": np.maximum(furthest, worst),
         "engine": np.array(engines, dtype=np.int8)[column] if per_engine else None,
     }
 
@@ -129,7 +131,7 @@ class Sweep:
     """What a single limit would find, at each of `limits` (k,), ascending, in the measure's unit; counts (k,).
 
     events     landings beyond it by their best value; `certain` by their nearer bound too
-    possible   events, and landings within it whose further bound is beyond it
+    possible   events, and landings within it of which an engine's further bound is beyond it
     assessed   landings of which it can be said: the denominator of rates
     """
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 import fdm
 from fdm.archive import Archive
+from fdm.bounded import Bounded
 from fdm.errors import RuleError
 from fdm.judge import judge
 from fdm.rule import Limits
@@ -40,11 +41,34 @@ def test_a_sweep_finds_at_each_limit_what_judging_with_it_does(
         assert counted.events[i] == (codes > 0).sum()
         assert counted.certain[i] == ((codes > 0) & (lowest > 0)).sum()
         assert counted.assessed[i] == (codes >= 0).sum()
-        if engines < 2:  # with several, judging may look at the bounds of another than the worst one
+        far = _far(measured, rule.measure, below=below)
+        beyond = (far < limit) if below else (far > limit)  # a bound that is missing is beyond nothing
+        assert counted.possible[i] == ((codes > 0) | ((codes == 0) & beyond.any(axis=1))).sum()
+        if engines < 2:  # with several, judging tells the bounds of the worst one alone
             assert counted.possible[i] == ((codes > 0) | ((codes == 0) & (highest > 0))).sum()
     before, after = (Limits(*(x[::-1] if below else x)) for x in (three, other))
     words = [_judged_words(replace(rule, limits=limits), measured, landings) for limits in (before, after)]
     assert [outcomes_by(found, rule.direction, limits).to_list() for limits in (before, after)] == words
+
+
+def _far(measured, name: str, *, below: bool) -> np.ndarray:
+    """The further bound of each landing's engines (n, e)."""
+    bounded = measured.values[name]
+    return (bounded.lower if below else bounded.upper).reshape(len(measured.landing_id), -1)
+
+
+def test_a_landing_is_possible_by_the_bound_of_the_engine_that_is_not_the_worst() -> None:
+    """Engine 1 took 2.54 s (at most 2.97), engine 2 took 2.37 s (at most 3.09): within 3.0 s, beyond it possibly."""
+    rule = replace(BOOK.rules["late_reverse"], where=None)
+    numbers = {"lower": [[2.2, 2.0]], "value": [[2.54, 2.37]], "upper": [[2.97, 3.09]]}
+    bounded = Bounded(**{side: np.array(x) for side, x in numbers.items()}, why=np.zeros((1, 2), dtype=np.int32))
+    measured = replace(
+        measured_of(rule.measure, np.random.default_rng(1), 1, 2), values={rule.measure: bounded}, reasons=("",)
+    )
+    found = stood(rule, measured, landings_of(1).with_columns(kind=pl.lit("full_stop")))
+    counted = sweep(found, "above", np.array([2.5, 3.0, 3.1]))
+    assert (counted.events.tolist(), counted.possible.tolist()) == ([1, 0, 0], [1, 1, 0])
+    assert found["engine"].to_list() == [1]
 
 
 def _judged_words(rule, measured, landings) -> list[str]:
