@@ -248,7 +248,8 @@ def numbers(card: RuleCard, wanted: Asked) -> Markup:
         Markup(
             '<tr><td>{1}</td><td class="num" data-slot="certain-{0}"></td><td class="num">'
             '<b data-slot="beyond-{0}"></b></td><td class="num" data-slot="possible-{0}"></td>'
-            '<td class="num" data-slot="rate-{0}"></td></tr>'
+            '<td class="num"><span data-slot="rate-{0}"></span> '
+            '<span class="line soft" data-slot="of-{0}"></span></td></tr>'
         ).format(level, marks.severity_words(level))
         for level in levels
     )
@@ -265,8 +266,8 @@ def numbers(card: RuleCard, wanted: Asked) -> Markup:
         '<th class="num">Certain</th><th class="num">Events</th><th class="num">Possible</th>'
         '<th class="num">Per 1,000 (95 %)</th></tr></thead>'
         '<tbody>{}</tbody></table><p class="soft note">Certain: beyond it by the nearer bound too. Possible: events, '
-        "and landings within it whose further bound is beyond. The rate is of events, of the landings assessed; exact "
-        "interval of a share (Clopper and Pearson).</p>"
+        "and landings within it whose further bound, of any engine, is beyond. The rate is of events, of the landings "
+        "of which that limit can tell; exact interval of a share (Clopper and Pearson).</p>"
         '<h2><b>Nuisance among decided events</b></h2><table class="list-table tune-numbers">'
         '<thead><tr><th><span class="spoken">Events</span></th><th class="num">Share (95 %)</th>'
         '<th class="num">Decided</th><th class="num">Undecided</th>'

@@ -129,6 +129,7 @@
       say("beyond-" + level, beyond(comma(of(limit, "events"))));
       say("possible-" + level, beyond(comma(of(limit, "possible"))));
       say("rate-" + level, beyond(rate(limit)));
+      say("of-" + level, beyond("of " + comma(of(limit, "assessed"))));
       shares("beyond-" + level, limit, false);
       shares("within-" + level, limit, true);
       const field = document.querySelector('[data-limit="' + level + '"]');
@@ -297,7 +298,10 @@
   });
   document.addEventListener("click", (e) => {
     const button = e.target.closest && e.target.closest("[data-tune-back]");
-    if (button && data) { Object.assign(draft, data.limits); show(); rest(); }
+    if (!button || !data) return;
+    const first = button === document.activeElement && document.querySelector("[data-limit]");
+    Object.assign(draft, data.limits); show(); rest();
+    if (first) first.focus(); // the button is dead now, and the focus would be nowhere
   });
 
   /* What was typed as a number: thousands by comma or space, a decimal point, or a decimal comma where it can be no

@@ -11,6 +11,7 @@ import pytest
 from conftest import serving, serving_app, text_of, watching
 from gatehouse import PASSWORD, QUICK, dashboard_of, with_accounts
 from playwright.sync_api import expect
+from scipy.stats import binomtest
 
 import fdm
 from dashboard.desk import beside
@@ -262,6 +263,34 @@ def test_a_handle_taken_at_its_edge_does_not_jump(desk):
     assert wide is not None
     one_step = wide["width"] * 0.1 / float(handle.get_attribute("aria-valuemax") or 0)
     assert abs(moved["x"] - line["x"]) <= 1 + one_step
+
+
+def test_a_rate_stands_beside_the_landings_that_it_is_of(desk):
+    """Fewer landings can be told at a low limit than at a high one, so each limit has its own number of them."""
+    desk.locator("[data-limit=high]").fill("8")
+    desk.keyboard.press("Enter")
+    expect(slot(desk, "of-high")).to_have_text(re.compile(r"^of \d"))
+    of = {}
+    for level in ("low", "medium", "high"):
+        said = [slot(desk, f"{what}-{level}").inner_text() for what in ("beyond", "of")]
+        events, whole = (int(re.sub(r"\D", "", text)) for text in said)
+        exact = binomtest(events, whole).proportion_ci(method="exact")
+        told = [float(x.replace(",", "")) for x in re.findall(r"[\d.,]+", slot(desk, f"rate-{level}").inner_text())]
+        wanted = [1000 * events / whole, 1000 * exact.low, 1000 * exact.high]
+        assert told == pytest.approx(wanted, abs=0.05 if told[0] < 30 else 0.5)
+        of[level] = whole
+    assert slot(desk, "assessed-draft").inner_text() == f"{of['low']:,}"
+
+
+def test_going_back_to_the_limits_in_force_keeps_the_focus_at_the_limits(desk):
+    desk.locator("[data-limit=low]").fill("3.5")
+    desk.keyboard.press("Enter")
+    back = desk.locator("[data-tune-back]")
+    back.focus()
+    desk.keyboard.press("Enter")
+    expect(back).to_be_disabled()
+    expect(desk.locator("[data-limit]").first).to_be_focused()
+    expect(desk.locator("[data-limit=low]")).to_have_value("4.0")
 
 
 def test_a_condition_is_checked_while_it_is_written_and_tried(desk, folder):
