@@ -47,6 +47,12 @@ def in_short(reason: str) -> str:
     return f"{kept[: kept.rfind(' ')] if ' ' in kept[REASON // 2 :] else kept}…"
 
 
+def ended(text: str) -> str:
+    """The beginning of what somebody wrote, with a full stop where it has none."""
+    said = in_short(text)
+    return said if said.endswith((".", "!", "?", "…")) else f"{said}."
+
+
 def change_of(books: Books, versions: pl.DataFrame, run: Mapping[str, Any]) -> BookChange | None:
     """What the version in use changed; None when it was never saved, or what was in force before it is not known.
 

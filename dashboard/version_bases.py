@@ -1,4 +1,5 @@
-"""What a new version of the rule book builds on: the one in force, or the newest one saved that is not in force."""
+"""What a new version of the rule book builds on: the one in force, the newest one saved that is not in force, or the
+one that was chosen before another was saved."""
 
 from __future__ import annotations
 
@@ -26,12 +27,14 @@ class Bases:
     """What can be built on, and what the page knew when it offered it.
 
     waiting   row of books.VERSIONS: the newest saved version that is not in force and not part of what is; None
+    kept      row of the version that the reader chose before, when the newest was not made from it; else None
     chosen    key of the one to begin with (versions.FORCE, or a version's number)
     newest    row of the version saved last, None when there is none
     force     hash of the rule book in force
     """
 
     waiting: Mapping[str, Any] | None
+    kept: Mapping[str, Any] | None
     chosen: str
     newest: Mapping[str, Any] | None
     force: str
@@ -41,11 +44,14 @@ class Bases:
         """Number of the version saved last, 0 when there is none."""
         return int(self.newest["version_id"]) if self.newest else 0
 
+    @property
+    def saved(self) -> dict[str, Mapping[str, Any]]:
+        """The saved versions that can be built on, by their keys, the newest first."""
+        return {str(row["version_id"]): row for row in (self.waiting, self.kept) if row}
+
     def title(self, key: str) -> str:
         """What is built on, in words."""
-        if key == versions.FORCE or self.waiting is None:
-            return IN_FORCE
-        return f"Version {called(self.waiting)}, not in force"
+        return f"Version {called(self.saved[key])}, not in force" if key in self.saved else IN_FORCE
 
 
 def called(row: Mapping[str, Any]) -> str:
@@ -53,19 +59,22 @@ def called(row: Mapping[str, Any]) -> str:
     return f"{row['version_id']}, {row['version']}, saved by {row['saved_by']} on {versions.when(row['saved_utc'])}"
 
 
-def bases_of(store: Store) -> Bases:
-    """What a new version can build on now. The newest that was itself made from the one in force is chosen."""
+def bases_of(store: Store, before: str = versions.FORCE) -> Bases:
+    """What a new version can build on now. The newest is chosen when it was made from the one chosen `before`, else
+    that one."""
     force = str(store.whole().run.get("rule_book_hash"))
     try:
         rows = versions.saved(store).to_dicts()
         built_on = store.desk.books().built_on() if store.desk else {}
     except PeopleError:
-        return Bases(None, versions.FORCE, None, force)
+        return Bases(None, None, versions.FORCE, None, force)
     part_of_force = _line(force, built_on)
     waiting = next((row for row in rows if row["hash"] not in part_of_force), None)
-    on_it = waiting is not None and force in _line(waiting["hash"], built_on)
-    chosen = str(waiting["version_id"]) if waiting and on_it else versions.FORCE
-    return Bases(waiting, chosen, rows[0] if rows else None, force)
+    earlier = next((r for r in rows if str(r["version_id"]) == before and r["hash"] not in part_of_force), None)
+    on_it = waiting is not None and (earlier["hash"] if earlier else force) in _line(waiting["hash"], built_on)
+    chosen, kept = (waiting, None) if on_it else (earlier, earlier)
+    key = str(chosen["version_id"]) if chosen else versions.FORCE
+    return Bases(waiting, kept, key, rows[0] if rows else None, force)
 
 
 def _line(book: str, built_on: Mapping[str, str]) -> list[str]:
@@ -80,7 +89,7 @@ def files_behind(store: Store, bases: Bases, key: str) -> dict[str, str]:
     """The files that a new version changes. RuleError when they cannot be chosen."""
     if key == versions.FORCE:
         return files_of(analysis.book_in_force(store).folder)
-    if bases.waiting is None or key != str(bases.waiting["version_id"]) or store.desk is None:
+    if key not in bases.saved or store.desk is None:
         raise RuleError("there is no such version to build on", cure="Choose one of those offered.")
     return dict(store.desk.books().version(int(key)).files)
 
@@ -141,9 +150,10 @@ def choice(bases: Bases, others: Markup = Markup("")) -> Markup:  # noqa: B008
     if bases.waiting is None:
         only = '<p class="soft">Builds on the rule book in force.<input type="hidden" name="base" value="{}"></p>{}'
         return Markup(only).format(versions.FORCE, known)
-    keys = (str(bases.waiting["version_id"]), versions.FORCE)
+    keys = (*bases.saved, versions.FORCE)
     one = '<label><input type="radio" name="base" value="{}"{}> <span>{}</span></label>'
-    first, force = (
+    first, *rest = (
         Markup(one).format(key, Markup(" checked") if key == bases.chosen else "", bases.title(key)) for key in keys
     )
-    return Markup("<fieldset><legend>Builds on</legend>{}{}{}</fieldset>{}").format(first, others, force, known)
+    offered = marks.joined([first, others, *rest])
+    return Markup("<fieldset><legend>Builds on</legend>{}</fieldset>{}").format(offered, known)

@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from dashboard import analysis, marks, names, versions, words
 from dashboard.access import viewer
-from dashboard.bookchanges import in_short
+from dashboard.bookchanges import ended
 from dashboard.limits_asked import asked, direction, limits_asked, limits_now
 from dashboard.rule_card import RuleCard
 from dashboard.store import Store
@@ -93,14 +93,15 @@ def _fault(text: str, fault: Fault) -> Markup:
 
 def done(store: Store, card: RuleCard, given: Mapping[str, Any]) -> Markup:
     """What came of asking to see a change, or to save it; with what a version can build on from now on."""
-    bases = bases_of(store)
+    chosen = str(given.get("base") or FORCE)
+    bases = bases_of(store, chosen)
     try:
         if overtaken := _overtaken(bases, given):
             return _with_choice(_not_done(given, overtaken), store, card, bases)
         said = _done(store, card, given, bases)
     except (FdmError, PeopleError, OSError) as error:
         said = _not_done(given, str(error))
-    now = bases_of(store)
+    now = bases_of(store, chosen)
     return said if now == bases else _with_choice(said, store, card, now)
 
 
@@ -123,7 +124,7 @@ def _overtaken(bases: Bases, given: Mapping[str, Any]) -> str:
     if given.get("seen") in (None, "", str(bases.number)) or bases.newest is None:
         return ""
     return (
-        f"Meanwhile version {called(bases.newest)}, was saved: {in_short(bases.newest['reason'])} "
+        f"Meanwhile version {called(bases.newest)}, was saved: {ended(bases.newest['reason'])} "
         "Choose above what yours builds on, and ask again."
     )
 

@@ -93,17 +93,18 @@
     watchLimits.ask("limits-ask", Object.assign({ token: last.token }, what));
   }
 
-  /* Name and reason outlive a page that is lost while saving; they are let go once saved, and on logging out. */
+  /* Name, reason and what it builds on outlive a page that is lost while saving; they are let go once saved, and on logging out. */
   const KEPT = "limits-saving ";
   const held = (act) => { try { return act(sessionStorage); } catch (e) { return null; } };
   const who = () => (document.querySelector(".head .who") || { textContent: "" }).textContent;
   const keep = (form) => held((s) => s.setItem(KEPT + form.dataset.rule,
-    JSON.stringify([who(), form.elements.name.value, form.elements.reason.value])));
+    JSON.stringify([who(), form.elements.name.value, form.elements.reason.value, form.elements.base.value])));
   function recall(form) {
     if (form.dataset.recalled) return;
     form.dataset.recalled = "yes";
-    const [whose, name, reason] = JSON.parse(held((s) => s.getItem(KEPT + form.dataset.rule)) || "[]");
+    const [whose, name, reason, base] = JSON.parse(held((s) => s.getItem(KEPT + form.dataset.rule)) || "[]");
     if (name === undefined || whose !== who() || form.elements.name.value || form.elements.reason.value) return;
+    if ([...form.querySelectorAll("[name=base]")].some((one) => one.value === base)) form.elements.base.value = base;
     form.elements.name.value = name;
     form.elements.reason.value = reason;
   }
@@ -116,7 +117,7 @@
   function answer(form) {
     const said = document.getElementById("limits-saved");
     const base = said && said.querySelector("[data-new-base]");
-    if (base) { form.querySelector("[data-base]").replaceChildren(...base.childNodes); base.remove(); }
+    if (base) { form.querySelector("[data-base]").replaceChildren(...base.childNodes); base.remove(); keep(form); }
     const saved = said && said.querySelector("[data-saved]:not([data-seen])");
     if (!saved) return;
     saved.dataset.seen = "yes";

@@ -9,7 +9,7 @@ import polars as pl
 from markupsafe import Markup
 
 from dashboard import marks, officers, words
-from dashboard.bookchanges import BookChange, in_short
+from dashboard.bookchanges import BookChange, ended
 from dashboard.flown import so_far, with_recorded
 from dashboard.held import Held
 from dashboard.query import ALL_WEEKS, REPEATS, Query
@@ -193,7 +193,7 @@ def book_line(change: BookChange | None) -> Markup:
     named = f"Version {change.version}" if change.version else "The version in use"
     saved = f"saved by {change.by}, {in_words(change.at_utc)}"
     told = Markup("{}, {}: {}{} {}{}.{}")
-    return told.format(named, saved, _ended(change.reason), _along(change.along), moved, more, newer)
+    return told.format(named, saved, ended(change.reason), _along(change.along), moved, more, newer)
 
 
 def _along(along: Sequence[tuple[str, str, str]]) -> Markup:
@@ -203,13 +203,7 @@ def _along(along: Sequence[tuple[str, str, str]]) -> Markup:
     name, by, why = along[0]
     more = len(along) - 1
     before = Markup(' (<a href="/versions">and {} before it</a>)').format(more) if more else ""
-    return Markup(" With version {}, saved by {}: {}{}").format(name, by, _ended(why), before)
-
-
-def _ended(text: str) -> str:
-    """The beginning of what somebody wrote, with a full stop where it has none."""
-    said = in_short(text)
-    return said if said.endswith((".", "!", "?", "…")) else f"{said}."
+    return Markup(" With version {}, saved by {}: {}{}").format(name, by, ended(why), before)
 
 
 def _newer(n: int) -> str:

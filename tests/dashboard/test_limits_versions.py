@@ -227,6 +227,31 @@ def test_who_was_overtaken_is_told_and_asked_what_to_build_on(fresh):
         fresh.desk.books().save(files_of(shipped_folder()), reason="r", by=ANALYST_HERE, seen=0)
 
 
+def ticked(said) -> str:
+    """The version that is chosen in what came of asking."""
+    return re.search(r'name="base" value="(\w+)" checked', str(said))[1]
+
+
+def test_who_was_overtaken_keeps_the_choice_of_what_to_build_on(fresh):
+    """Versions beside the one in force: what was chosen stays, unless the newer one was made from it."""
+    saves(fresh, "late_reverse", "one", high=40.0)
+    saves(fresh, "late_braking", "two", high=41.0, base="force")
+    fdm.detect(fresh.archive().path, rules=versions.folder(fresh, "2"))
+    seen = str(version_bases.bases_of(fresh).number)
+    saves(fresh, "late_reverse", "three", high=42.0, base="1", reason="A reason without an end")
+    said = saves(fresh, "late_spoilers", "mine", high=5.5, base="1", seen=seen)
+    assert "A reason without an end. Choose above" in text_of(said)
+    assert ticked(said) == "3"
+    seen = "3"
+    saves(fresh, "late_reverse", "four", high=43.0, base="force")
+    said = saves(fresh, "late_spoilers", "mine", high=5.5, base="3", seen=seen)
+    assert ticked(said) == "3"
+    assert re.findall(r'name="base" value="(\w+)"', str(said)) == ["4", "3", "force"]
+    assert "Saved as version 5" in text_of(saves(fresh, "late_spoilers", "mine", high=5.5, base="3"))
+    rules = book_of(fresh.desk.books().version(5).files).rules
+    assert (rules["late_reverse"].limits.high, rules["late_spoilers"].limits.high) == (42.0, 5.5)
+
+
 def test_a_name_is_given_once(fresh):
     saves(fresh, "late_reverse", "Winter 2026", high=40.0)
     said = text_of(saves(fresh, "late_braking", "winter 2026", high=41.0))
