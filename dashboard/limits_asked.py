@@ -10,10 +10,14 @@ from urllib.parse import parse_qs
 
 import polars as pl
 
+from dashboard.held import Held
 from dashboard.query import LONGEST
 from dashboard.rule_card import RuleCard
 from fdm.conditions import LONGEST as LONGEST_CONDITION
 from fdm.rule import LEVELS, Direction, Limits
+
+IN_FORCE = "In force"
+FOLDER_NOW = "Rule folder now"
 
 
 @dataclass(frozen=True)
@@ -58,6 +62,11 @@ def limits_now(card: RuleCard, fleet: str) -> Limits:
     """The limits in force for a fleet, or for every fleet without limits of its own."""
     found = card.limits_for(fleet or None)
     return Limits(**{level: found.get(level) for level in LEVELS})  # type: ignore[arg-type]
+
+
+def by_now(held: Held, card: RuleCard) -> str:
+    """The heading over what the rule says without a draft: its file may have been edited since judging."""
+    return FOLDER_NOW if card.name in held.changed_rules else IN_FORCE
 
 
 def direction(card: RuleCard) -> Direction:

@@ -6,18 +6,19 @@ import polars as pl
 from markupsafe import Markup
 
 from dashboard import marks, words
-from dashboard.limits_asked import Asked, is_tried, limits_now
+from dashboard.limits_asked import IN_FORCE, Asked, is_tried, limits_now
 from dashboard.limits_lists import EVENTS, HATCHED, both_sides, in_force_told
 from dashboard.limits_sweep import FEWEST_DECIDED, LEFT_OUT, decisions, left_out, used
 from dashboard.rule_card import RuleCard
 from fdm.statistics import rate_of_rule, wilson_interval
 
 
-def numbers(chosen: pl.DataFrame, card: RuleCard, wanted: Asked, least: int = 0) -> Markup:
+def numbers(chosen: pl.DataFrame, card: RuleCard, wanted: Asked, least: int = 0, head: str = IN_FORCE) -> Markup:
     """Events in force and with the condition that is tried, their rates, and nuisance among decisions.
 
     chosen    landings of analysis.stood
     least     numbers of landings below this are not told
+    head      what stands over those in force (limits_asked.by_now)
     """
     said = both_sides(chosen, card, wanted, limits_now(card, wanted.fleet))
     was, now = (said[side].is_in(EVENTS) for side in ("was", "now"))
@@ -35,10 +36,10 @@ def numbers(chosen: pl.DataFrame, card: RuleCard, wanted: Asked, least: int = 0)
     ]
     return Markup(
         '<h2><b>Events</b> <span class="soft">yes or no</span></h2><table class="list-table tune-numbers"><thead><tr>'
-        '<th><span class="spoken">What</span></th><th class="num">In force</th><th class="num">Draft</th>'
+        '<th><span class="spoken">What</span></th><th class="num">{}</th><th class="num">Draft</th>'
         '<th class="num">Gained</th><th class="num">Lost</th></tr></thead><tbody>{}</tbody></table>'
         '<p class="soft note">Exact interval of a share of landings (Clopper and Pearson).</p>{}{}'
-    ).format(marks.joined(rows), HATCHED if hides else "", _nuisance(chosen, card, tried=is_tried(card, wanted)))
+    ).format(head, marks.joined(rows), HATCHED if hides else "", _nuisance(chosen, card, tried=is_tried(card, wanted)))
 
 
 def _signed(sign: str, n: int) -> str:

@@ -9,7 +9,7 @@ import polars as pl
 from markupsafe import Markup
 
 from dashboard import marks, names, words
-from dashboard.limits_asked import Asked, direction, limits_now, movable, population
+from dashboard.limits_asked import IN_FORCE, Asked, direction, limits_now, movable, population
 from dashboard.rule_card import RuleCard
 from fdm.people.roles import ANALYST, OFFICER
 from fdm.people.views import LEAST, without_small_counts
@@ -165,7 +165,7 @@ def _list(rows: pl.DataFrame, card: RuleCard, title: str) -> Markup:
 
 def _table(rows: list[Markup]) -> Markup:
     heads = marks.joined(
-        Markup("<th>{}</th>").format(head) for head in ("Change", "Value (bounds)", "Where, when", "Origin")
+        Markup("<th>{}</th>").format(head) for head in ("Change", "Value (bounds)", "Where, when", "Origin, decision")
     )
     return Markup('<table class="list-table tune-list"><thead><tr>{}</tr></thead><tbody>{}</tbody></table>').format(
         heads, marks.joined(rows)
@@ -201,12 +201,17 @@ def _mark(what: str, *, certain: bool) -> Markup:
     )
 
 
-def breakdown(found: pl.DataFrame, card: RuleCard, wanted: Asked, limits: Limits, role: str) -> Markup:
-    """Events per 1,000 with the limits and condition in force and with the draft, by fleet, runway and month."""
+def breakdown(
+    found: pl.DataFrame, card: RuleCard, wanted: Asked, limits: Limits, role: str, now: str = IN_FORCE
+) -> Markup:
+    """Events per 1,000 with the limits and condition in force and with the draft, by fleet, runway and month.
+
+    now    what stands over those in force (limits_asked.by_now)
+    """
     chosen = population(found, card, wanted)
     said = both_sides(chosen, card, wanted, limits)
     told = in_force_told(chosen, card, wanted, 0 if role == OFFICER else LEAST)
-    groups = marks.joined(_by(said, column, title, role, told=told) for column, title in GROUPS)
+    groups = marks.joined(_by(said, column, title, role, told=told, now=now) for column, title in GROUPS)
     return groups + (NOT_TOLD if groups and not told else "")
 
 
@@ -236,11 +241,11 @@ def counted(said: pl.DataFrame, column: str, role: str) -> pl.DataFrame:
     return table.sort(shown, column, descending=[True, False], nulls_last=True)
 
 
-def _by(said: pl.DataFrame, column: str, title: str, role: str, *, told: bool) -> Markup:
+def _by(said: pl.DataFrame, column: str, title: str, role: str, *, told: bool, now: str = IN_FORCE) -> Markup:
     if said.select(pl.col(column).n_unique()).item() < 2:
         return Markup("")
     table = counted(said, column, role)
-    heads = (title, "Assessed" if told else "Assessed, draft")
+    heads = (title, "Assessed" if told else "Assessed, draft", now)
     first, others = (
         _group_rows(part, column, heads, told=told) for part in (table[:LONGEST_TABLE], table[LONGEST_TABLE:])
     )
@@ -262,10 +267,10 @@ def _by(said: pl.DataFrame, column: str, title: str, role: str, *, told: bool) -
     ).format(title.lower(), first, more, note)
 
 
-def _group_rows(table: pl.DataFrame, column: str, heads: tuple[str, str], *, told: bool) -> Markup:
+def _group_rows(table: pl.DataFrame, column: str, heads: tuple[str, str, str], *, told: bool) -> Markup:
     body = marks.joined(_group_row(row, column, told=told) for row in table.iter_rows(named=True))
     return Markup(
-        '<table class="list-table small"><thead><tr><th>{}</th><th class="num">{}</th><th class="num">In force</th>'
+        '<table class="list-table small"><thead><tr><th>{}</th><th class="num">{}</th><th class="num">{}</th>'
         '<th class="num">Draft</th></tr></thead><tbody>{}</tbody></table>'
     ).format(*heads, body)
 

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from dashboard import marks, names, words
 from dashboard.conditions_help import columns_help
 from dashboard.held import Held, distinct
-from dashboard.limits_asked import Asked, is_tried, limits_now, movable
+from dashboard.limits_asked import IN_FORCE, Asked, by_now, is_tried, limits_now, movable
 from dashboard.limits_lists import month_name
 from dashboard.limits_sweep import LEFT_OUT, used
 from dashboard.pages.frame import options
@@ -63,7 +63,7 @@ def side(held: Held, card: RuleCard, wanted: Asked) -> Markup:
         card.name,
         card.title,
         words.sentence(names.measure(card.measure)[:1].upper() + names.measure(card.measure)[1:]),
-        _limit_fields(card, wanted.fleet),
+        _limit_fields(card, wanted.fleet, by_now(held, card)),
         options("fleet", "Fleet", _every(card), fleets, wanted.fleet),
         options("runway", "Runway", "Every runway", places, wanted.place),
         options("month", "Month", "Every month", [(m, month_name(m)) for m in months(held)], wanted.month),
@@ -91,7 +91,7 @@ def months(held: Held) -> list[str]:
     return held.landings.get_column("month").drop_nulls().unique().sort(descending=True).to_list()
 
 
-def _limit_fields(card: RuleCard, fleet: str) -> Markup:
+def _limit_fields(card: RuleCard, fleet: str, now: str) -> Markup:
     if not movable(card):
         return Markup('<p class="soft">Yes or no: there is no limit to move.</p>')
     own = limits_now(card, fleet)
@@ -111,11 +111,11 @@ def _limit_fields(card: RuleCard, fleet: str) -> Markup:
         for level in used(card, fleet)
     )
     return Markup(
-        '<table class="tune-limits"><thead><tr><th>{}</th><th class="num">In force</th><th class="num">Draft</th></tr>'
+        '<table class="tune-limits"><thead><tr><th>{}</th><th class="num">{}</th><th class="num">Draft</th></tr>'
         '</thead><tbody>{}</tbody></table><p class="tune-back"><button type="button" data-tune-back '
         "disabled>Back to the "
         'limits in force</button></p><p class="tune-hint" role="status" data-slot="hint"></p>'
-    ).format("Beyond" if card.direction == "above" else "Under", rows)
+    ).format("Beyond" if card.direction == "above" else "Under", now, rows)
 
 
 def _plain(card: RuleCard, limit: float) -> str:
@@ -228,8 +228,8 @@ _ALL = Markup(
 )
 
 
-def numbers(card: RuleCard, wanted: Asked) -> Markup:
-    """Tables that the browser fills while a limit moves."""
+def numbers(card: RuleCard, wanted: Asked, now: str = IN_FORCE) -> Markup:
+    """Tables that the browser fills while a limit moves; `now` stands over what is in force (limits_asked.by_now)."""
     if not movable(card):
         return Markup("")
     levels = used(card, wanted.fleet)[::-1]
@@ -257,7 +257,7 @@ def numbers(card: RuleCard, wanted: Asked) -> Markup:
         '<p class="finding" role="status" aria-live="polite" data-slot="finding"></p>'
         '<h2><b>Events</b> <span class="soft" data-slot="assessed"></span></h2>'
         '<table class="list-table tune-numbers"><thead><tr>'
-        '<th><span class="spoken">Severity</span></th><th class="num">In force</th><th class="num">Draft'
+        '<th><span class="spoken">Severity</span></th><th class="num">{}</th><th class="num">Draft'
         '</th><th class="num">Gained</th><th class="num">Lost</th></tr></thead><tbody>{}</tbody></table>'
         '<p class="soft note">A severity also gains and loses events that only changed their severity; all events gain '
         "those that are new and lose those that are none any more. Assessed: landings of which the rule can tell.</p>"
@@ -274,7 +274,7 @@ def numbers(card: RuleCard, wanted: Asked) -> Markup:
         '</tr></thead><tbody>{}</tbody></table><p class="soft note">All: every decision on the landings '
         "judged, also on what was an event under earlier limits. Undecided: events in force. Landings that no rule "
         "found were never decided. Score interval of a share (Wilson).</p>"
-    ).format(events, beyond, _share_rows(card, levels))
+    ).format(now, events, beyond, _share_rows(card, levels))
 
 
 def _share_rows(card: RuleCard, levels: list[str]) -> Markup:

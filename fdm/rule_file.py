@@ -218,7 +218,7 @@ def where_faults(where: str, measures: Catalogue, barred: Collection[str] = ()) 
     try:
         return [Fault(0, len(where), *said) for said in _not_about_one_landing(expression, columns)]
     except _FAILS:
-        return [kinds_apart(where, columns)]
+        return words_faults(where, measures, barred) or [kinds_apart(where, columns)]
 
 
 def words_faults(where: str, measures: Catalogue, barred: Collection[str] = ()) -> list[Fault]:

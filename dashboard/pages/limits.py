@@ -24,7 +24,7 @@ from dashboard import (
 from dashboard.access import open_to, viewer
 from dashboard.elements import Block
 from dashboard.held import Held
-from dashboard.limits_asked import Asked, asked, is_tried, limits_asked, movable, population
+from dashboard.limits_asked import Asked, asked, by_now, is_tried, limits_asked, movable, population
 from dashboard.limits_side import EVERY
 from dashboard.limits_sweep import swept
 from dashboard.pages.frame import changed_since, message, nothing, too_few
@@ -66,7 +66,7 @@ def layout(store: Store, name: str, search: str) -> html.Div:
                     Block("limits-changed", changed_since(card.title) if name in held.changed_rules else Markup("")),
                     Block("limits-side", limits_side.side(held, card, wanted)),
                     Block("limits-facts"),
-                    _condition(card, wanted),
+                    _condition(card, wanted, by_now(held, card)),
                     Block("limits-save", _saving(store, card)),
                     Block("limits-saved", className="tune-said"),
                 ],
@@ -80,7 +80,7 @@ def layout(store: Store, name: str, search: str) -> html.Div:
             ),
             html.Section(
                 [
-                    Block("limits-numbers", limits_side.numbers(card, wanted)),
+                    Block("limits-numbers", limits_side.numbers(card, wanted, by_now(held, card))),
                     Block("limits-lists"),
                 ],
                 className="tune-found",
@@ -91,10 +91,10 @@ def layout(store: Store, name: str, search: str) -> html.Div:
     )
 
 
-def _condition(card: RuleCard, wanted: Asked) -> html.Details:
+def _condition(card: RuleCard, wanted: Asked, now: str) -> html.Details:
     return html.Details(
         [
-            html.Summary([html.B("Condition"), html.Span(f" in force: {card.where or EVERY}", className="soft")]),
+            html.Summary([html.B("Condition"), html.Span(f" {now.lower()}: {card.where or EVERY}", className="soft")]),
             Block("limits-where", limits_side.condition_box(card, wanted)),
             Block("limits-where-said", className="tune-said"),
             Block("limits-where-ways", limits_side.condition_ways(wanted)),
@@ -276,10 +276,10 @@ def listed(store: Store, card: RuleCard, given: dict[str, Any]) -> tuple[Markup,
     told = (
         limits_counted.counted(asked_about, card, limits, given.get("no"))
         if movable(card)
-        else limits_happened.numbers(asked_about, card, wanted, store.held().least)
+        else limits_happened.numbers(asked_about, card, wanted, store.held().least, by_now(store.held(), card))
     )
     least = store.held().least
     covered = limits_lists.covers(asked_about, card, wanted, least)
     return told + limits_lists.lists(shown, card, least, covered=covered), limits_lists.breakdown(
-        found, card, wanted, limits, viewer().role
+        found, card, wanted, limits, viewer().role, by_now(store.held(), card)
     )

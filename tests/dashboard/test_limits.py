@@ -612,3 +612,19 @@ def test_a_rules_page_tells_all_of_its_file(store):
         for case in rule.cases:
             assert words.plain(case.name)[1:] in said
         assert "_" not in re.sub(r'".*?"', "", said), "a name that only programs use"
+
+
+def test_what_stands_beside_the_draft_is_called_by_what_it_is(store, monkeypatch):
+    """The rule's file was edited after the landings were judged: what is shown is the folder, not what is in force."""
+    card = store.held().rules["late_spoilers"]
+    search = {"search": ""}
+    said = str(limits.layout(store, card.name, "")) + str(limits.listed(store, card, search)[1])
+    assert "In force" in said
+    assert "Rule folder now" not in said
+    edited = replace(card, hash="0" * 20)
+    held = replace(store.whole(), rules={**store.whole().rules, card.name: edited})
+    monkeypatch.setattr(store, "whole", lambda: held)
+    said = str(limits.layout(store, card.name, "")) + str(limits.listed(store, edited, search)[1])
+    assert said.count("Rule folder now") >= 3
+    assert "In force" not in said
+    assert "Origin, decision" in str(limits.listed(store, edited, {**search, "low": 1.0})[0])
