@@ -352,6 +352,7 @@ def nothing_to_save(page):
 def test_where_no_landing_is_under_the_filters_no_number_stays_and_nothing_can_be_saved(desk, nowhere):
     place, fleet = nowhere
     type_limit(desk, "low", "1.5")
+    expect(desk).to_have_url(re.compile(r"low=1\.5"))
     desk.locator("#limits-groups h2").first.wait_for()
     desk.locator("select[name=runway]").select_option(place)
     desk.locator("#limits-groups").filter(has_text="By fleet").wait_for()
