@@ -20,7 +20,7 @@ def badge(row: StepRow) -> Markup:
 
 
 def fact(landing: Mapping[str, Any], row: StepRow, *, place: bool = True) -> Markup:
-    """When and where a step was done, with bounds, or why that is not known. `place`: with metres past the threshold."""
+    """When and where a step was done, with bounds, or why that is not known; `place` adds metres past the threshold."""
     at = row.last
     if at is None:
         return Markup('{} <span class="soft">{}</span>').format(marks.HATCH, words.sentence(words.plain(row.missing)))
