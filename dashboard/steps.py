@@ -43,7 +43,8 @@ class At:
 class StepRow:
     """One step: `number` is None for a milestone; `times` holds one entry, or one per engine, the last of them last.
 
-    unseen    engines that did an earlier step and are not seen to do this one
+    unseen     engines that did an earlier step and are not seen to do this one
+    missing    why there is no entry, or none of the engines unseen
     """
 
     step: str
@@ -88,7 +89,8 @@ def step_rows(
         if times or found or step in EXPECTED:
             here = {at.engine for at in times if at.engine}
             unseen = tuple(sorted(engines - here)) if here else ()
-            missing = "" if times else _why(step, reasons, NOT_DONE if found else NOT_SEEN)
+            otherwise = "not seen" if times else NOT_DONE if found else NOT_SEEN
+            missing = "" if times and not unseen else _why(step, reasons, otherwise)
             rows.append(StepRow(step, None, times, found, missing, unseen))
             engines |= here
     return _numbered(rows)

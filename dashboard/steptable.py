@@ -40,7 +40,7 @@ def _each_engine(row: StepRow) -> str:
     """When each engine did it; which one, when it was one alone, and which was not seen to."""
     ordered = sorted((at for at in row.times if at.engine), key=lambda at: at.engine or 0)
     if len(ordered) == 1:
-        unseen = "".join(f"; engine {engine} not seen" for engine in row.unseen)
+        unseen = "".join(f"; engine {engine}: {words.plain(row.missing)}" for engine in row.unseen)
         return f"engine {ordered[0].engine}{unseen or ' alone'}"
     engines = ", ".join(str(at.engine) for at in ordered)
     return f"engines {engines}: {', '.join(words.number(at.at_s, 's') for at in ordered)} s" if ordered else ""

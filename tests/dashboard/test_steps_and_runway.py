@@ -47,13 +47,20 @@ def test_engines_of_one_step_stand_together_and_the_last_one_counts():
     assert (deployed.last.engine, deployed.last.at_s) == (2, 5.8)
 
 
+def test_why_one_engine_did_not_do_it_is_told_beside_the_one_that_did():
+    done = instants(at("deployed", 4.0, engine=1), at("deployed", 4.1, engine=2), at("reverse_idle", 20.0, engine=2))
+    rows = step_rows(done, [], {"reverse_idle_speed_kt": "reverse was kept at idle"}, 0)
+    told = str(fact({}, next(row for row in rows if row.step == "reverse_idle")))
+    assert "engine 2; engine 1: reverse was kept at idle" in told
+
+
 def test_one_engine_is_alone_only_where_the_other_did_nothing():
     both = step_rows(
         instants(at("deployed", 4.0, engine=1), at("deployed", 4.1, engine=2), at("stowed", 30.0, engine=1)), [], {}, 0
     )
     alone = step_rows(instants(at("deployed", 4.0, engine=2), at("stowed", 30.0, engine=2)), [], {}, 0)
     told = [str(fact({}, next(row for row in rows if row.step == "stowed"))) for rows in (both, alone)]
-    assert "engine 1; engine 2 not seen" in told[0]
+    assert "engine 1; engine 2: not seen" in told[0]
     assert "engine 2 alone" in told[1]
 
 
