@@ -40,7 +40,7 @@ OFFICER_A = Actor("officer.a", OFFICER)
 DRIFTS = (
     {
         "tail": "QQ-LAF", "what": "reverser transit to deployed", "engine": 2, "unit": "s", "landings": 70,
-        "now": 4.3, "middle": 3.1, "per_30_days": 1.63, "per_30_days_lower": 1.4, "per_30_days_upper": 1.82,
+        "now": 4.3, "was": 2.4, "per_30_days": 1.63, "per_30_days_lower": 1.4, "per_30_days_upper": 1.82,
     },
 )  # fmt: skip
 
@@ -263,7 +263,7 @@ def test_what_rises_and_what_drifts_is_asked(held: Held) -> None:
     assert "QQ-LAF" in said
     assert "QQTH 36" in said
     evidence = " ".join(q.evidence for q in asked)
-    assert "4.3 s" in evidence
+    assert "Was 2.4 s, now 4.3 s" in evidence
     assert "+1.63 (+1.40 to +1.82)" in evidence
     assert "1,380 m" in evidence
 

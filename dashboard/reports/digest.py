@@ -381,13 +381,13 @@ def _drifting(of: Digest) -> Markup:
     if not of.drifting:
         return Markup('<p class="soft">Nothing drifts by more than its own noise.</p>')
     return _table(
-        ("Aircraft", "What", "Landings", "Usual", "Now", "Per 30 days (95 %)"),
+        ("Aircraft", "What", "Landings", "Was", "Now", "Per 30 days (95 %)"),
         (
             (
                 Markup("<b>{}</b>").format(row["tail"]),
                 row["what"] + (f", engine {row['engine']}" if row["engine"] else ""),
                 row["landings"],
-                words.quantity(row["middle"], row["unit"]),
+                words.quantity(row["was"], row["unit"]),
                 Markup("<b>{}</b>").format(words.quantity(row["now"], row["unit"])),
                 f"{row['per_30_days']:+.2f} ({row['per_30_days_lower']:+.2f} to {row['per_30_days_upper']:+.2f})",
             )

@@ -154,7 +154,7 @@ def _health(archive: Archive, held: Held, week: str) -> tuple[tuple[dict[str, An
         archive.scan("measures").filter(pl.col("measure").is_in(list(health.WATCHED))).collect(),
     ]
     trends = health.trends(known, pl.concat(watched)).filter("drifting")
-    columns = ["tail", "fleet", "engine", "what", "unit", "landings", "middle", "now"]
+    columns = ["tail", "fleet", "engine", "what", "unit", "landings", "was", "now"]
     slopes = ["per_30_days", "per_30_days_lower", "per_30_days_upper"]
     drifting = trends.select(*columns, *slopes)
     seen = archive.parameter_health().join(known.select("landing_id"), on="landing_id", how="semi")

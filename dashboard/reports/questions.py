@@ -51,7 +51,7 @@ def _drifts(drifting: Sequence[Mapping[str, Any]]) -> Iterator[Question]:
         slope = f"{row['per_30_days']:+.2f} ({row['per_30_days_lower']:+.2f} to {row['per_30_days_upper']:+.2f})"
         yield Question(
             f"What is to be done about {row['tail']}: {row['what']}{engine}?",
-            f"Now {words.quantity(row['now'], row['unit'])}, usual {words.quantity(row['middle'], row['unit'])}; "
+            f"Was {words.quantity(row['was'], row['unit'])}, now {words.quantity(row['now'], row['unit'])}; "
             f"{slope} {row['unit']} per 30 days over {words.count(row['landings'], 'landing')}.",
         )
 
