@@ -578,8 +578,11 @@ def test_a_version_is_refused_by_a_case_then_saved_and_compared(desk, folder):
 @pytest.mark.parametrize(("width", "theme"), [(1280, "light"), (1920, "dark")])
 def test_nothing_covers_and_nothing_leaves_the_page(browser, place, width, theme):
     with watching(browser, place, width=width, theme=theme) as found:
-        for path in ("/limits", "/limits/short_runway_left", "/compare", "/versions", "/health"):
+        lists = "/limits/late_reverse?low=1"
+        for path in ("/limits", "/limits/short_runway_left", lists, "/compare", "/versions", "/health"):
             page = found.open(path)
+            if path == lists:
+                page.locator(".tune-list tr").first.wait_for()
             if path.count("/") > 1:
                 page.locator(".tune-handle").first.wait_for()
                 boxes = [handle.bounding_box() for handle in page.locator(".tune-handle").all()]
