@@ -155,6 +155,7 @@ def test_what_a_captain_wrote_after_the_session_ended_is_named_after_the_login(
     log_in(page, behind_login.address, "captain-1")
     page.goto(behind_login.address + "/debrief")
     page.locator(".debriefs a").click()
+    expect(page.locator("#debrief-traces .main-svg").first).to_be_visible()  # whose parts need the session too
     page.get_by_role("textbox", name="Note").fill("Late reverse")
     people.accounts.end_sessions("captain-1", by=Actor("root", ADMINISTRATOR))
     page.get_by_role("button", name=press, exact=True).click()
