@@ -268,7 +268,6 @@ def _driven_up(when: str) -> pl.Expr:
 
 def _spoiler_travel() -> tuple[Line, ...]:
     """Ground spoilers: how far they moved, and what moved or held them."""
-    put_away = (c("handle_max") > 0.75) & (c("handle_retracted") <= 0.75)
     return (
         Line(SPOILERS, c("spoilers_moving").is_null(), say("They never moved."), "aircraft", 0.5),
         Line(
@@ -322,6 +321,13 @@ def _spoiler_travel() -> tuple[Line, ...]:
             "crew",
             1.0,
         ),
+    )
+
+
+def _put_away() -> tuple[Line, ...]:
+    """Ground spoilers that went down early: what put them away."""
+    put_away = (c("handle_max") > 0.75) & (c("handle_retracted") <= 0.75)
+    return (
         Line(
             RETRACTED,
             (c("thrust_lever") > 10.0),
@@ -367,6 +373,7 @@ def lines() -> tuple[Line, ...]:
         *_power_and_brakes(),
         *_spoiler_arming(),
         *_spoiler_travel(),
+        *_put_away(),
         *uneven_power(),
         *stopping(),
         *told_elsewhere(),
