@@ -677,6 +677,7 @@ def test_what_was_typed_outlives_a_session_that_ends_and_is_let_go_on_logging_ou
         page.locator("[name=password]").fill(PASSWORD)
         page.get_by_role("button", name="Log in").click()
         page.locator(".tune-handle.low b").filter(has_text="4.0 s").wait_for()
+        page.locator("#limits-groups td").first.wait_for()  # nothing is asked any more
 
     with watching(browser, place) as found:
         page = found.page
