@@ -119,8 +119,10 @@ def weeks(store: Store) -> tuple[str, ...]:
 
 def asked(store: Store, query: Query) -> Query:
     """The query, with the newest week named where it names none and that week was flown but not recorded at all."""
+    if query.week:
+        return query
     newest = weeks(store)[-1:]
-    return query if query.week or newest == store.held().weeks[-1:] else replace(query, week=newest[0])
+    return query if newest == store.held().weeks[-1:] else replace(query, week=newest[0])
 
 
 def _iso_week(at: datetime) -> str:
